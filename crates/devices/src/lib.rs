@@ -1,0 +1,1 @@
+//! Real audio, MIDI, serial instruments and the real clock.

@@ -1,0 +1,299 @@
+//! A rig: one bench and what is plugged into it. It belongs to that place.
+
+use super::simulated::Simulated;
+use crate::pitch::{ControlLaw, NoteAtVoltage};
+use crate::quantity::{
+    Amperes, Cents, Fraction, Hertz, HertzPerVolt, Ohms, VoltDifference, Volts, VoltsPerOctave,
+};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// A rig, version 1.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Rig {
+    /// What kind of document this is and in which version: `rig 1`.
+    pub nightbench: String,
+    /// What the rig is called; real rigs are locked by this name while in use.
+    pub name: String,
+    /// What stands behind the names below: devices, or a simulation of them.
+    pub wiring: Wiring,
+    /// The supplies of the units.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub supplies: BTreeMap<String, Supply>,
+    /// The places where units are patched.
+    pub positions: BTreeMap<String, Position>,
+    /// The instrument that knows the air temperature.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub thermometer: Option<String>,
+    /// How far off the rig itself may be: limits that are never exceeded.
+    #[serde(default)]
+    pub bounds: Bounds,
+}
+
+/// What stands behind the names of a rig.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case", deny_unknown_fields)]
+pub enum Wiring {
+    /// Devices.
+    Real(Real),
+    /// A simulation.
+    Simulated(Simulated),
+}
+
+/// The devices of a rig.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Real {
+    /// What plays the notes.
+    pub senders: BTreeMap<String, Sender>,
+    /// What listens: one stream for all positions.
+    pub capture: CaptureDevice,
+    /// Supplies, thermometers, meters.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub instruments: BTreeMap<String, InstrumentDevice>,
+}
+
+/// Something that plays notes.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case", deny_unknown_fields)]
+pub enum Sender {
+    /// A MIDI-to-CV interface.
+    Midi {
+        /// The port's name, or a part of it that no other port has.
+        port: String,
+        /// How far the interface bends at full pitch bend, either way.
+        #[serde(default = "two_semitones")]
+        bend_range: Cents,
+    },
+    /// A DC-coupled audio output that makes the control voltage itself.
+    Volts {
+        /// The audio device, or a part of its name that no other has.
+        device: String,
+        /// Its rate.
+        rate: Hertz,
+        /// The voltage at digital full scale.
+        full_scale: Volts,
+    },
+}
+
+fn two_semitones() -> Cents {
+    Cents::of(200.0)
+}
+
+/// What listens.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CaptureDevice {
+    /// The audio device, or a part of its name that no other has.
+    pub device: String,
+    /// The audio system to look in (`alsa`, `jack`); the machine's own choice unless said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub host: Option<String>,
+    /// Its rate.
+    pub rate: Hertz,
+    /// How many channels to open.
+    #[schemars(range(min = 1, max = 64))]
+    pub channels: u16,
+    /// The size of its buffer in frames; the device's own choice unless said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub buffer: Option<u32>,
+}
+
+/// A supply, thermometer or meter.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case", deny_unknown_fields)]
+pub enum InstrumentDevice {
+    /// One that speaks SCPI over a serial port.
+    Scpi {
+        /// The serial port.
+        port: String,
+        /// Its speed.
+        #[serde(default = "usual_baud")]
+        baud: u32,
+        /// What it is for.
+        role: Role,
+    },
+    /// One that prints a line of text now and then.
+    Lines {
+        /// The serial port.
+        port: String,
+        /// Its speed.
+        #[serde(default = "usual_baud")]
+        baud: u32,
+        /// A regular expression whose group `celsius` is the temperature.
+        pattern: String,
+    },
+}
+
+const fn usual_baud() -> u32 {
+    9600
+}
+
+/// What an instrument is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Role {
+    /// It feeds units.
+    Supply,
+    /// It measures temperature.
+    Thermometer,
+    /// It measures voltage.
+    Voltmeter,
+}
+
+/// A supply of units.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Supply {
+    /// Who switches it.
+    pub by: SwitchedBy,
+    /// Its voltage.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub voltage: Option<Volts>,
+    /// Its current limit. A supply that an instrument switches must have one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub current_limit: Option<Amperes>,
+    /// What becomes of it after an electrical fault.
+    #[serde(default)]
+    pub when_safe: WhenSafe,
+}
+
+/// Who switches a supply.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case", deny_unknown_fields)]
+pub enum SwitchedBy {
+    /// The person at the bench, when asked.
+    Operator,
+    /// An instrument of the rig.
+    Instrument(String),
+    /// A mains timer set beforehand: the run waits for the first sound.
+    Timer,
+}
+
+/// What becomes of a supply after an electrical fault.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum WhenSafe {
+    /// It is switched off.
+    #[default]
+    Off,
+    /// It stays as it is.
+    Leave,
+}
+
+/// A place where a unit is patched.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Position {
+    /// The control voltage that feeds it. Positions on the same sender and
+    /// channel share one CV through a multiple, and share its loading.
+    pub cv: ControlVoltage,
+    /// The audio input that hears it, counted from 1.
+    #[schemars(range(min = 1, max = 64))]
+    pub input: u16,
+    /// The supply behind it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub supply: Option<String>,
+    /// The resistance of the unit's CV input, for the loading of the CV.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub input_resistance: Option<Ohms>,
+}
+
+/// The control voltage that feeds a position.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ControlVoltage {
+    /// The sender, by name.
+    pub sender: String,
+    /// Its MIDI channel or output, counted from 1.
+    #[schemars(range(min = 1, max = 64))]
+    pub channel: u8,
+    /// How voltage and pitch belong together.
+    pub law: Law,
+    /// The voltages that may be sent here, whatever a plan says.
+    pub safe: SafeRange,
+}
+
+/// How voltage and pitch belong together.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case", deny_unknown_fields)]
+pub enum Law {
+    /// So many volts to the octave.
+    VoltsPerOctave {
+        /// Volts to the octave; 1 V/oct unless said.
+        #[serde(default = "one_volt")]
+        slope: VoltsPerOctave,
+        /// Which note has which voltage.
+        zero: NoteAtVoltage,
+    },
+    /// So many hertz to the volt.
+    HertzPerVolt {
+        /// Hertz to the volt.
+        gain: HertzPerVolt,
+    },
+}
+
+fn one_volt() -> VoltsPerOctave {
+    VoltsPerOctave::of(1.0)
+}
+
+impl Law {
+    /// The law itself.
+    #[must_use]
+    pub fn control_law(&self) -> ControlLaw {
+        match self {
+            Self::VoltsPerOctave { slope, zero } => ControlLaw::VoltsPerOctave {
+                slope: *slope,
+                zero_pitch: zero.note.pitch(),
+                zero_voltage: zero.voltage,
+            },
+            Self::HertzPerVolt { gain } => ControlLaw::HertzPerVolt { gain: *gain },
+        }
+    }
+}
+
+/// The voltages that may be sent.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SafeRange {
+    /// The lowest.
+    pub from: Volts,
+    /// The highest.
+    pub to: Volts,
+}
+
+impl SafeRange {
+    /// Whether a voltage may be sent.
+    #[must_use]
+    pub fn contains(self, voltage: Volts) -> bool {
+        voltage >= self.from && voltage <= self.to
+    }
+}
+
+/// How far off the rig itself may be. Limits of a rectangular distribution
+/// (GUM 4.3.7); the defaults are wide on purpose, for a rig nobody has calibrated.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields, default)]
+pub struct Bounds {
+    /// The sample clock of the audio input.
+    pub sample_clock: Fraction,
+    /// The gain of the control voltage.
+    pub cv_gain: Fraction,
+    /// The offset of the control voltage.
+    pub cv_offset: VoltDifference,
+    /// How far each note's voltage may lie off the line.
+    pub cv_step: VoltDifference,
+}
+
+impl Default for Bounds {
+    fn default() -> Self {
+        Self {
+            sample_clock: Fraction::of(100e-6),
+            cv_gain: Fraction::of(0.01),
+            cv_offset: VoltDifference::of(20e-3),
+            cv_step: VoltDifference::of(5e-3),
+        }
+    }
+}

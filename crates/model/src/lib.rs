@@ -1,0 +1,14 @@
+//! The words of Nightbench as types: quantities with their units, notes and
+//! control laws, time, the records of a run, the two kinds of document, and the
+//! traits of the outside world.
+//!
+//! Everything here is plain data and plain arithmetic. The one place that knows
+//! of waiting is [`port`], and it leaves the waiting to whoever implements it.
+
+pub mod document;
+pub mod pitch;
+pub mod port;
+pub mod quantity;
+pub mod record;
+pub mod result;
+pub mod time;

@@ -1,0 +1,176 @@
+//! Results, the curves they come from, and verdicts, as they are handed over.
+
+use crate::quantity::Dimension;
+use crate::record::PositionId;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// The results that can be asked for. Their definitions are in the `analysis` crate.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(rename_all = "snake_case")]
+pub enum ResultName {
+    /// Cents per octave left once the top end is accounted for.
+    ScaleError,
+    /// Mean cents per octave between two notes: what a technician adjusts by.
+    TwoNoteSlope,
+    /// Mean cents per octave over the whole span.
+    MeanSlope,
+    /// Droop (or its opposite) at the top note, in cents.
+    HighEnd,
+    /// The smallest possible largest deviation after the best retuning.
+    ErrorLeftAfterRetuning,
+    /// The largest deviation over all notes and later rounds after one tuning.
+    ErrorAfterOneTuning,
+    /// The largest deviation left with the best single setting of the scale trimmer.
+    ErrorLeftAfterTrimming,
+    /// Largest less smallest deviation at the reference note.
+    Excursion,
+    /// When the reference note comes to stay near its later value.
+    WarmUpTime,
+    /// When the error left after retuning comes to stay within a limit.
+    ReadyAfter,
+    /// Slope of the reference note's deviation against time.
+    DriftRate,
+    /// Pooled standard deviation of repeats within rounds.
+    Repeatability,
+}
+
+impl ResultName {
+    /// Every result, in the order in which they are shown.
+    pub const ALL: [Self; 12] = [
+        Self::ReadyAfter,
+        Self::WarmUpTime,
+        Self::ErrorAfterOneTuning,
+        Self::ErrorLeftAfterRetuning,
+        Self::ErrorLeftAfterTrimming,
+        Self::ScaleError,
+        Self::HighEnd,
+        Self::MeanSlope,
+        Self::TwoNoteSlope,
+        Self::Excursion,
+        Self::DriftRate,
+        Self::Repeatability,
+    ];
+    /// The name used in plans, stores and output.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::ScaleError => "scale_error",
+            Self::TwoNoteSlope => "two_note_slope",
+            Self::MeanSlope => "mean_slope",
+            Self::HighEnd => "high_end",
+            Self::ErrorLeftAfterRetuning => "error_left_after_retuning",
+            Self::ErrorAfterOneTuning => "error_after_one_tuning",
+            Self::ErrorLeftAfterTrimming => "error_left_after_trimming",
+            Self::Excursion => "excursion",
+            Self::WarmUpTime => "warm_up_time",
+            Self::ReadyAfter => "ready_after",
+            Self::DriftRate => "drift_rate",
+            Self::Repeatability => "repeatability",
+        }
+    }
+    /// What kind of quantity it is, and so in which unit it is stated.
+    #[must_use]
+    pub const fn dimension(self) -> Dimension {
+        match self {
+            Self::ScaleError | Self::TwoNoteSlope | Self::MeanSlope => Dimension::ScaleError,
+            Self::HighEnd
+            | Self::ErrorLeftAfterRetuning
+            | Self::ErrorAfterOneTuning
+            | Self::ErrorLeftAfterTrimming
+            | Self::Excursion
+            | Self::Repeatability => Dimension::Interval,
+            Self::WarmUpTime | Self::ReadyAfter => Dimension::Duration,
+            Self::DriftRate => Dimension::DriftRate,
+        }
+    }
+}
+
+impl fmt::Display for ResultName {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.name())
+    }
+}
+
+/// A quantity computed from readings, with its uncertainty, or the reason why it
+/// cannot be said. Numbers are in the unit of [`ResultName::dimension`].
+#[derive(Debug, Clone, PartialEq)]
+pub struct Outcome {
+    /// Which result.
+    pub name: ResultName,
+    /// Of the unit in which position.
+    pub position: PositionId,
+    /// Of which stage, by name.
+    pub stage: String,
+    /// The value.
+    pub value: Option<f64>,
+    /// Standard uncertainty (k = 1).
+    pub u: Option<f64>,
+    /// Lower end of the 95 % interval.
+    pub low: Option<f64>,
+    /// Upper end of the 95 % interval.
+    pub high: Option<f64>,
+    /// The time it speaks of, in seconds since t = 0 of the stage, where there is one.
+    pub t_s: Option<f64>,
+    /// How many readings it rests on.
+    pub readings: usize,
+    /// Which choice was made in its name (which notes, which limit), for people.
+    pub meaning: Option<String>,
+    /// Why it cannot be said.
+    pub why_not: Option<String>,
+}
+
+/// A quantity over time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Curve {
+    /// Which result, round by round.
+    pub name: ResultName,
+    /// Of the unit in which position.
+    pub position: PositionId,
+    /// Of which stage, by name.
+    pub stage: String,
+    /// Time in seconds since t = 0 of the stage, value, standard uncertainty.
+    pub points: Vec<(f64, f64, f64)>,
+}
+
+/// What is said of a tolerance.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(rename_all = "snake_case")]
+pub enum Finding {
+    /// The whole 95 % interval lies inside, guard band included.
+    Pass,
+    /// The whole interval lies outside.
+    Fail,
+    /// The uncertainty straddles the limit, or data are missing.
+    Undecided,
+}
+
+impl Finding {
+    /// The word used everywhere.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Pass => "pass",
+            Self::Fail => "fail",
+            Self::Undecided => "undecided",
+        }
+    }
+}
+
+/// A tolerance of the plan held against a unit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Verdict {
+    /// The tolerance, counted from 0 in the plan.
+    pub tolerance: usize,
+    /// The unit in which position.
+    pub position: PositionId,
+    /// What is said.
+    pub finding: Finding,
+    /// In a sentence, with the numbers.
+    pub reason: String,
+}

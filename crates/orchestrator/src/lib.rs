@@ -1,0 +1,1 @@
+//! The session that plays, listens, measures and commits; schedule, faults, resume.

@@ -1,0 +1,1 @@
+//! Plots, HTML, tables and CSV.

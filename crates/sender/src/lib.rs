@@ -1,0 +1,1 @@
+//! Notes and fractions of a note to MIDI bytes or volts.

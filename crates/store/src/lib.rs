@@ -1,0 +1,1 @@
+//! Journal and library of runs in SQLite.
