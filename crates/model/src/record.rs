@@ -348,6 +348,10 @@ pub struct Trace {
     pub chunk: u32,
     /// The pitch that was asked for.
     pub asked: Pitch,
+    /// The control voltage that was wanted less the one the sender could reach.
+    pub residue: VoltDifference,
+    /// When the note was played that is being held.
+    pub played: RunTime,
     /// When the first window began.
     pub at: RunTime,
     /// From one window to the next.
