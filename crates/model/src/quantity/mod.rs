@@ -172,6 +172,14 @@ quantity! {
     Fraction, "fraction", "50 ppm", [("ppm", 1e-6), ("%", 1e-2)]
 }
 quantity! {
+    /// A temperature coefficient, as a fraction per kelvin.
+    FractionPerKelvin, "temperature coefficient", "3300 ppm/K", [("ppm/K", 1e-6), ("%/K", 1e-2)]
+}
+quantity! {
+    /// A drift of a voltage with temperature, in volts per kelvin.
+    VoltsPerKelvin, "voltage drift", "10 uV/K", [("uV/K", 1e-6), ("mV/K", 1e-3), ("V/K", 1.0)]
+}
+quantity! {
     /// A level against full scale, in dBFS (a full-scale sine has an rms level of -3.01 dBFS).
     Level, "level", "-12 dBFS", [("dBFS", 1.0)]
 }
