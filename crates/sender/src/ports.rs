@@ -1,0 +1,1 @@
+//! MIDI output ports of the machine.
