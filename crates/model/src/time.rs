@@ -49,7 +49,7 @@ impl Sub<Seconds> for HostTime {
 
 /// A point in the time of a run: nanoseconds since the run began, gaps between
 /// its sessions included. What is stored is in this time.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
 pub struct RunTime(i64);
 
 impl RunTime {

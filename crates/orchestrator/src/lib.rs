@@ -1,1 +1,22 @@
-//! The session that plays, listens, measures and commits; schedule, faults, resume.
+//! Plays, listens, measures and commits: the timetable of a plan, the session on
+//! which runs, tuning and the checks before a run all stand, and what to do when
+//! something fails. It knows no device: everything outside comes in through
+//! [`model::port`].
+
+mod ear;
+mod error;
+mod hold;
+mod judge;
+mod power;
+mod preflight;
+mod progress;
+mod rounds;
+mod run;
+mod safety;
+pub mod schedule;
+mod session;
+
+pub use error::RunError;
+pub use run::{Job, conduct};
+pub use safety::{SafeState, Why};
+pub use session::{Ports, SharedInstrument, SharedNotes};

@@ -1,0 +1,174 @@
+//! Listening: spans of the capture turned into measurements of every position.
+
+use meter::Meter;
+use model::port::{Capture, CaptureError, Doubt, Window};
+use model::quantity::Cents;
+use model::record::{Flag, Measured, PositionId};
+use model::time::{Epoch, Span, Stop, Timeline};
+use std::collections::BTreeMap;
+
+/// Below this many samples in all, starting threads costs more than it saves.
+const WORTH_A_THREAD: usize = 40_000;
+
+/// The capture and a meter for each position.
+pub(crate) struct Ear {
+    capture: Box<dyn Capture>,
+    meters: BTreeMap<PositionId, Meter>,
+}
+
+/// The measurements of a span, in the order of the capture's positions.
+pub(crate) type Measurements = Vec<(PositionId, Measured)>;
+
+impl Ear {
+    pub(crate) fn new(capture: Box<dyn Capture>) -> Self {
+        Self {
+            capture,
+            meters: BTreeMap::new(),
+        }
+    }
+
+    pub(crate) fn timeline(&self) -> Timeline {
+        self.capture.timeline()
+    }
+
+    pub(crate) fn reopen(&mut self) -> Result<Epoch, CaptureError> {
+        self.capture.reopen()
+    }
+
+    /// Waits until a span has passed and measures it.
+    pub(crate) fn measure(
+        &mut self,
+        span: Span,
+        stop: &Stop,
+    ) -> Result<Measurements, CaptureError> {
+        let rate = self.capture.timeline().rate;
+        let window = self.capture.read(span, stop)?;
+        let channels: Vec<(PositionId, &[f32])> = window
+            .channels
+            .iter()
+            .map(|(position, samples)| (position.clone(), *samples))
+            .collect();
+        let mut measured = estimate(&mut self.meters, rate, &channels);
+        for (position, measured) in &mut measured {
+            mark(&window, position, measured);
+        }
+        Ok(measured)
+    }
+
+    /// Listens to adjoining spans until every position that gives a frequency has
+    /// the uncertainty asked for, or `longest` frames have passed. Returns the
+    /// frames listened to and what was measured over all of them.
+    pub(crate) fn measure_until(
+        &mut self,
+        first: Span,
+        longest: u64,
+        reaches: Cents,
+        stop: &Stop,
+    ) -> Result<(Span, Measurements), CaptureError> {
+        let rate = self.capture.timeline().rate;
+        let mut samples: BTreeMap<PositionId, Vec<f32>> = BTreeMap::new();
+        let mut doubts = Vec::new();
+        let mut whole = Span {
+            start: first.start,
+            frames: 0,
+        };
+        let mut piece = first;
+        loop {
+            let window = self.capture.read(piece, stop)?;
+            for (position, channel) in &window.channels {
+                samples
+                    .entry(position.clone())
+                    .or_default()
+                    .extend_from_slice(channel);
+            }
+            doubts.extend(window.doubts);
+            whole.frames += piece.frames;
+            let channels: Vec<(PositionId, &[f32])> = samples
+                .iter()
+                .map(|(position, samples)| (position.clone(), samples.as_slice()))
+                .collect();
+            let mut measured = estimate(&mut self.meters, rate, &channels);
+            let good_enough =
+                measured
+                    .iter()
+                    .all(|(_, measured)| match (measured.frequency, measured.u) {
+                        (Some(frequency), Some(u)) => u.cents_at(frequency) <= reaches,
+                        // What cannot be measured will not be measured better by waiting,
+                        // except where the window is too short for it.
+                        _ => false,
+                    });
+            if good_enough || whole.frames >= longest {
+                let window = Window {
+                    span: whole,
+                    channels: Vec::new(),
+                    doubts,
+                };
+                for (position, measured) in &mut measured {
+                    mark(&window, position, measured);
+                }
+                return Ok((whole, measured));
+            }
+            // Twice as long each time: the work in all stays within twice the last.
+            piece = whole.then(whole.frames.min(longest - whole.frames));
+        }
+    }
+}
+
+/// Measures each channel with its own meter, side by side where that pays.
+fn estimate(
+    meters: &mut BTreeMap<PositionId, Meter>,
+    rate: model::time::SampleRate,
+    channels: &[(PositionId, &[f32])],
+) -> Measurements {
+    for (position, _) in channels {
+        meters
+            .entry(position.clone())
+            .or_insert_with(|| Meter::new(rate));
+    }
+    let mut jobs: Vec<(&PositionId, &mut Meter, &[f32])> = meters
+        .iter_mut()
+        .filter_map(|(position, meter)| {
+            let (_, samples) = channels.iter().find(|(channel, _)| channel == position)?;
+            Some((position, meter, *samples))
+        })
+        .collect();
+    let total: usize = jobs.iter().map(|(_, _, samples)| samples.len()).sum();
+    if jobs.len() > 1 && total > WORTH_A_THREAD {
+        std::thread::scope(|scope| {
+            let threads: Vec<_> = jobs
+                .iter_mut()
+                .map(|(position, meter, samples)| {
+                    scope.spawn(|| ((*position).clone(), meter.estimate(samples).measured()))
+                })
+                .collect();
+            threads
+                .into_iter()
+                .map(|thread| {
+                    thread
+                        .join()
+                        .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+                })
+                .collect()
+        })
+    } else {
+        jobs.iter_mut()
+            .map(|(position, meter, samples)| {
+                ((*position).clone(), meter.estimate(samples).measured())
+            })
+            .collect()
+    }
+}
+
+/// Adds what the capture doubts about a window to a measurement of it.
+fn mark(window: &Window<'_>, position: &PositionId, measured: &mut Measured) {
+    for doubt in &window.doubts {
+        match doubt {
+            Doubt::Xrun { at } if window.span.contains(*at) => measured.flags.insert(Flag::Xrun),
+            Doubt::Clipped(clipped) if clipped == position => measured.flags.insert(Flag::Clipped),
+            Doubt::ExactZeros(zeros) if zeros == position => {
+                measured.flags.insert(Flag::ExactZeros)
+            }
+            _ => {}
+        }
+    }
+}

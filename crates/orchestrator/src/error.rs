@@ -1,0 +1,54 @@
+//! What can end a run before its plan does.
+
+use model::port::{CaptureError, JournalError, PortError};
+use model::time::{Cancelled, StopReason};
+
+/// Why a run ended before its plan did.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum RunError {
+    /// Somebody asked for it.
+    #[error("stopped on request; `nightbench resume` carries on")]
+    Stopped(StopReason),
+    /// A device failed and did not come back.
+    #[error(transparent)]
+    Device(#[from] PortError),
+    /// The audio input failed and did not come back.
+    #[error(transparent)]
+    Capture(CaptureError),
+    /// Nothing can be kept any more.
+    #[error(transparent)]
+    Journal(#[from] JournalError),
+    /// The checks before the plan found the night would be wasted.
+    #[error("the checks before the plan found: {0}")]
+    Preflight(String),
+    /// The plan says to stop at a bad reading.
+    #[error("{0}; the plan says to stop at a bad reading")]
+    BadReading(String),
+    /// The plan does not fit the rig any more.
+    #[error("{0}")]
+    Unfit(String),
+}
+
+impl RunError {
+    /// Whether the reason is electrical, so that supplies must go off.
+    #[must_use]
+    pub const fn is_electrical(&self) -> bool {
+        matches!(self, Self::Stopped(StopReason::Electrical))
+    }
+}
+
+impl From<Cancelled> for RunError {
+    fn from(_: Cancelled) -> Self {
+        Self::Stopped(StopReason::Asked)
+    }
+}
+
+impl From<CaptureError> for RunError {
+    fn from(error: CaptureError) -> Self {
+        match error {
+            CaptureError::Cancelled(cancelled) => cancelled.into(),
+            CaptureError::Device(device) => Self::Device(device),
+            other => Self::Capture(other),
+        }
+    }
+}

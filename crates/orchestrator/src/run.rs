@@ -1,0 +1,484 @@
+//! A run: the stages of a plan, one after the other, each thing on disk before
+//! the next is begun.
+
+use crate::error::RunError;
+use crate::judge::Heard;
+use crate::power::{Power, Switched};
+use crate::preflight;
+use crate::progress::Progress;
+use crate::safety::{SafeState, Why};
+use crate::schedule::{Schedule, Work};
+use crate::session::{Ports, Session};
+use model::document::plan::Plan;
+use model::document::rig::Rig;
+use model::port::{Journal, Request, Watcher, commit};
+use model::quantity::Seconds;
+use model::record::{Conditions, Entry, Event, EventKind, PositionId, RunRecord};
+use model::time::{RunTime, Stop, StopReason};
+use std::collections::BTreeSet;
+
+/// A run to be carried out or carried on.
+pub struct Job<'a> {
+    /// The plan.
+    pub plan: &'a Plan,
+    /// The rig.
+    pub rig: &'a Rig,
+    /// All that is on disk of the run: its header at least.
+    pub record: &'a RunRecord,
+    /// Whether to go on when the checks before the plan find a fault.
+    pub in_spite_of_preflight: bool,
+}
+
+/// Carries a run out, or on, until its plan is done or something ends it. On
+/// every way out notes are ended; supplies go off only after an electrical fault.
+///
+/// # Errors
+/// [`RunError`] when it ended before its plan did. What is on disk stays valid.
+pub fn conduct(
+    job: &Job<'_>,
+    ports: Ports,
+    journal: &mut dyn Journal,
+    watcher: &mut dyn Watcher,
+    stop: &Stop,
+) -> Result<(), RunError> {
+    let safe = SafeState::of(&ports, job.rig);
+    let outcome = {
+        let mut run = Run::new(job, ports, journal, watcher, stop);
+        let outcome = run.all();
+        run.close(&outcome);
+        outcome
+    };
+    let why = if outcome.as_ref().is_err_and(RunError::is_electrical) {
+        Why::Electrical
+    } else {
+        Why::Measurement
+    };
+    match (safe.enter(why), outcome) {
+        (Ok(()), outcome) => outcome,
+        (Err(failures), Ok(())) => Err(RunError::Unfit(failures.join("; "))),
+        (Err(failures), Err(error)) => {
+            Err(RunError::Unfit(format!("{error}; {}", failures.join("; "))))
+        }
+    }
+}
+
+pub(crate) struct Run<'a> {
+    pub(crate) plan: &'a Plan,
+    pub(crate) rig: &'a Rig,
+    pub(crate) positions: Vec<PositionId>,
+    pub(crate) schedule: Schedule,
+    pub(crate) session: Session,
+    pub(crate) progress: Progress,
+    journal: &'a mut dyn Journal,
+    watcher: &'a mut dyn Watcher,
+    resumed: bool,
+    in_spite_of_preflight: bool,
+    dipped: BTreeSet<PositionId>,
+    /// Why the timetable is behind, when it is.
+    pub(crate) delay: String,
+}
+
+impl<'a> Run<'a> {
+    fn new(
+        job: &Job<'a>,
+        ports: Ports,
+        journal: &'a mut dyn Journal,
+        watcher: &'a mut dyn Watcher,
+        stop: &Stop,
+    ) -> Self {
+        let positions: Vec<PositionId> = job.record.header.units.keys().cloned().collect();
+        let progress = Progress::of(job.record);
+        let resumed = !job.record.events.is_empty();
+        // Across sessions only the wall clock knows how long the run has been
+        // going on; it cannot have gone on for less than what is on disk.
+        let by_wall = ports.clock.wall().duration_since(job.record.header.began);
+        let by_wall =
+            RunTime::from_nanoseconds(i64::try_from(by_wall.as_nanos()).unwrap_or(i64::MAX));
+        let now = if resumed {
+            by_wall.max(progress.last_instant)
+        } else {
+            RunTime::START
+        };
+        let delay = format!(
+            "the run was not going on between {} and {}",
+            words(progress.last_instant),
+            words(now)
+        );
+        let mut session = Session::new(ports, stop.clone(), job.plan.pitch, now);
+        session.heard = Heard::of(job.record);
+        Self {
+            plan: job.plan,
+            rig: job.rig,
+            schedule: Schedule::new(job.plan, job.rig, &positions),
+            positions,
+            session,
+            progress,
+            journal,
+            watcher,
+            resumed,
+            in_spite_of_preflight: job.in_spite_of_preflight,
+            dipped: BTreeSet::new(),
+            delay,
+        }
+    }
+
+    /// Puts entries on disk, then lets the progress and the watcher know.
+    pub(crate) fn keep(&mut self, entries: Vec<Entry>) -> Result<(), RunError> {
+        if entries.is_empty() {
+            return Ok(());
+        }
+        let committed = commit(self.journal, entries)?;
+        for entry in committed.entries() {
+            match entry {
+                Entry::Reading(reading) => {
+                    self.progress.reading(reading);
+                    self.session.heard.remember(reading);
+                }
+                Entry::Trace(trace) => {
+                    self.progress.trace(trace);
+                    self.session.heard.remember_trace(trace);
+                }
+                Entry::Gap(gap) => self.progress.gap(gap),
+                Entry::Event(event) => self.progress.event(event),
+            }
+        }
+        self.watcher.committed(&committed);
+        Ok(())
+    }
+
+    pub(crate) fn event(
+        &self,
+        at: RunTime,
+        kind: EventKind,
+        stage: Option<u16>,
+        position: Option<PositionId>,
+        text: impl Into<String>,
+    ) -> Entry {
+        Entry::Event(Event {
+            at,
+            wall: self.session.clock.wall(),
+            kind,
+            stage,
+            position,
+            text: text.into(),
+        })
+    }
+
+    pub(crate) fn say(
+        &mut self,
+        kind: EventKind,
+        stage: Option<u16>,
+        text: impl Into<String>,
+    ) -> Result<(), RunError> {
+        let event = self.event(self.session.now(), kind, stage, None, text);
+        self.keep(vec![event])
+    }
+
+    fn all(&mut self) -> Result<(), RunError> {
+        let text = if self.resumed {
+            "the run was taken up again"
+        } else {
+            "the run began"
+        };
+        self.say(EventKind::SessionOpened, None, text)?;
+        if self.resumed {
+            self.look_for_lost_power()?;
+        }
+        if !self.progress.preflight_done {
+            self.preflight()?;
+        }
+        let mut anchor = self.session.now();
+        for stage in 0..self.schedule.stages.len() as u16 {
+            if let Some(end) = self.progress.end(stage) {
+                anchor = end;
+                continue;
+            }
+            anchor = match self.progress.anchor(stage) {
+                Some(begun) => begun,
+                None => {
+                    let name = self.schedule.stages[usize::from(stage)].name.clone();
+                    let began = self.event(anchor, EventKind::StageBegan, Some(stage), None, name);
+                    self.keep(vec![began])?;
+                    anchor
+                }
+            };
+            let end = self.stage(stage, anchor)?;
+            let name = self.schedule.stages[usize::from(stage)].name.clone();
+            let ended = self.event(end, EventKind::StageEnded, Some(stage), None, name);
+            self.keep(vec![ended])?;
+            anchor = end;
+        }
+        self.say(EventKind::RunEnded, None, "all stages are done")
+    }
+
+    /// Carries a stage out and returns its end: the planned one where the plan
+    /// decides it, else the real one.
+    fn stage(&mut self, stage: u16, anchor: RunTime) -> Result<RunTime, RunError> {
+        let scheduled = self.schedule.stages[usize::from(stage)].clone();
+        let planned_end = scheduled.lasts.map(|lasts| anchor + lasts);
+        match scheduled.work {
+            Work::PowerOn => {
+                self.switch(true, Some(stage))?;
+                return Ok(self.session.now());
+            }
+            Work::CoolDown => self.switch(false, Some(stage))?,
+            Work::Wait => {}
+            Work::Rounds(rounds) => self.rounds(stage, anchor, &rounds)?,
+            Work::Hold(held) => self.hold(stage, anchor, &held)?,
+            Work::Ask { question } => {
+                let question = model::port::Question {
+                    text: question,
+                    patience: None,
+                };
+                let answer = self.session.operator.ask(&question, &self.session.stop)?;
+                let text = if answer.is_empty() {
+                    "done".to_owned()
+                } else {
+                    answer
+                };
+                self.say(
+                    EventKind::Answered,
+                    Some(stage),
+                    format!("{} — {text}", question.text),
+                )?;
+            }
+            Work::Tune(tuning) => self.tune(stage, &tuning)?,
+        }
+        let end = planned_end.unwrap_or_else(|| self.session.now());
+        while self.session.now() < end {
+            // Long waits are cut into pieces so that requests are heard.
+            let piece = self.session.now() + Seconds::of(30.0);
+            self.session.sleep_until(piece.min(end))?;
+            self.heed(stage)?;
+        }
+        Ok(end)
+    }
+
+    fn switch(&mut self, on: bool, stage: Option<u16>) -> Result<(), RunError> {
+        let power = Power::new(self.rig, &self.positions);
+        let switched = if on {
+            power.on(&mut self.session)?
+        } else {
+            power.off(&mut self.session)?
+        };
+        let kind = if on {
+            EventKind::PowerOn
+        } else {
+            EventKind::PowerOff
+        };
+        let entries = self.switched_entries(kind, stage, switched);
+        self.keep(entries)
+    }
+
+    /// What an outage did to the supplies is said before anything is measured.
+    fn look_for_lost_power(&mut self) -> Result<(), RunError> {
+        let lost: Vec<(PositionId, String)> = Power::new(self.rig, &self.positions)
+            .found_off(&self.session)
+            .into_iter()
+            .filter(|(position, _)| self.progress.powered.get(position) == Some(&true))
+            .collect();
+        if lost.is_empty() {
+            return Ok(());
+        }
+        let now = self.session.now();
+        let entries = lost
+            .into_iter()
+            .map(|(position, text)| {
+                let text = format!(
+                    "{text}: it was lost while the run was not going on; it is switched on again"
+                );
+                self.event(now, EventKind::HistoryBroken, None, Some(position), text)
+            })
+            .collect();
+        self.keep(entries)?;
+        self.switch(true, None)
+    }
+
+    fn preflight(&mut self) -> Result<(), RunError> {
+        let powers_later = self
+            .schedule
+            .stages
+            .iter()
+            .any(|stage| stage.work == Work::PowerOn);
+        let power = Power::new(self.rig, &self.positions);
+        let mut entries = Vec::new();
+        // A supply the plan will switch may be switched for the checks; one that it
+        // never mentions is taken as it is, and only switched on if found off.
+        let switch =
+            power.switchable() && (powers_later || !power.found_off(&self.session).is_empty());
+        if switch {
+            let on = power.on(&mut self.session)?;
+            entries.extend(self.switched_entries(EventKind::PowerOn, None, on));
+        }
+        let can_listen = switch || !powers_later;
+        let findings = if self.plan.preflight && can_listen {
+            if switch {
+                self.session
+                    .sleep_until(self.session.now() + Seconds::of(2.0))?;
+            }
+            Some(preflight::check(
+                &mut self.session,
+                self.rig,
+                &self.schedule.reference.clone(),
+            )?)
+        } else {
+            None
+        };
+        if switch && powers_later {
+            // t = 0 is when the plan switches on, not when the checks did.
+            let off = Power::new(self.rig, &self.positions).off(&mut self.session)?;
+            entries.extend(self.switched_entries(EventKind::PowerOff, None, off));
+        }
+        // What was heard here is not on disk; a resumed run could not know it.
+        self.session.heard = Heard::default();
+        let now = self.session.now();
+        let fatal = findings
+            .as_ref()
+            .map_or_else(Vec::new, |findings| findings.fatal.clone());
+        let sentences: Vec<String> = match findings {
+            None => vec!["the checks before the plan were left out".to_owned()],
+            Some(findings) if findings.fatal.is_empty() && findings.remarks.is_empty() => {
+                vec!["every input hears its own unit, and every unit follows its own control voltage".to_owned()]
+            }
+            Some(findings) => findings.fatal.into_iter().chain(findings.remarks).collect(),
+        };
+        for sentence in sentences {
+            entries.push(self.event(now, EventKind::Preflight, None, None, sentence));
+        }
+        self.keep(entries)?;
+        if !fatal.is_empty() && !self.in_spite_of_preflight {
+            return Err(RunError::Preflight(fatal.join("; ")));
+        }
+        Ok(())
+    }
+
+    fn switched_entries(
+        &self,
+        kind: EventKind,
+        stage: Option<u16>,
+        switched: Vec<Switched>,
+    ) -> Vec<Entry> {
+        let mut entries = Vec::new();
+        for Switched {
+            at,
+            positions,
+            text,
+        } in switched
+        {
+            for position in positions {
+                entries.push(self.event(at, kind, stage, Some(position), text.clone()));
+            }
+        }
+        entries
+    }
+
+    /// Between two notes: is the run to stop, what do other processes ask, how
+    /// much is left.
+    pub(crate) fn heed(&mut self, stage: u16) -> Result<(), RunError> {
+        if let Some(reason) = self.session.stop.reason() {
+            return Err(RunError::Stopped(reason));
+        }
+        for request in self.journal.requests()? {
+            match request {
+                Request::Stop => {
+                    self.session.stop.raise(StopReason::Asked);
+                    return Err(RunError::Stopped(StopReason::Asked));
+                }
+                Request::Remark(text) => self.say(EventKind::Remark, Some(stage), text)?,
+            }
+        }
+        let scheduled = &self.schedule.stages[usize::from(stage)];
+        let end = self
+            .progress
+            .anchor(stage)
+            .map_or(self.session.now(), |anchor| {
+                anchor + scheduled.lasts.unwrap_or(Seconds::ZERO)
+            });
+        let left = Seconds::of(end.seconds_from(self.session.now()).max(0.0));
+        let name = scheduled.name.clone();
+        self.watcher.progress(
+            &name,
+            left + self.schedule.duration_after(usize::from(stage)),
+        );
+        Ok(())
+    }
+
+    /// The surroundings now; a supply that dips is said once.
+    pub(crate) fn conditions(
+        &mut self,
+        stage: u16,
+    ) -> Result<Vec<(PositionId, Conditions)>, RunError> {
+        let power = Power::new(self.rig, &self.positions);
+        let conditions = power.conditions(&self.session);
+        let mut changed = Vec::new();
+        for (position, conditions) in &conditions {
+            let dipped = power.dipped(position, conditions)
+                && self
+                    .progress
+                    .powered
+                    .get(position)
+                    .copied()
+                    .unwrap_or(false);
+            if dipped != self.dipped.contains(position) {
+                changed.push((position.clone(), dipped, conditions.supply));
+            }
+        }
+        let now = self.session.now();
+        let mut entries = Vec::new();
+        for (position, dipped, voltage) in changed {
+            let voltage =
+                voltage.map_or_else(|| "unknown".to_owned(), |voltage| voltage.to_string());
+            if dipped {
+                let text = format!(
+                    "the supply fell to {voltage}; the unit's temperature is not what it would have been"
+                );
+                entries.push(self.event(
+                    now,
+                    EventKind::HistoryBroken,
+                    Some(stage),
+                    Some(position.clone()),
+                    text,
+                ));
+                self.dipped.insert(position);
+            } else {
+                let text = format!("the supply is back at {voltage}");
+                entries.push(self.event(
+                    now,
+                    EventKind::Fault,
+                    Some(stage),
+                    Some(position.clone()),
+                    text,
+                ));
+                self.dipped.remove(&position);
+            }
+        }
+        self.keep(entries)?;
+        Ok(conditions)
+    }
+
+    /// The last entry of a session. It may fail: then the next one says so.
+    fn close(&mut self, outcome: &Result<(), RunError>) {
+        let text = match outcome {
+            Ok(()) => "the run was laid down: its plan is done".to_owned(),
+            Err(error) => format!("the run was laid down: {error}"),
+        };
+        let now = self.session.now();
+        if let Err(RunError::Device(_) | RunError::Capture(_)) = outcome {
+            let fault = self.event(now, EventKind::Fault, None, None, text.clone());
+            let _ = self.keep(vec![fault]);
+        }
+        let closed = self.event(now, EventKind::SessionClosed, None, None, text);
+        let _ = self.keep(vec![closed]);
+    }
+}
+
+/// A run time for a person.
+pub(crate) fn words(at: RunTime) -> String {
+    let seconds = at.seconds().round() as i64;
+    format!(
+        "{}:{:02}:{:02}",
+        seconds / 3600,
+        seconds / 60 % 60,
+        seconds % 60
+    )
+}

@@ -1,0 +1,279 @@
+//! A session: devices taken up once and used until they are laid down again.
+//! Playing a note, letting it settle, listening to it. Runs, tuning and the
+//! checks before a plan all stand on this.
+
+use crate::ear::{Ear, Measurements};
+use crate::judge::{Heard, Move};
+use crate::schedule::window_lengths;
+use model::document::plan::{Listen, Settle, WindowLength};
+use model::pitch::{Pitch, PitchStandard};
+use model::port::{Capture, CaptureError, Clock, Instrument, NoteOut, Operator, PortError};
+use model::quantity::{Cents, Seconds};
+use model::record::{Flag, PositionId};
+use model::time::{HostTime, RunTime, Span, Stop};
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+/// A note sender that a second thread can reach to end all notes.
+pub type SharedNotes = Arc<Mutex<Box<dyn NoteOut>>>;
+/// An instrument that a second thread can reach to make it safe.
+pub type SharedInstrument = Arc<Mutex<Box<dyn Instrument>>>;
+
+/// The outside world of a run.
+pub struct Ports {
+    /// Time.
+    pub clock: Arc<dyn Clock>,
+    /// What plays.
+    pub notes: SharedNotes,
+    /// What listens.
+    pub capture: Box<dyn Capture>,
+    /// Supplies, thermometers, meters, by name.
+    pub instruments: BTreeMap<String, SharedInstrument>,
+    /// The person at the bench.
+    pub operator: Box<dyn Operator>,
+}
+
+/// Takes a lock whoever held it before may have panicked with: ending notes and
+/// switching off must work all the same.
+pub(crate) fn lock<T: ?Sized>(shared: &Mutex<T>) -> MutexGuard<'_, T> {
+    shared.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// What was heard of one position after a note was played.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct NoteHeard {
+    pub(crate) position: PositionId,
+    pub(crate) asked: Pitch,
+    pub(crate) residue: model::quantity::VoltDifference,
+    pub(crate) played: HostTime,
+    pub(crate) at: HostTime,
+    pub(crate) window: Seconds,
+    pub(crate) measured: model::record::Measured,
+}
+
+/// Why a note was not heard.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum NoteFailure {
+    /// The sender could not play it.
+    Sender(PortError),
+    /// The capture gave no samples.
+    Capture(CaptureError),
+}
+
+impl From<CaptureError> for NoteFailure {
+    fn from(error: CaptureError) -> Self {
+        Self::Capture(error)
+    }
+}
+
+/// Devices in use, and what was last heard through them.
+pub(crate) struct Session {
+    pub(crate) clock: Arc<dyn Clock>,
+    pub(crate) notes: SharedNotes,
+    pub(crate) ear: Ear,
+    pub(crate) instruments: BTreeMap<String, SharedInstrument>,
+    pub(crate) operator: Box<dyn Operator>,
+    pub(crate) stop: Stop,
+    pub(crate) standard: PitchStandard,
+    pub(crate) heard: Heard,
+    /// The host time at which the run began, or would have by this clock.
+    zero: HostTime,
+}
+
+impl Session {
+    /// Takes up the devices; `now` is where the run stands at this moment.
+    pub(crate) fn new(ports: Ports, stop: Stop, standard: PitchStandard, now: RunTime) -> Self {
+        let zero = HostTime::from_nanoseconds(ports.clock.now().nanoseconds() - now.nanoseconds());
+        Self {
+            clock: ports.clock,
+            notes: ports.notes,
+            ear: Ear::new(ports.capture),
+            instruments: ports.instruments,
+            operator: ports.operator,
+            stop,
+            standard,
+            heard: Heard::default(),
+            zero,
+        }
+    }
+
+    pub(crate) fn run_time(&self, at: HostTime) -> RunTime {
+        RunTime::from_nanoseconds(at.nanoseconds() - self.zero.nanoseconds())
+    }
+
+    pub(crate) fn host_time(&self, at: RunTime) -> HostTime {
+        HostTime::from_nanoseconds(at.nanoseconds() + self.zero.nanoseconds())
+    }
+
+    pub(crate) fn now(&self) -> RunTime {
+        self.run_time(self.clock.now())
+    }
+
+    pub(crate) fn sleep_until(&self, due: RunTime) -> Result<(), model::time::Cancelled> {
+        self.clock.sleep_until(self.host_time(due), &self.stop)
+    }
+
+    /// Plays a note to each position, lets it settle and listens to it.
+    pub(crate) fn note(
+        &mut self,
+        targets: &[(PositionId, Pitch)],
+        listen: &Listen,
+    ) -> Result<Vec<NoteHeard>, NoteFailure> {
+        let played = lock(&self.notes)
+            .play(targets)
+            .map_err(NoteFailure::Sender)?;
+        let sent = played
+            .iter()
+            .map(|played| played.at)
+            .max()
+            .unwrap_or_else(|| self.clock.now());
+        let (before_window, unsettled) = self.settle(targets, sent, &listen.settle)?;
+        let (window, measured) = self.listen(before_window, &listen.window)?;
+        let timeline = self.ear.timeline();
+        let heard = measured
+            .into_iter()
+            .filter_map(|(position, mut measured)| {
+                let played = played.iter().find(|played| played.position == position)?;
+                if unsettled.contains(&position) {
+                    measured.flags.insert(Flag::Unsettled);
+                }
+                self.heard.judge(&position, played.asked, &mut measured);
+                Some(NoteHeard {
+                    position,
+                    asked: played.asked,
+                    residue: played.residue,
+                    played: played.at,
+                    at: timeline.host_time(window.start),
+                    window: timeline.rate.duration(window.frames),
+                    measured,
+                })
+            })
+            .collect();
+        Ok(heard)
+    }
+
+    /// Waits until a note has settled. Returns an empty span where the window may
+    /// begin, and the positions that did not settle.
+    pub(crate) fn settle(
+        &mut self,
+        targets: &[(PositionId, Pitch)],
+        sent: HostTime,
+        settle: &Settle,
+    ) -> Result<(Span, Vec<PositionId>), CaptureError> {
+        let timeline = self.ear.timeline();
+        match settle {
+            Settle::Fixed(time) => Ok((
+                Span {
+                    start: timeline.sample_time(sent + *time),
+                    frames: 0,
+                },
+                Vec::new(),
+            )),
+            Settle::UntilSteady { within, at_most } => {
+                let frames = timeline.rate.frames(self.glimpse(targets));
+                let latest = timeline.sample_time(sent + *at_most);
+                let mut span = Span {
+                    start: timeline.sample_time(sent),
+                    frames: 0,
+                };
+                let mut before: Option<Measurements> = None;
+                loop {
+                    span = span.then(frames);
+                    let now = self.ear.measure(span, &self.stop)?;
+                    let unsteady = before.map_or_else(
+                        || {
+                            targets
+                                .iter()
+                                .map(|(position, _)| position.clone())
+                                .collect()
+                        },
+                        |before| self.unsteady(targets, &before, &now, *within),
+                    );
+                    if unsteady.is_empty() || span.end() >= latest {
+                        return Ok((span.then(0), unsteady));
+                    }
+                    before = Some(now);
+                }
+            }
+        }
+    }
+
+    /// How long a short listen must be to hold enough periods of the lowest note.
+    fn glimpse(&self, targets: &[(PositionId, Pitch)]) -> Seconds {
+        const SHORTEST: f64 = 0.06;
+        const PERIODS: f64 = 8.0;
+        let lowest = targets
+            .iter()
+            .map(|(_, pitch)| self.standard.frequency(*pitch).get())
+            .fold(f64::INFINITY, f64::min);
+        Seconds::of((PERIODS / lowest).clamp(SHORTEST, 0.5))
+    }
+
+    /// The positions whose pitch has not arrived or still moves.
+    fn unsteady(
+        &self,
+        targets: &[(PositionId, Pitch)],
+        before: &Measurements,
+        now: &Measurements,
+        within: Cents,
+    ) -> Vec<PositionId> {
+        let frequency_in = |measurements: &Measurements, position: &PositionId| {
+            measurements
+                .iter()
+                .find(|(other, _)| other == position)
+                .and_then(|(_, measured)| measured.frequency)
+        };
+        targets
+            .iter()
+            .filter(|(position, asked)| {
+                let (Some(old), Some(new)) =
+                    (frequency_in(before, position), frequency_in(now, position))
+                else {
+                    return true;
+                };
+                new.cents_from(old).abs() > within
+                    || self.heard.compare(position, *asked, new) == Move::Stayed
+            })
+            .map(|(position, _)| position.clone())
+            .collect()
+    }
+
+    /// Listens to a window that begins where `before` ends.
+    pub(crate) fn listen(
+        &mut self,
+        before: Span,
+        window: &WindowLength,
+    ) -> Result<(Span, Measurements), CaptureError> {
+        let rate = self.ear.timeline().rate;
+        let (first, longest) = window_lengths(window);
+        let span = before.then(rate.frames(first));
+        match window {
+            WindowLength::Fixed(_) => Ok((span, self.ear.measure(span, &self.stop)?)),
+            WindowLength::UntilUncertainty { reaches, .. } => {
+                self.ear
+                    .measure_until(span, rate.frames(longest), *reaches, &self.stop)
+            }
+        }
+    }
+
+    /// Opens the capture anew, with longer and longer waits in between.
+    ///
+    /// # Errors
+    /// The last failure, when it does not come back within `patience`.
+    pub(crate) fn reopen_capture(&mut self, patience: Seconds) -> Result<(), CaptureError> {
+        let give_up = self.clock.now() + patience;
+        let mut wait = Seconds::of(1.0);
+        loop {
+            match self.ear.reopen() {
+                Ok(_) => return Ok(()),
+                Err(CaptureError::Cancelled(cancelled)) => return Err(cancelled.into()),
+                Err(error) if self.clock.now() + wait > give_up => return Err(error),
+                Err(_) => {
+                    self.clock
+                        .sleep_until(self.clock.now() + wait, &self.stop)?;
+                    wait = Seconds::of((wait.get() * 2.0).min(30.0));
+                }
+            }
+        }
+    }
+}
