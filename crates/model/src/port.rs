@@ -242,6 +242,9 @@ pub enum JournalError {
     /// There is no such run, or several.
     #[error("{0}")]
     NoSuchRun(String),
+    /// Another process is writing the run.
+    #[error("{0}")]
+    InUse(String),
     /// Anything else.
     #[error(
         "the store could not be written: {0}; check the disk and the permissions of its folder"

@@ -1,0 +1,169 @@
+//! What can go wrong with a store, said for the person at the bench.
+
+use model::port::JournalError;
+use std::io;
+use std::path::{Path, PathBuf};
+
+/// Why a store cannot do what was asked.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum StoreError {
+    /// There is no store in the folder.
+    #[error(
+        "there is no store in {}; check the folder, or run a plan to begin one there", folder.display()
+    )]
+    NoStore {
+        /// Which folder.
+        folder: PathBuf,
+    },
+    /// The folder or a file in it cannot be made or written.
+    #[error(
+        "the store in {} cannot be written ({detail}); check the permissions of the folder and that its disk is not mounted read-only, or choose another folder", folder.display()
+    )]
+    NotWritable {
+        /// Which folder.
+        folder: PathBuf,
+        /// What the system said.
+        detail: String,
+    },
+    /// The folder is on a network file system.
+    #[error(
+        "the store in {} lies on a network file system ({kind}), where a commit cannot be relied on; choose a folder on a local disk and copy finished runs from there", folder.display()
+    )]
+    NetworkFileSystem {
+        /// Which folder.
+        folder: PathBuf,
+        /// Which kind of file system.
+        kind: &'static str,
+    },
+    /// The file with the name of the database is something else.
+    #[error("{} is not a store of this program ({detail}); choose another folder, or move the file away", path.display())]
+    NotAStore {
+        /// Which file.
+        path: PathBuf,
+        /// What it is instead.
+        detail: String,
+    },
+    /// A newer program wrote the store.
+    #[error(
+        "{} was written by a newer program (store version {found}, this program knows {known}); use that program, or another folder", path.display()
+    )]
+    Newer {
+        /// Which file.
+        path: PathBuf,
+        /// The version of the store.
+        found: i64,
+        /// The newest version this program knows.
+        known: i64,
+    },
+    /// What is in the file makes no sense.
+    #[error(
+        "{} is damaged ({detail}); copy the whole folder away before anything else, then look for an older copy of it", path.display()
+    )]
+    Damaged {
+        /// Which file.
+        path: PathBuf,
+        /// Where and how.
+        detail: String,
+    },
+    /// Somebody else has it.
+    #[error("{what} is in use {holder}; {advice}")]
+    InUse {
+        /// What is in use.
+        what: String,
+        /// By whom, as far as is known.
+        holder: String,
+        /// What to do about it.
+        advice: &'static str,
+    },
+    /// No room left.
+    #[error("the disk with {} is full ({detail}); free some space", path.display())]
+    Full {
+        /// Which file could not grow.
+        path: PathBuf,
+        /// What the system said.
+        detail: String,
+    },
+    /// A reading that is there already.
+    #[error("{0} is in the store already")]
+    Doubled(String),
+    /// There is no such run, or several.
+    #[error("{0}")]
+    NoSuchRun(String),
+    /// The run takes no requests because nobody is running it.
+    #[error("run {0} is not in progress, so nothing would heed a request to it")]
+    NotInProgress(String),
+    /// Anything else.
+    #[error("{attempted} failed: {detail} ({})", path.display())]
+    Failed {
+        /// What was attempted.
+        attempted: String,
+        /// On which file.
+        path: PathBuf,
+        /// What the system said.
+        detail: String,
+    },
+}
+
+impl StoreError {
+    /// An error of the file system.
+    pub(crate) fn file(attempted: &str, path: &Path, error: &io::Error) -> Self {
+        let path = path.to_owned();
+        let detail = error.to_string();
+        match error.kind() {
+            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+                Self::Full { path, detail }
+            }
+            io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
+                Self::NotWritable {
+                    folder: path.parent().map_or(path.clone(), Path::to_owned),
+                    detail,
+                }
+            }
+            _ => Self::Failed {
+                attempted: attempted.to_owned(),
+                path,
+                detail,
+            },
+        }
+    }
+
+    /// An error of the database.
+    pub(crate) fn database(attempted: &str, path: &Path, error: &rusqlite::Error) -> Self {
+        use rusqlite::ErrorCode as Code;
+        let path = path.to_owned();
+        let detail = error.to_string();
+        match error.sqlite_error_code() {
+            Some(Code::NotADatabase) => Self::NotAStore { path, detail },
+            Some(Code::DatabaseCorrupt) => Self::Damaged { path, detail },
+            Some(Code::DiskFull) => Self::Full { path, detail },
+            Some(Code::ReadOnly | Code::CannotOpen | Code::PermissionDenied) => Self::NotWritable {
+                folder: path.parent().map_or(path.clone(), Path::to_owned),
+                detail,
+            },
+            Some(Code::DatabaseBusy | Code::DatabaseLocked) => Self::InUse {
+                what: format!("the store in {}", path.display()),
+                holder: "by another program that does not let go of it".to_owned(),
+                advice: "close that program and try again",
+            },
+            _ => Self::Failed {
+                attempted: attempted.to_owned(),
+                path,
+                detail,
+            },
+        }
+    }
+}
+
+impl From<StoreError> for JournalError {
+    fn from(error: StoreError) -> Self {
+        match error {
+            StoreError::Full { path, detail } => {
+                Self::Full(format!("{}: {detail}", path.display()))
+            }
+            StoreError::Doubled(what) => Self::Doubled(what),
+            StoreError::NoSuchRun(why) => Self::NoSuchRun(why),
+            StoreError::InUse { .. } => Self::InUse(error.to_string()),
+            other => Self::Failed(other.to_string()),
+        }
+    }
+}

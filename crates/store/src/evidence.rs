@@ -1,0 +1,186 @@
+//! The audio behind readings: files beside the database, named by their hash.
+
+use crate::error::StoreError;
+use crate::writer::{describe_key, is_doubled};
+use crate::{folder, identity};
+use model::record::ReadingKey;
+use rusqlite::{Connection, OptionalExtension, params};
+use std::collections::BTreeSet;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// Whether a recording was kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kept {
+    /// It is on disk.
+    OnDisk,
+    /// It would have gone over the budget, and was not kept.
+    OverBudget,
+}
+
+fn folder_of(store: &Path, id: &str) -> PathBuf {
+    store.join("evidence").join(id)
+}
+
+fn file_of(store: &Path, id: &str, hash: &str) -> PathBuf {
+    folder_of(store, id).join(format!("{hash}.wav"))
+}
+
+/// Writes a recording aside, puts it on disk, gives it its name, puts the name on
+/// disk, and only then commits its hash: whatever the moment of a power cut,
+/// there is no hash without its recording.
+#[allow(clippy::too_many_arguments)]
+pub(crate) fn keep(
+    connection: &Connection,
+    database: &Path,
+    store: &Path,
+    run: i64,
+    id: &str,
+    key: &ReadingKey,
+    wav: &[u8],
+    budget: u64,
+) -> Result<Kept, StoreError> {
+    let fail = |error: &rusqlite::Error| StoreError::database("keeping evidence", database, error);
+    let used: i64 = connection
+        .prepare_cached("SELECT coalesce(sum(bytes), 0) FROM evidence WHERE run = ?")
+        .and_then(|mut select| select.query_row([run], |row| row.get(0)))
+        .map_err(|error| fail(&error))?;
+    if used.unsigned_abs().saturating_add(wav.len() as u64) > budget {
+        return Ok(Kept::OverBudget);
+    }
+    let hash = identity::sha256(wav);
+    write(store, id, &hash, wav)?;
+    connection
+        .prepare_cached(
+            "INSERT INTO evidence
+                (run, stage, round, slot, repeat, attempt, position, sha256, bytes)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        )
+        .and_then(|mut insert| {
+            insert.execute(params![
+                run,
+                key.stage,
+                key.round,
+                key.slot,
+                key.repeat,
+                key.attempt,
+                key.position.as_str(),
+                hash,
+                wav.len() as i64,
+            ])
+        })
+        .map_err(|error| {
+            if is_doubled(&error) {
+                StoreError::Doubled(format!("the evidence of {}", describe_key(key)))
+            } else if error.sqlite_error_code() == Some(rusqlite::ErrorCode::ConstraintViolation) {
+                StoreError::Failed {
+                    attempted: "keeping evidence".into(),
+                    path: database.to_owned(),
+                    detail: format!("there is no reading of {}", describe_key(key)),
+                }
+            } else {
+                fail(&error)
+            }
+        })?;
+    Ok(Kept::OnDisk)
+}
+
+fn write(store: &Path, id: &str, hash: &str, wav: &[u8]) -> Result<(), StoreError> {
+    let path = file_of(store, id, hash);
+    if path.exists() {
+        // Named by its hash: the same recording behind another reading.
+        return Ok(());
+    }
+    let home = folder_of(store, id);
+    let fail = |error: &std::io::Error| StoreError::file("keeping evidence", &path, error);
+    if !home.exists() {
+        std::fs::create_dir_all(&home).map_err(|error| fail(&error))?;
+        folder::sync(&store.join("evidence"))?;
+        folder::sync(store)?;
+    }
+    let aside = path.with_extension("part");
+    std::fs::File::create(&aside)
+        .and_then(|mut file| file.write_all(wav).and_then(|()| file.sync_all()))
+        .and_then(|()| std::fs::rename(&aside, &path))
+        .map_err(|error| {
+            let _ = std::fs::remove_file(&aside);
+            fail(&error)
+        })?;
+    folder::sync(&home)
+}
+
+/// The hash of the recording behind a reading, if one was kept.
+pub(crate) fn hash_of(
+    connection: &Connection,
+    run: i64,
+    key: &ReadingKey,
+) -> rusqlite::Result<Option<String>> {
+    connection
+        .prepare_cached(
+            "SELECT sha256 FROM evidence WHERE run = ? AND stage = ? AND round = ? AND slot = ?
+                AND repeat = ? AND attempt = ? AND position = ?",
+        )?
+        .query_row(
+            params![
+                run,
+                key.stage,
+                key.round,
+                key.slot,
+                key.repeat,
+                key.attempt,
+                key.position.as_str()
+            ],
+            |row| row.get(0),
+        )
+        .optional()
+}
+
+/// The hashes of all recordings kept of a run.
+pub(crate) fn kept_hashes(connection: &Connection, run: i64) -> rusqlite::Result<BTreeSet<String>> {
+    connection
+        .prepare("SELECT sha256 FROM evidence WHERE run = ?")?
+        .query_map([run], |row| row.get(0))?
+        .collect()
+}
+
+/// A recording, with its hash checked.
+pub(crate) fn fetch(store: &Path, id: &str, hash: &str) -> Result<Vec<u8>, StoreError> {
+    let path = file_of(store, id, hash);
+    let damaged = |detail: String| StoreError::Damaged {
+        path: path.clone(),
+        detail,
+    };
+    let wav = std::fs::read(&path)
+        .map_err(|error| damaged(format!("evidence that was kept cannot be read: {error}")))?;
+    if identity::sha256(&wav) == hash {
+        Ok(wav)
+    } else {
+        Err(damaged(
+            "the recording is not what its hash was made of".into(),
+        ))
+    }
+}
+
+/// Removes what was written of a run and never committed.
+pub(crate) fn sweep(store: &Path, id: &str, kept: &BTreeSet<String>) -> Result<(), StoreError> {
+    let home = folder_of(store, id);
+    let Ok(files) = std::fs::read_dir(&home) else {
+        return Ok(());
+    };
+    for file in files {
+        let swept = file.and_then(|file| {
+            let path = file.path();
+            let whole = path.extension().is_some_and(|extension| extension == "wav");
+            let known = path
+                .file_stem()
+                .is_some_and(|stem| kept.contains(&*stem.to_string_lossy()));
+            if whole && known {
+                Ok(())
+            } else {
+                std::fs::remove_file(path)
+            }
+        });
+        swept.map_err(|error| StoreError::file("sweeping evidence", &home, &error))?;
+    }
+    Ok(())
+}

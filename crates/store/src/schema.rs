@@ -1,0 +1,364 @@
+//! The tables, and how a store comes to have them: made whole, or brought up
+//! from an older version.
+
+use crate::error::StoreError;
+use crate::folder;
+use crate::lock::{self, Hold, Lock};
+use rusqlite::{Connection, OpenFlags, TransactionBehavior};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// Marks the database as ours: "NiBe".
+const APPLICATION_ID: i64 = 0x4E69_4265;
+
+/// What makes a store of version n + 1 from one of version n, beginning with
+/// nothing. A step that has shipped is never changed; a new one is added.
+pub(crate) const STEPS: &[&str] = &[VERSION_1];
+
+/// Times are nanoseconds since the run began unless they are text, which is wall
+/// time. `entry` counts the entries of a run, of all kinds together, in the order
+/// in which they were committed. Of frequency, uncertainty and level, NULL is
+/// "not known".
+const VERSION_1: &str = "
+CREATE TABLE run (
+    run INTEGER PRIMARY KEY,
+    id TEXT NOT NULL UNIQUE,
+    began TEXT NOT NULL,
+    program_version TEXT NOT NULL,
+    seed TEXT,
+    plan_sha256 TEXT NOT NULL,
+    plan_text TEXT NOT NULL,
+    rig_sha256 TEXT NOT NULL,
+    rig_text TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE unit (
+    run INTEGER NOT NULL REFERENCES run (run),
+    position TEXT NOT NULL,
+    serial TEXT NOT NULL,
+    model TEXT,
+    revision TEXT,
+    job TEXT,
+    settings_json TEXT NOT NULL,
+    notes TEXT,
+    PRIMARY KEY (run, position)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE reading (
+    run INTEGER NOT NULL REFERENCES run (run),
+    entry INTEGER NOT NULL,
+    stage INTEGER NOT NULL,
+    round INTEGER NOT NULL,
+    slot INTEGER NOT NULL,
+    repeat INTEGER NOT NULL,
+    attempt INTEGER NOT NULL,
+    position TEXT NOT NULL,
+    asked_note_number REAL NOT NULL,
+    residue_v REAL NOT NULL,
+    played_ns INTEGER NOT NULL,
+    at_ns INTEGER NOT NULL,
+    end_ns INTEGER NOT NULL,
+    window_s REAL NOT NULL,
+    state TEXT NOT NULL,
+    flags TEXT NOT NULL,
+    hz REAL,
+    u_hz REAL,
+    level_dbfs REAL,
+    air_celsius REAL,
+    supply_v REAL,
+    PRIMARY KEY (run, entry),
+    UNIQUE (run, stage, round, slot, repeat, attempt, position)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE trace (
+    run INTEGER NOT NULL REFERENCES run (run),
+    entry INTEGER NOT NULL,
+    stage INTEGER NOT NULL,
+    position TEXT NOT NULL,
+    chunk INTEGER NOT NULL,
+    asked_note_number REAL NOT NULL,
+    residue_v REAL NOT NULL,
+    played_ns INTEGER NOT NULL,
+    at_ns INTEGER NOT NULL,
+    end_ns INTEGER NOT NULL,
+    hop_s REAL NOT NULL,
+    PRIMARY KEY (run, entry),
+    UNIQUE (run, stage, position, chunk)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE point (
+    run INTEGER NOT NULL,
+    entry INTEGER NOT NULL,
+    place INTEGER NOT NULL,
+    state TEXT NOT NULL,
+    flags TEXT NOT NULL,
+    hz REAL,
+    u_hz REAL,
+    level_dbfs REAL,
+    PRIMARY KEY (run, entry, place),
+    FOREIGN KEY (run, entry) REFERENCES trace (run, entry)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE gap (
+    run INTEGER NOT NULL REFERENCES run (run),
+    entry INTEGER NOT NULL,
+    stage INTEGER NOT NULL,
+    round INTEGER NOT NULL,
+    slot INTEGER,
+    position TEXT,
+    at_ns INTEGER NOT NULL,
+    reason TEXT NOT NULL,
+    PRIMARY KEY (run, entry)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE event (
+    run INTEGER NOT NULL REFERENCES run (run),
+    entry INTEGER NOT NULL,
+    at_ns INTEGER NOT NULL,
+    wall TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    stage INTEGER,
+    position TEXT,
+    text TEXT NOT NULL,
+    PRIMARY KEY (run, entry)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE evidence (
+    run INTEGER NOT NULL,
+    stage INTEGER NOT NULL,
+    round INTEGER NOT NULL,
+    slot INTEGER NOT NULL,
+    repeat INTEGER NOT NULL,
+    attempt INTEGER NOT NULL,
+    position TEXT NOT NULL,
+    sha256 TEXT NOT NULL,
+    bytes INTEGER NOT NULL,
+    PRIMARY KEY (run, stage, round, slot, repeat, attempt, position),
+    FOREIGN KEY (run, stage, round, slot, repeat, attempt, position)
+        REFERENCES reading (run, stage, round, slot, repeat, attempt, position)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE heartbeat (
+    run INTEGER PRIMARY KEY REFERENCES run (run),
+    at TEXT NOT NULL,
+    process INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE request (
+    request INTEGER PRIMARY KEY AUTOINCREMENT,
+    run INTEGER NOT NULL REFERENCES run (run),
+    asked TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    text TEXT,
+    taken TEXT
+) STRICT;
+CREATE INDEX request_open ON request (run, request) WHERE taken IS NULL;
+";
+
+/// The database in a store's folder.
+pub(crate) fn database(folder: &Path) -> PathBuf {
+    folder.join("nightbench.sqlite")
+}
+
+/// Whether a folder has the database of a store, or what was one.
+pub(crate) fn is_there(folder: &Path) -> bool {
+    database(folder).symlink_metadata().is_ok()
+}
+
+/// How long a reader or writer waits for another one's commit.
+const BUSY: Duration = Duration::from_secs(10);
+/// How long to wait for another process that makes or migrates the store.
+const PATIENCE: Duration = Duration::from_secs(5);
+
+/// Opens the database the way every connection must be set.
+pub(crate) fn connect(path: &Path) -> Result<Connection, StoreError> {
+    let fail = |error: &rusqlite::Error| StoreError::database("opening the store", path, error);
+    // Not made here: a store is made whole, aside, and then gets its name.
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(path, flags).map_err(|error| fail(&error))?;
+    set_up(&connection).map_err(|error| fail(&error))?;
+    let (journal, synchronous) = settings(&connection).map_err(|error| fail(&error))?;
+    if journal != "wal" || synchronous != 2 {
+        return Err(StoreError::Failed {
+            attempted: "making commits survive a power cut".into(),
+            path: path.to_owned(),
+            detail: format!(
+                "the database stays at journal_mode={journal}, synchronous={synchronous}"
+            ),
+        });
+    }
+    Ok(connection)
+}
+
+fn set_up(connection: &Connection) -> rusqlite::Result<()> {
+    connection.busy_timeout(BUSY)?;
+    connection.set_prepared_statement_cache_capacity(32);
+    connection.pragma_update(None, "foreign_keys", true)?;
+    connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
+    connection.pragma_update(None, "synchronous", "FULL")
+}
+
+/// `journal_mode` and `synchronous` (2 is FULL) as the database reports them.
+pub(crate) fn settings(connection: &Connection) -> rusqlite::Result<(String, i64)> {
+    Ok((
+        connection.pragma_query_value(None, "journal_mode", |row| row.get(0))?,
+        connection.pragma_query_value(None, "synchronous", |row| row.get(0))?,
+    ))
+}
+
+/// Makes the store where there is none, migrates an older one, refuses a newer
+/// one. Gives the shared lock that keeps others from migrating it.
+pub(crate) fn bring_up(folder: &Path, steps: &[&str]) -> Result<Lock, StoreError> {
+    let path = database(folder);
+    let gate = folder.join("locks/store.lock");
+    let known = steps.len() as i64;
+    loop {
+        if !is_there(folder) {
+            let _alone = gate_lock(&gate, Hold::Alone, folder)?;
+            if !is_there(folder) {
+                make(folder, steps)?;
+            }
+        }
+        let shared = gate_lock(&gate, Hold::Shared, folder)?;
+        let found = version(&path)?;
+        if found == known {
+            return Ok(shared);
+        }
+        if found > known {
+            return Err(StoreError::Newer { path, found, known });
+        }
+        drop(shared);
+        let _alone = gate_lock(&gate, Hold::Alone, folder)?;
+        if version(&path)? < known {
+            migrate(folder, steps)?;
+        }
+    }
+}
+
+fn gate_lock(gate: &Path, hold: Hold, folder: &Path) -> Result<Lock, StoreError> {
+    lock::take(gate, hold, PATIENCE)?.ok_or_else(|| StoreError::InUse {
+        what: format!("the store in {}", folder.display()),
+        holder: match hold {
+            Hold::Alone => "by another program, and has to be brought up to date first".to_owned(),
+            Hold::Shared => lock::holder(gate),
+        },
+        advice: "wait for that program to end and try again",
+    })
+}
+
+/// The version of the store, once it is certain that it is one.
+fn version(path: &Path) -> Result<i64, StoreError> {
+    // Never opened by hand: closing it would drop the locks that the database
+    // library holds on it for this process.
+    let size = std::fs::metadata(path)
+        .map_err(|error| StoreError::file("looking for the store", path, &error))?;
+    if !size.is_file() {
+        return Err(StoreError::NotAStore {
+            path: path.to_owned(),
+            detail: "it is not a file".into(),
+        });
+    }
+    if size.len() == 0 {
+        return Err(StoreError::Damaged {
+            path: path.to_owned(),
+            detail: "it is empty".into(),
+        });
+    }
+    let fail = |error: &rusqlite::Error| StoreError::database("opening the store", path, error);
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(path, flags).map_err(|error| fail(&error))?;
+    connection
+        .busy_timeout(BUSY)
+        .map_err(|error| fail(&error))?;
+    let read = |name: &str| {
+        connection
+            .pragma_query_value(None, name, |row| row.get::<_, i64>(0))
+            .map_err(|error| fail(&error))
+    };
+    if read("application_id")? != APPLICATION_ID {
+        return Err(StoreError::NotAStore {
+            path: path.to_owned(),
+            detail: "it is the database of another program".into(),
+        });
+    }
+    read("user_version")
+}
+
+/// Makes an empty store aside and gives it its name when it is whole, so that
+/// there never is half a store.
+fn make(folder: &Path, steps: &[&str]) -> Result<(), StoreError> {
+    let path = database(folder);
+    let log = folder.join("nightbench.sqlite-wal");
+    if log.exists() {
+        return Err(StoreError::Damaged {
+            path,
+            detail: format!(
+                "it is missing, but its log {} is there; put the two back together",
+                log.display()
+            ),
+        });
+    }
+    let aside = folder.join("nightbench.sqlite.new");
+    let _ = std::fs::remove_file(&aside);
+    let fail = |error: &rusqlite::Error| StoreError::database("making the store", &aside, error);
+    let filled = (|| {
+        let mut connection = Connection::open(&aside)?;
+        connection.pragma_update(None, "application_id", APPLICATION_ID)?;
+        connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
+        connection.pragma_update(None, "synchronous", "FULL")?;
+        take_steps(&mut connection, 0, steps)?;
+        connection.close().map_err(|(_, error)| error)
+    })();
+    filled.map_err(|error| fail(&error))?;
+    std::fs::File::open(&aside)
+        .and_then(|file| file.sync_all())
+        .and_then(|()| std::fs::rename(&aside, &path))
+        .map_err(|error| StoreError::file("making the store", &path, &error))?;
+    folder::sync(folder)
+}
+
+/// Copies an older store and brings it up to date, all or nothing.
+fn migrate(folder: &Path, steps: &[&str]) -> Result<(), StoreError> {
+    let path = database(folder);
+    let found = version(&path)?;
+    let mut connection = connect(&path)?;
+    copy(&connection, folder, found)?;
+    let fail = |error: &rusqlite::Error| {
+        StoreError::database("bringing the store up to date", &path, error)
+    };
+    connection
+        .pragma_update(None, "foreign_keys", false)
+        .and_then(|()| take_steps(&mut connection, found as usize, steps))
+        .map_err(|error| fail(&error))
+}
+
+fn copy(connection: &Connection, folder: &Path, version: i64) -> Result<(), StoreError> {
+    let name = |ordinal: u32| match ordinal {
+        1 => folder.join(format!("nightbench.v{version}.sqlite")),
+        more => folder.join(format!("nightbench.v{version}-{more}.sqlite")),
+    };
+    let path = (1..)
+        .map(name)
+        .find(|path| !path.exists())
+        .unwrap_or_else(|| name(1));
+    let aside = path.with_extension("sqlite.part");
+    let _ = std::fs::remove_file(&aside);
+    let attempted = "copying the store before it is brought up to date";
+    connection
+        .execute("VACUUM INTO ?1", [aside.to_string_lossy()])
+        .map_err(|error| StoreError::database(attempted, &aside, &error))?;
+    std::fs::File::open(&aside)
+        .and_then(|file| file.sync_all())
+        .and_then(|()| std::fs::rename(&aside, &path))
+        .map_err(|error| StoreError::file(attempted, &path, &error))?;
+    folder::sync(folder)
+}
+
+fn take_steps(connection: &mut Connection, from: usize, steps: &[&str]) -> rusqlite::Result<()> {
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Exclusive)?;
+    for step in steps.iter().skip(from) {
+        transaction.execute_batch(step)?;
+    }
+    transaction.pragma_update(None, "user_version", steps.len() as i64)?;
+    transaction.commit()
+}
