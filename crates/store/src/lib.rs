@@ -97,7 +97,7 @@ impl Store {
         let in_use = schema::bring_up(folder, steps)?;
         Ok(Self {
             folder: folder.to_owned(),
-            __in_use: Arc::new(in_use),
+            _in_use: Arc::new(in_use),
         })
     }
 
