@@ -5,6 +5,8 @@
 //! output. Real devices and the simulator differ only in these; what is in this
 //! crate runs for both.
 
+pub mod choice;
+pub mod deadline;
 pub mod midi;
 mod output;
 #[cfg(feature = "midi")]
