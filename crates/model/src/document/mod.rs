@@ -1,7 +1,20 @@
 //! The two kinds of document a person writes: plans and rigs. YAML text goes in,
 //! located values or located errors come out.
+//!
+//! [`read_plan`] and [`read_rig`] give a [`Document`]: a value that still knows
+//! where in the text its parts stand. [`check`] then says whether it makes sense.
 
 pub mod notes;
+pub mod path;
 pub mod plan;
 pub mod rig;
 pub mod simulated;
+
+mod error;
+mod reader;
+mod source;
+mod tree;
+
+pub use error::{DocumentError, Place, Remark};
+pub use path::Path;
+pub use source::{Document, LARGEST, read_plan, read_rig};
