@@ -17,8 +17,10 @@ pub(crate) const STEPS: &[&str] = &[VERSION_1];
 
 /// Times are nanoseconds since the run began unless they are text, which is wall
 /// time. `entry` counts the entries of a run, of all kinds together, in the order
-/// in which they were committed. Of frequency, uncertainty and level, NULL is
-/// "not known".
+/// in which they were committed. NULL is "not known".
+///
+/// Numbers are in columns of type ANY, with a check, because a column of type
+/// REAL loses the sign of zero: it keeps whole numbers as integers.
 const VERSION_1: &str = "
 CREATE TABLE run (
     run INTEGER PRIMARY KEY,
@@ -53,19 +55,19 @@ CREATE TABLE reading (
     repeat INTEGER NOT NULL,
     attempt INTEGER NOT NULL,
     position TEXT NOT NULL,
-    asked_note_number REAL NOT NULL,
-    residue_v REAL NOT NULL,
+    asked_note_number ANY NOT NULL CHECK (typeof(asked_note_number) = 'real'),
+    residue_v ANY NOT NULL CHECK (typeof(residue_v) = 'real'),
     played_ns INTEGER NOT NULL,
     at_ns INTEGER NOT NULL,
     end_ns INTEGER NOT NULL,
-    window_s REAL NOT NULL,
+    window_s ANY NOT NULL CHECK (typeof(window_s) = 'real'),
     state TEXT NOT NULL,
     flags TEXT NOT NULL,
-    hz REAL,
-    u_hz REAL,
-    level_dbfs REAL,
-    air_celsius REAL,
-    supply_v REAL,
+    hz ANY CHECK (typeof(hz) IN ('real', 'null')),
+    u_hz ANY CHECK (typeof(u_hz) IN ('real', 'null')),
+    level_dbfs ANY CHECK (typeof(level_dbfs) IN ('real', 'null')),
+    air_celsius ANY CHECK (typeof(air_celsius) IN ('real', 'null')),
+    supply_v ANY CHECK (typeof(supply_v) IN ('real', 'null')),
     PRIMARY KEY (run, entry),
     UNIQUE (run, stage, round, slot, repeat, attempt, position)
 ) STRICT, WITHOUT ROWID;
@@ -76,12 +78,12 @@ CREATE TABLE trace (
     stage INTEGER NOT NULL,
     position TEXT NOT NULL,
     chunk INTEGER NOT NULL,
-    asked_note_number REAL NOT NULL,
-    residue_v REAL NOT NULL,
+    asked_note_number ANY NOT NULL CHECK (typeof(asked_note_number) = 'real'),
+    residue_v ANY NOT NULL CHECK (typeof(residue_v) = 'real'),
     played_ns INTEGER NOT NULL,
     at_ns INTEGER NOT NULL,
     end_ns INTEGER NOT NULL,
-    hop_s REAL NOT NULL,
+    hop_s ANY NOT NULL CHECK (typeof(hop_s) = 'real'),
     PRIMARY KEY (run, entry),
     UNIQUE (run, stage, position, chunk)
 ) STRICT, WITHOUT ROWID;
@@ -92,9 +94,9 @@ CREATE TABLE point (
     place INTEGER NOT NULL,
     state TEXT NOT NULL,
     flags TEXT NOT NULL,
-    hz REAL,
-    u_hz REAL,
-    level_dbfs REAL,
+    hz ANY CHECK (typeof(hz) IN ('real', 'null')),
+    u_hz ANY CHECK (typeof(u_hz) IN ('real', 'null')),
+    level_dbfs ANY CHECK (typeof(level_dbfs) IN ('real', 'null')),
     PRIMARY KEY (run, entry, place),
     FOREIGN KEY (run, entry) REFERENCES trace (run, entry)
 ) STRICT, WITHOUT ROWID;

@@ -1,0 +1,14 @@
+//! The store from outside.
+
+/// Invented entries, any that the types allow.
+mod entries;
+/// A process killed while it writes: what it announced is there.
+mod killed;
+/// Folders and files that are no store, and what is said of them.
+mod opening;
+/// A log cut off anywhere opens to a beginning of what was committed.
+mod power_cut;
+/// Any sequence of begin, write, double and reopen against a plain list.
+mod reference;
+/// Readers, requests and recordings beside a writer.
+mod together;

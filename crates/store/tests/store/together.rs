@@ -1,0 +1,166 @@
+use crate::entries::{header_of, note};
+use model::port::{Journal, JournalError, Request};
+use model::record::{Entry, ReadingKey};
+use std::sync::atomic::{AtomicBool, Ordering};
+use store::{Kept, Standing, Store, StoreError};
+
+#[test]
+fn a_run_has_one_writer() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let mut writer = store.writer().unwrap();
+    let run = writer.begin(&header_of("plan")).unwrap();
+    let mut other = store.writer().unwrap();
+    let refused = other.reopen(&run).unwrap_err();
+    assert!(matches!(refused, JournalError::InUse(_)), "{refused}");
+    // Another run of the same store is nobody's.
+    other.begin(&header_of("another plan")).unwrap();
+    other.write(&note(0, 0)).unwrap();
+    writer.write(&note(0, 0)).unwrap();
+    drop(writer);
+    other.reopen(&run).unwrap();
+}
+
+#[test]
+fn readers_see_whole_notes_while_a_run_is_written() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let mut writer = store.writer().unwrap();
+    let run = writer.begin(&header_of("plan")).unwrap();
+    let done = AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        let reader = scope.spawn(|| {
+            let library = Store::open(folder.path()).unwrap().library().unwrap();
+            let (mut seen, mut looks) = (0, 0);
+            while !done.load(Ordering::SeqCst) {
+                let record = library.run(run.as_str()).unwrap();
+                let rounds: Vec<u32> = record.readings.iter().map(|r| r.key.round).collect();
+                let expected: Vec<u32> =
+                    (0..rounds.len() as u32 / 4).flat_map(|r| [r; 4]).collect();
+                assert_eq!(rounds, expected);
+                assert!(rounds.len() >= seen);
+                assert_eq!(library.runs().unwrap()[0].standing, Standing::InProgress);
+                seen = rounds.len();
+                looks += 1;
+            }
+            looks
+        });
+        // More than the thousand pages after which the log is worked off.
+        for round in 0..400 {
+            writer.write(&note(round, 0)).unwrap();
+        }
+        done.store(true, Ordering::SeqCst);
+        assert!(reader.join().unwrap() > 0);
+    });
+}
+
+#[test]
+fn requests_reach_the_run_once_and_in_order() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let mut writer = store.writer().unwrap();
+    let run = writer.begin(&header_of("plan")).unwrap();
+    assert_eq!(writer.requests().unwrap(), []);
+    let library = store.library().unwrap();
+    let remark = Request::Remark("door opened".into());
+    library.request(run.as_str(), &remark).unwrap();
+    library.request(&run.as_str()[..4], &Request::Stop).unwrap();
+    assert_eq!(writer.requests().unwrap(), [remark.clone(), Request::Stop]);
+    assert_eq!(writer.requests().unwrap(), []);
+
+    // Nothing was committed since, so nothing came of them: a remark is there for
+    // the next session, a wish to stop was this one's.
+    drop(writer);
+    let mut writer = store.writer().unwrap();
+    writer.reopen(&run).unwrap();
+    assert_eq!(writer.requests().unwrap(), [remark]);
+    writer.write(&note(0, 0)).unwrap();
+    drop(writer);
+    let mut writer = store.writer().unwrap();
+    writer.reopen(&run).unwrap();
+    assert_eq!(writer.requests().unwrap(), []);
+
+    drop(writer);
+    let refused = library.request(run.as_str(), &Request::Stop).unwrap_err();
+    assert!(matches!(refused, StoreError::NotInProgress(_)), "{refused}");
+}
+
+#[test]
+fn the_heartbeat_is_that_of_the_living() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let mut writer = store.writer().unwrap();
+    let before = model::time::Timestamp::now();
+    writer.begin(&header_of("plan")).unwrap();
+    let library = store.library().unwrap();
+    let first = library.runs().unwrap()[0].heartbeat.unwrap();
+    assert!(first >= before);
+    std::thread::sleep(std::time::Duration::from_millis(1050));
+    writer.requests().unwrap();
+    assert!(library.runs().unwrap()[0].heartbeat.unwrap() > first);
+}
+
+fn key(entry: &Entry) -> &ReadingKey {
+    match entry {
+        Entry::Reading(reading) => &reading.key,
+        other => panic!("{other:?} is no reading"),
+    }
+}
+
+#[test]
+fn evidence_is_kept_within_its_budget_and_orphans_are_swept() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let mut writer = store.writer().unwrap();
+    let run = writer.begin(&header_of("plan")).unwrap();
+    let readings = note(0, 0);
+    let [first, second, third, _] = &readings[..] else {
+        panic!("a note has four readings");
+    };
+    let early = writer
+        .keep_evidence(key(first), b"RIFF one", 100)
+        .unwrap_err();
+    assert!(
+        early
+            .to_string()
+            .contains("there is no reading of stage 4, round 1"),
+        "{early}"
+    );
+    writer.write(&readings).unwrap();
+    assert_eq!(
+        writer.keep_evidence(key(first), b"RIFF one", 16),
+        Ok(Kept::OnDisk)
+    );
+    assert_eq!(
+        writer.keep_evidence(key(second), b"RIFF two", 16),
+        Ok(Kept::OnDisk)
+    );
+    assert_eq!(
+        writer.keep_evidence(key(third), b"RIFF three", 16),
+        Ok(Kept::OverBudget)
+    );
+    let again = writer
+        .keep_evidence(key(first), b"RIFF other", 100)
+        .unwrap_err();
+    assert!(matches!(again, StoreError::Doubled(_)), "{again}");
+
+    // What a killed process leaves: a file without its name, and one whose hash was
+    // not committed (the refused one above is another).
+    let home = folder.path().join("evidence").join(run.as_str());
+    std::fs::write(home.join("aa.part"), "RI").unwrap();
+    std::fs::write(home.join("bb.wav"), "RIFF").unwrap();
+    drop(writer);
+    let mut writer = store.writer().unwrap();
+    writer.reopen(&run).unwrap();
+    assert_eq!(std::fs::read_dir(&home).unwrap().count(), 2);
+
+    let library = store.library().unwrap();
+    let fetched = library.evidence(run.as_str(), key(second)).unwrap();
+    assert_eq!(fetched.as_deref(), Some(&b"RIFF two"[..]));
+    assert_eq!(library.evidence(run.as_str(), key(third)), Ok(None));
+    for file in std::fs::read_dir(&home).unwrap() {
+        std::fs::write(file.unwrap().path(), "RIFF 2wo").unwrap();
+    }
+    let spoilt = library.evidence(run.as_str(), key(second)).unwrap_err();
+    assert!(matches!(spoilt, StoreError::Damaged { .. }), "{spoilt}");
+}
