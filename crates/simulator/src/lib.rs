@@ -1,1 +1,61 @@
-//! Units with physics, an interface, an audio input and a room, in virtual time.
+//! A bench without hardware: units with physics, an interface, an audio input and
+//! a room, in virtual time, behind the same ports as real devices.
+//!
+//! [`Bench`] is a cheap handle; everything made from it shares one virtual clock,
+//! which moves when somebody sleeps on it or reads samples that lie ahead. Host
+//! time and the time of the run are the same here: both begin at zero.
+//!
+//! Nothing is drawn from a stream: every sample is a pure function of the seed,
+//! its place in time, the control voltage then held and the power log up to then.
+//! So samples may be asked for twice, in any order, or after a restart
+//! ([`Bench::restore`]), and are the same.
+//!
+//! Units whose supply an instrument, a person or a timer switches are cold and off
+//! when the run begins; units without a supply have been on since long before.
+
+mod bandlimit;
+mod bench;
+mod capture;
+pub mod converter;
+mod fault;
+mod instruments;
+mod interface;
+mod midi;
+mod night;
+pub mod noise;
+mod oscillator;
+mod power;
+mod render;
+pub mod thermal;
+mod waveform;
+mod world;
+
+pub use bench::{Bench, SimulatedClock, SimulatedOperator, SimulatedVolts, SimulatedWire};
+pub use capture::SimulatedCapture;
+pub use instruments::SimulatedInstrument;
+pub use night::{PlannedReading, SimulatedReading};
+
+/// Why a rig cannot be simulated.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum SimulatorError {
+    /// Its wiring is real.
+    #[error(
+        "the rig \"{0}\" is wired to real devices; only one with \"simulated:\" under \"wiring:\" can be simulated"
+    )]
+    NotSimulated(String),
+    /// Something is named that is not there.
+    #[error("{field}: there is no {kind} \"{name}\" in this rig; add it or correct the name")]
+    Missing {
+        /// Where it is named.
+        field: String,
+        /// The name.
+        name: String,
+        /// What was looked for.
+        kind: &'static str,
+    },
+    /// The sample rate cannot be.
+    #[error(
+        "wiring.simulated.input: a rate of {0} Hz with this clock error cannot be simulated; write a rate from 1 kHz to 1 MHz and an error below 10 %"
+    )]
+    BadRate(f64),
+}

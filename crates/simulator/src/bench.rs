@@ -1,0 +1,398 @@
+//! The bench: virtual time and the ports that share it.
+
+use crate::SimulatorError;
+use crate::capture::{SimulatedCapture, Stream};
+use crate::instruments::SimulatedInstrument;
+use crate::midi::Decoder;
+use crate::oscillator::Held;
+use crate::world::{Logs, OutputId, World};
+use model::document::rig::Rig;
+use model::pitch::{Pitch, PitchStandard};
+use model::port::{Capture, Clock, Instrument, Operator, PortError, Question, Remedy};
+use model::quantity::{Cents, Hertz, Seconds, VoltDifference, Volts};
+use model::record::{EventKind, PositionId, RunRecord};
+use model::time::{Cancelled, Epoch, HostTime, Stop, Timestamp};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+/// The wall clock at the beginning of every simulated run: 2 March 2026, 20:00 UTC.
+const WALL_SECONDS: i64 = 1_772_481_600;
+
+/// What the handles share and what moves.
+#[derive(Debug)]
+pub(crate) struct Shared {
+    pub(crate) now: i64,
+    pub(crate) logs: Logs,
+    pub(crate) stream: Stream,
+}
+
+#[derive(Debug)]
+pub(crate) struct Inner {
+    pub(crate) world: World,
+    shared: Mutex<Shared>,
+}
+
+impl Inner {
+    pub(crate) fn lock(&self) -> MutexGuard<'_, Shared> {
+        self.shared.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// A simulated bench. Clones are handles on the same one.
+#[derive(Debug, Clone)]
+pub struct Bench {
+    pub(crate) inner: Arc<Inner>,
+}
+
+impl Bench {
+    /// The bench of a rig whose wiring is simulated, at the beginning of a run.
+    ///
+    /// # Errors
+    /// When the wiring is real, or names something that is not there.
+    pub fn new(rig: &Rig) -> Result<Self, SimulatorError> {
+        let world = World::new(rig)?;
+        let shared = Shared {
+            now: 0,
+            logs: Logs::new(&world),
+            stream: Stream {
+                epoch: Epoch(0),
+                origin: 0,
+                opened: 0,
+            },
+        };
+        Ok(Self {
+            inner: Arc::new(Inner {
+                world,
+                shared: Mutex::new(shared),
+            }),
+        })
+    }
+
+    /// The virtual clock. Sleeping on it moves it at once.
+    #[must_use]
+    pub fn clock(&self) -> Arc<dyn Clock> {
+        Arc::new(SimulatedClock {
+            inner: Arc::clone(&self.inner),
+        })
+    }
+
+    /// The line to an interface. Without an interface of that name, using it is an
+    /// error.
+    #[must_use]
+    pub fn wire(&self, sender: &str) -> SimulatedWire {
+        let bend_range = self
+            .inner
+            .world
+            .interfaces
+            .get(sender)
+            .map_or(2.0, |interface| interface.bend_range);
+        SimulatedWire {
+            inner: Arc::clone(&self.inner),
+            sender: sender.to_owned(),
+            decoder: Decoder::new(bend_range),
+        }
+    }
+
+    /// The outputs of an interface, driven by voltage instead of notes.
+    #[must_use]
+    pub fn volts(&self, sender: &str) -> SimulatedVolts {
+        SimulatedVolts {
+            inner: Arc::clone(&self.inner),
+            sender: sender.to_owned(),
+        }
+    }
+
+    /// The audio input.
+    #[must_use]
+    pub fn capture(&self) -> Box<dyn Capture> {
+        Box::new(SimulatedCapture::new(Arc::clone(&self.inner)))
+    }
+
+    /// An instrument by name.
+    #[must_use]
+    pub fn instrument(&self, name: &str) -> Option<Box<dyn Instrument>> {
+        let role = *self.inner.world.instruments.get(name)?;
+        Some(Box::new(SimulatedInstrument::new(
+            Arc::clone(&self.inner),
+            name,
+            role,
+        )))
+    }
+
+    /// A person who does at once what is asked.
+    #[must_use]
+    pub fn operator(&self) -> Box<dyn Operator> {
+        Box::new(SimulatedOperator {
+            bench: self.clone(),
+        })
+    }
+
+    /// Switches a supply on (at its own voltage) or off by hand, now.
+    pub fn switch(&self, supply: &str, on: bool) {
+        let world = &self.inner.world;
+        let Some(feed) = world.feeds.get(supply) else {
+            return;
+        };
+        let mut shared = self.inner.lock();
+        let now = shared.now;
+        let volts = if on { feed.nominal } else { 0.0 };
+        shared.logs.switch(world, supply, now, volts);
+    }
+
+    /// Takes the bench to where a run was laid down: the last instant the record
+    /// speaks of, the power log from its events, and the last notes it knows. All
+    /// that follows is as if the run had never been laid down.
+    ///
+    /// Supplies switched by hand are the exception: their events are at the first
+    /// sound rather than at the switch.
+    pub fn restore(&self, record: &RunRecord) {
+        let world = &self.inner.world;
+        let mut shared = self.inner.lock();
+        let mut logs = Logs::new(world);
+        for event in &record.events {
+            let on = match event.kind {
+                EventKind::PowerOn => true,
+                EventKind::PowerOff => false,
+                _ => continue,
+            };
+            let at = event.at.nanoseconds();
+            for (name, feed) in &world.feeds {
+                let meant = event.position.as_ref().is_none_or(|position| {
+                    world
+                        .place(position.as_str())
+                        .is_some_and(|place| place.supply.as_ref() == Some(name))
+                });
+                // What a dip or a timer did follows from the script.
+                let scripted = feed.timer.is_some()
+                    || world
+                        .script
+                        .dips(name)
+                        .iter()
+                        .any(|(from, until, _)| (*from..=*until).contains(&at));
+                if meant && !scripted {
+                    let volts = if on { feed.nominal } else { 0.0 };
+                    logs.switch(world, name, at, volts);
+                }
+            }
+        }
+        let zero = VoltDifference::ZERO;
+        let mut notes: Vec<(i64, &PositionId, Pitch, VoltDifference)> = record
+            .readings
+            .iter()
+            .map(|reading| {
+                let at = reading.played.nanoseconds();
+                (at, &reading.key.position, reading.asked, reading.residue)
+            })
+            .chain(record.traces.iter().map(|trace| {
+                let at = trace.at.nanoseconds();
+                (at, &trace.position, trace.asked, zero)
+            }))
+            .collect();
+        notes.sort_by_key(|(at, position, ..)| (*at, *position));
+        for (at, position, asked, residue) in notes {
+            let Some(place) = world.place(position.as_str()) else {
+                continue;
+            };
+            let Some(interface) = world.interfaces.get(&place.output.0) else {
+                continue;
+            };
+            let standard = PitchStandard::default();
+            let reached = asked.shifted(-place.law.cents_of(residue, asked, standard));
+            let volts = interface.converted(place.output.1, interface.ideal(reached));
+            let at = at.saturating_add(interface.latency);
+            logs.hold(world, &place.output, at, volts);
+        }
+        shared.now = record.last_instant().nanoseconds().max(0);
+        shared.logs = logs;
+        shared.stream = Stream {
+            epoch: Epoch(0),
+            origin: 0,
+            opened: shared.now,
+        };
+    }
+
+    /// The true mean frequency of what the input of a position hears from `start`
+    /// over `window`: that of the unit itself, which an input with a perfect clock
+    /// would find. `None` where it hears nothing all through.
+    ///
+    /// An input whose clock runs fast by the fraction e finds 1 / (1 + e) of it.
+    #[must_use]
+    pub fn truth(&self, position: &PositionId, start: HostTime, window: Seconds) -> Option<Hertz> {
+        let world = &self.inner.world;
+        let shared = self.inner.lock();
+        let begin = start.nanoseconds().max(0);
+        let end = begin.saturating_add(window.nanoseconds());
+        let mut turns = shared.logs.turns(world, begin, end);
+        turns.push(end);
+        let mut cycles = 0.0;
+        let mut from = begin;
+        for until in turns {
+            let heard = shared.logs.heard(world, position.as_str(), from);
+            let sound = heard.sound?;
+            let oscillator = &world.places[sound.phase_of].oscillator;
+            let phase =
+                |at: i64| oscillator.phase_at(&sound.stretch, &sound.held, at as f64 * 1e-9);
+            cycles += phase(until).since(phase(from));
+            from = until;
+        }
+        Hertz::new(cycles / ((end - begin) as f64 * 1e-9)).ok()
+    }
+
+    /// The voltage an output is held at, and since when; for tests of what drives it.
+    #[must_use]
+    pub fn output(&self, sender: &str, channel: u8, at: HostTime) -> Volts {
+        let shared = self.inner.lock();
+        let held: Held = shared.logs.held(
+            &self.inner.world,
+            &(sender.to_owned(), channel),
+            at.nanoseconds(),
+        );
+        Volts::new(held.volts).unwrap_or(Volts::of(0.0))
+    }
+}
+
+/// The virtual clock.
+pub struct SimulatedClock {
+    inner: Arc<Inner>,
+}
+
+impl Clock for SimulatedClock {
+    fn now(&self) -> HostTime {
+        HostTime::from_nanoseconds(self.inner.lock().now)
+    }
+    fn wall(&self) -> Timestamp {
+        let now = self.inner.lock().now;
+        let nanoseconds = i128::from(WALL_SECONDS) * 1_000_000_000 + i128::from(now);
+        Timestamp::from_nanosecond(nanoseconds).unwrap_or(Timestamp::UNIX_EPOCH)
+    }
+    fn sleep_until(&self, due: HostTime, stop: &Stop) -> Result<(), Cancelled> {
+        stop.check()?;
+        let mut shared = self.inner.lock();
+        shared.now = shared.now.max(due.nanoseconds());
+        Ok(())
+    }
+}
+
+fn no_interface(sender: &str) -> PortError {
+    PortError {
+        device: sender.to_owned(),
+        what: "the simulated rig has no interface of this name".to_owned(),
+        check: "compare the senders of its positions with wiring.simulated.interfaces".to_owned(),
+        remedy: Remedy::Abort,
+    }
+}
+
+/// The line to an interface: bytes in, voltages out.
+pub struct SimulatedWire {
+    inner: Arc<Inner>,
+    sender: String,
+    decoder: Decoder,
+}
+
+impl sender::Wire for SimulatedWire {
+    fn send(&mut self, bytes: &[u8]) -> Result<(), PortError> {
+        let world = &self.inner.world;
+        let interface = world
+            .interfaces
+            .get(&self.sender)
+            .ok_or_else(|| no_interface(&self.sender))?;
+        let mut shared = self.inner.lock();
+        let at = shared.now.saturating_add(interface.latency);
+        for channel in self.decoder.feed(bytes) {
+            let Some(pitch) = self.decoder.pitch(channel).and_then(|n| Pitch::new(n).ok()) else {
+                continue;
+            };
+            let output: OutputId = (self.sender.clone(), channel);
+            let volts = interface.converted(channel, interface.ideal(pitch));
+            shared.logs.hold(world, &output, at, volts);
+        }
+        Ok(())
+    }
+
+    fn present(&mut self) -> Result<(), PortError> {
+        if self.inner.world.interfaces.contains_key(&self.sender) {
+            Ok(())
+        } else {
+            Err(no_interface(&self.sender))
+        }
+    }
+}
+
+/// The outputs of an interface, driven by voltage.
+pub struct SimulatedVolts {
+    inner: Arc<Inner>,
+    sender: String,
+}
+
+impl sender::VoltOutput for SimulatedVolts {
+    fn set(&mut self, output: u8, voltage: Volts) -> Result<Volts, PortError> {
+        let world = &self.inner.world;
+        let interface = world
+            .interfaces
+            .get(&self.sender)
+            .ok_or_else(|| no_interface(&self.sender))?;
+        let mut shared = self.inner.lock();
+        let at = shared.now.saturating_add(interface.latency);
+        let volts = interface.converted(output, voltage.get());
+        shared
+            .logs
+            .hold(world, &(self.sender.clone(), output), at, volts);
+        // It knows of its steps, not of its errors.
+        Ok(Volts::new(interface.nominal(voltage.get())).unwrap_or(voltage))
+    }
+
+    fn present(&mut self) -> Result<(), PortError> {
+        if self.inner.world.interfaces.contains_key(&self.sender) {
+            Ok(())
+        } else {
+            Err(no_interface(&self.sender))
+        }
+    }
+}
+
+/// A person who does at once what is asked: answers with an empty line, and where
+/// the question says to switch a supply on or off (by its name, or all that are
+/// switched by hand), switches it.
+pub struct SimulatedOperator {
+    bench: Bench,
+}
+
+impl Operator for SimulatedOperator {
+    fn ask(&mut self, question: &Question, stop: &Stop) -> Result<String, Cancelled> {
+        stop.check()?;
+        let text = question.text.to_lowercase();
+        let words: Vec<&str> = text
+            .split(|c: char| !c.is_alphanumeric())
+            .filter(|word| !word.is_empty())
+            .collect();
+        let says = |word: &str| words.contains(&word);
+        if says("switch") || says("turn") || says("power") {
+            let on = says("on");
+            if on != says("off") {
+                let by_hand: Vec<String> = self
+                    .bench
+                    .inner
+                    .world
+                    .feeds
+                    .iter()
+                    .filter(|(_, feed)| feed.instrument.is_none() && feed.timer.is_none())
+                    .map(|(name, _)| name.clone())
+                    .collect();
+                let named: Vec<&String> = by_hand
+                    .iter()
+                    .filter(|name| text.contains(&format!("\"{}\"", name.to_lowercase())))
+                    .collect();
+                let meant = if named.is_empty() {
+                    by_hand.iter().collect()
+                } else {
+                    named
+                };
+                for supply in meant {
+                    self.bench.switch(supply, on);
+                }
+            }
+        }
+        Ok(String::new())
+    }
+
+    fn show_deviation(&mut self, _position: &PositionId, _deviation: Option<Cents>) {}
+}

@@ -1,0 +1,143 @@
+//! From what an input hears to its samples.
+
+use crate::noise::Normal;
+use crate::waveform::{Nodes, sine};
+use crate::world::{Heard, Logs, World};
+use std::ops::Range;
+
+/// Frames drawn at once, on a grid that never moves: so that a sample does not
+/// depend, not even in its last bit, on the span in which it is asked for.
+const AT_ONCE: u64 = 2048;
+
+/// A stretch of frames over which an input hears the same.
+#[derive(Debug, Clone)]
+pub struct Piece {
+    frames: Range<u64>,
+    heard: Heard,
+}
+
+/// The time of a frame, in nanoseconds of the run.
+#[must_use]
+pub fn time_of(frame: u64, rate: f64) -> i64 {
+    (frame as f64 / rate * 1e9).round() as i64
+}
+
+/// The first frame at or after a time.
+#[must_use]
+pub fn frame_at(nanoseconds: i64, rate: f64) -> u64 {
+    (nanoseconds as f64 * 1e-9 * rate - 1e-3).ceil().max(0.0) as u64
+}
+
+/// What each input hears over a span of frames.
+#[must_use]
+pub fn pieces(world: &World, logs: &Logs, frames: &Range<u64>) -> Vec<Vec<Piece>> {
+    let rate = world.rate();
+    let begin = time_of(frames.start, rate);
+    // Every piece begins at the first frame after a turn; several turns may fall
+    // between two frames.
+    let mut starts = vec![(frames.start, begin)];
+    for turn in logs.turns(world, begin, time_of(frames.end, rate)) {
+        let frame = frame_at(turn, rate);
+        if frame >= frames.end {
+            break;
+        }
+        if starts.last().is_some_and(|(last, _)| *last == frame) {
+            starts.pop();
+        }
+        starts.push((frame, turn.max(begin)));
+    }
+    world
+        .places
+        .iter()
+        .map(|place| {
+            starts
+                .iter()
+                .enumerate()
+                .map(|(at, (start, time))| Piece {
+                    frames: *start..starts.get(at + 1).map_or(frames.end, |(next, _)| *next),
+                    heard: logs.heard(world, place.id.as_str(), *time),
+                })
+                .collect()
+        })
+        .collect()
+}
+
+/// Draws the samples of one input over `frames`.
+pub fn draw(
+    world: &World,
+    place: usize,
+    pieces: &[Piece],
+    frames: &Range<u64>,
+    out: &mut Vec<f32>,
+) {
+    out.clear();
+    out.resize((frames.end - frames.start) as usize, 0.0);
+    for piece in pieces {
+        let range = (piece.frames.start - frames.start) as usize
+            ..(piece.frames.end - frames.start) as usize;
+        let samples = &mut out[range];
+        if piece.heard.dead {
+            continue;
+        }
+        sound(world, piece, samples);
+        let gain = world.input.gain.get() * piece.heard.gain;
+        finish(world, place, piece, gain, samples);
+    }
+}
+
+fn sound(world: &World, piece: &Piece, samples: &mut [f32]) {
+    let Some(sound) = &piece.heard.sound else {
+        return;
+    };
+    let unit = &world.places[sound.unit];
+    let oscillator = &world.places[sound.phase_of].oscillator;
+    let rate = world.rate();
+    let grid = oscillator.grid();
+    let mut drawn = vec![0.0; AT_ONCE as usize];
+    let mut first = piece.frames.start / AT_ONCE * AT_ONCE;
+    while first < piece.frames.end {
+        let (from, to) = Nodes::needed(first, AT_ONCE as usize, rate, grid);
+        let (_, phases) = oscillator.phases(&sound.stretch, &sound.held, from, to);
+        let nodes = Nodes {
+            first: from,
+            per_second: grid,
+            phases: &phases,
+        };
+        unit.wave.draw(&mut drawn, first, rate, &nodes, unit.size);
+        let begin = first.max(piece.frames.start);
+        let end = (first + AT_ONCE).min(piece.frames.end);
+        samples[(begin - piece.frames.start) as usize..(end - piece.frames.start) as usize]
+            .copy_from_slice(&drawn[(begin - first) as usize..(end - first) as usize]);
+        first += AT_ONCE;
+    }
+    if unit.swell != 0.0 || unit.hum != 0.0 {
+        for (at, sample) in samples.iter_mut().enumerate() {
+            let turns = (piece.frames.start + at as u64) as f64 * (world.mains / rate);
+            // Hum as rectifiers make it: the mains and its second and third harmonic.
+            let hum = unit.hum
+                * (sine(turns) + 0.5 * sine(2.0 * turns) + 0.25 * sine(3.0 * turns))
+                * HUM_SCALE;
+            *sample = (f64::from(*sample) * (1.0 + unit.swell * sine(turns)) + hum) as f32;
+        }
+    }
+}
+
+/// Makes the rms of the three lines of hum one: sqrt(2 / (1 + 1/4 + 1/16)).
+const HUM_SCALE: f64 = 1.234_426_799_696_716;
+
+/// The input itself: gain, noise, steps, full scale.
+fn finish(world: &World, place: usize, piece: &Piece, gain: f64, samples: &mut [f32]) {
+    let source = world.places[place].noise;
+    let noise = libm::pow(10.0, world.input.noise.get() / 20.0) as f32;
+    let normal = Normal::table();
+    let gain = gain as f32;
+    let bits = world.input.bits.clamp(8, 32);
+    // Beyond 24 bits a sample of single precision has no finer steps to lose.
+    let scale = libm::ldexp(1.0, i32::from(bits.min(24)) - 1) as f32;
+    let top = 1.0 - 1.0 / scale;
+    for (at, sample) in samples.iter_mut().enumerate() {
+        let bits = source.bits(piece.frames.start + at as u64);
+        let value = *sample * gain + noise * normal.value_f32(bits);
+        *sample = ((value * scale).round_ties_even() / scale).clamp(-1.0, top);
+    }
+}

@@ -1,0 +1,542 @@
+//! Everything that stands on the simulated bench and does not change, and the
+//! logs of what does: control voltages and supplies.
+
+use crate::SimulatorError;
+use crate::converter::loading;
+use crate::fault::{Script, names};
+use crate::interface::Interface;
+use crate::noise::Source;
+use crate::oscillator::{Held, Oscillator};
+use crate::power::{PowerLog, Stretch};
+use crate::thermal::Room;
+use crate::waveform::Wave;
+use model::document::rig::{Rig, SwitchedBy, Wiring};
+use model::document::simulated::{Cables, Input, Simulated};
+use model::record::PositionId;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// An output of an interface: sender and channel.
+pub type OutputId = (String, u8);
+
+/// A position and the unit in it.
+#[derive(Debug)]
+pub struct Place {
+    /// The position.
+    pub id: PositionId,
+    /// The output that feeds it.
+    pub output: OutputId,
+    /// The supply behind it.
+    pub supply: Option<String>,
+    /// The unit, at its own control voltage.
+    pub oscillator: Oscillator,
+    /// The shape of its wave.
+    pub wave: Wave,
+    /// Its root mean square at the input, full scale at one.
+    pub size: f64,
+    /// Hum beside it, root mean square.
+    pub hum: f64,
+    /// How its amplitude swings with the mains.
+    pub swell: f64,
+    /// The noise of the input that hears it.
+    pub noise: Source,
+    /// How a pitch and a voltage belong together, as the rig has it.
+    pub law: model::pitch::ControlLaw,
+}
+
+/// A supply.
+#[derive(Debug, Clone)]
+pub struct Feed {
+    /// Its voltage.
+    pub nominal: f64,
+    /// The current all its units take.
+    pub demand: f64,
+    /// The instrument that switches it, if one does.
+    pub instrument: Option<String>,
+    /// Whether a mains timer switches it, and when.
+    pub timer: Option<i64>,
+}
+
+/// What does not change.
+#[derive(Debug)]
+pub struct World {
+    /// The seed everything random follows from.
+    pub seed: u64,
+    /// The air.
+    pub room: Arc<Room>,
+    /// Frequency of the mains.
+    pub mains: f64,
+    /// Positions, in the rig's order.
+    pub places: Vec<Place>,
+    /// Interfaces, by sender.
+    pub interfaces: BTreeMap<String, Arc<Interface>>,
+    /// Supplies.
+    pub feeds: BTreeMap<String, Feed>,
+    /// Instruments and what they are for.
+    pub instruments: BTreeMap<String, model::document::rig::Role>,
+    /// The audio input.
+    pub input: Input,
+    /// What goes wrong.
+    pub script: Script,
+}
+
+impl World {
+    /// The world of a rig.
+    ///
+    /// # Errors
+    /// When the rig is not a simulated one or names something that is not there.
+    pub fn new(rig: &Rig) -> Result<Self, SimulatorError> {
+        let Wiring::Simulated(simulated) = &rig.wiring else {
+            return Err(SimulatorError::NotSimulated(rig.name.clone()));
+        };
+        check(rig, simulated)?;
+        let seed = simulated.seed;
+        let room = Arc::new(Room::new(&simulated.room, seed));
+        let interfaces: BTreeMap<String, Arc<Interface>> = simulated
+            .interfaces
+            .iter()
+            .map(|(name, model)| (name.clone(), Arc::new(Interface::new(name, model, seed))))
+            .collect();
+        let mut places = Vec::new();
+        for (name, position) in &rig.positions {
+            let unit = &simulated.units[name];
+            let output = (position.cv.sender.clone(), position.cv.channel);
+            let interface = Arc::clone(&interfaces[&position.cv.sender]);
+            // All inputs on one output load it together.
+            let shared = rig
+                .positions
+                .iter()
+                .filter(|(_, other)| {
+                    other.cv.sender == position.cv.sender && other.cv.channel == position.cv.channel
+                })
+                .map(|(other, _)| simulated.units[other].input_resistance.get());
+            let left = loading(interface.output_resistance, shared);
+            places.push(Place {
+                id: PositionId::new(name),
+                output,
+                supply: position.supply.clone(),
+                oscillator: Oscillator::new(
+                    name,
+                    unit,
+                    Arc::clone(&room),
+                    interface,
+                    left,
+                    simulated.room.mains.get(),
+                    seed,
+                ),
+                wave: Wave::new(unit.waveform),
+                size: root_mean_square(unit.level.get()),
+                hum: unit
+                    .hum
+                    .level
+                    .map_or(0.0, |level| root_mean_square(level.get())),
+                swell: unit.hum.swell.get(),
+                noise: Source::new(seed, "input").part(Source::new(seed, name).bits(0)),
+                law: position.cv.law.control_law(),
+            });
+        }
+        let feeds = rig
+            .supplies
+            .iter()
+            .map(|(name, supply)| {
+                let demand = rig
+                    .positions
+                    .iter()
+                    .filter(|(_, position)| position.supply.as_ref() == Some(name))
+                    .map(|(position, _)| simulated.units[position].supply_current.get())
+                    .sum();
+                let feed = Feed {
+                    nominal: supply.voltage.map_or(12.0, |voltage| voltage.get()),
+                    demand,
+                    instrument: match &supply.by {
+                        SwitchedBy::Instrument(instrument) => Some(instrument.clone()),
+                        SwitchedBy::Operator | SwitchedBy::Timer => None,
+                    },
+                    timer: matches!(supply.by, SwitchedBy::Timer).then(|| {
+                        simulated
+                            .timers
+                            .get(name)
+                            .map_or(0, |after| after.nanoseconds())
+                    }),
+                };
+                (name.clone(), feed)
+            })
+            .collect();
+        Ok(Self {
+            seed,
+            room,
+            mains: simulated.room.mains.get(),
+            places,
+            interfaces,
+            feeds,
+            instruments: simulated.instruments.clone(),
+            input: simulated.input.clone(),
+            script: Script::new(&simulated.faults),
+        })
+    }
+
+    /// Frames in a second, as the input's clock really runs.
+    #[must_use]
+    pub fn rate(&self) -> f64 {
+        self.input.rate.get() * (1.0 + self.input.clock_error.get())
+    }
+
+    /// The place of a position.
+    #[must_use]
+    pub fn place(&self, name: &str) -> Option<&Place> {
+        self.places.iter().find(|place| place.id.as_str() == name)
+    }
+
+    /// The positions that hang on an output.
+    pub fn on_output<'a>(&'a self, output: &'a OutputId) -> impl Iterator<Item = &'a Place> {
+        self.places
+            .iter()
+            .filter(move |place| place.output == *output)
+    }
+}
+
+/// The rms of a level against full scale, where a full-scale sine is at -3.01 dBFS.
+fn root_mean_square(dbfs: f64) -> f64 {
+    libm::pow(10.0, dbfs / 20.0)
+}
+
+/// Whether everything that is named is there.
+fn check(rig: &Rig, simulated: &Simulated) -> Result<(), SimulatorError> {
+    let missing = |field: String, name: &str, kind: &'static str| {
+        Err(SimulatorError::Missing {
+            field,
+            name: name.to_owned(),
+            kind,
+        })
+    };
+    let rate = simulated.input.rate.get();
+    if !(1e3..=1e6).contains(&rate) || simulated.input.clock_error.get().abs() > 0.1 {
+        return Err(SimulatorError::BadRate(rate));
+    }
+    for (name, position) in &rig.positions {
+        if !simulated.units.contains_key(name) {
+            return missing(
+                "wiring.simulated.units".to_owned(),
+                name,
+                "unit for position",
+            );
+        }
+        if !simulated.interfaces.contains_key(&position.cv.sender) {
+            let field = format!("positions.{name}.cv.sender");
+            return missing(field, &position.cv.sender, "interface");
+        }
+        if let Some(supply) = &position.supply
+            && !rig.supplies.contains_key(supply)
+        {
+            return missing(format!("positions.{name}.supply"), supply, "supply");
+        }
+    }
+    if let Some(name) = simulated
+        .units
+        .keys()
+        .find(|name| !rig.positions.contains_key(*name))
+    {
+        return missing("wiring.simulated.units".to_owned(), name, "position");
+    }
+    for (name, supply) in &rig.supplies {
+        if let SwitchedBy::Instrument(instrument) = &supply.by
+            && !simulated.instruments.contains_key(instrument)
+        {
+            return missing(format!("supplies.{name}.by"), instrument, "instrument");
+        }
+    }
+    if let Some(thermometer) = &rig.thermometer
+        && !simulated.instruments.contains_key(thermometer)
+    {
+        return missing("thermometer".to_owned(), thermometer, "instrument");
+    }
+    for (index, fault) in simulated.faults.iter().enumerate() {
+        let field = format!("wiring.simulated.faults[{index}]");
+        let (positions, supply) = names(fault);
+        for name in positions {
+            if !rig.positions.contains_key(name) {
+                return missing(field, name, "position");
+            }
+        }
+        if let Some(supply) = supply
+            && !rig.supplies.contains_key(supply)
+        {
+            return missing(field, supply, "supply");
+        }
+    }
+    if let Some(timer) = simulated
+        .timers
+        .keys()
+        .find(|name| !rig.supplies.contains_key(*name))
+    {
+        return missing("wiring.simulated.timers".to_owned(), timer, "supply");
+    }
+    Ok(())
+}
+
+/// A change of a control voltage.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Change {
+    /// When, in nanoseconds of the run.
+    pub at: i64,
+    /// Where the converter then stands.
+    pub volts: f64,
+    /// The time constant of the way there.
+    pub slew: f64,
+}
+
+/// How long changes are kept beyond the one in force, in nanoseconds.
+const KEPT: i64 = 150_000_000_000;
+
+/// What changes: the logs from which, with the time, everything follows.
+#[derive(Debug, Clone, Default)]
+pub struct Logs {
+    voltages: BTreeMap<OutputId, Vec<Change>>,
+    switched: BTreeMap<String, Vec<(i64, f64)>>,
+    power: BTreeMap<String, PowerLog>,
+}
+
+impl Logs {
+    /// The logs at the beginning of a run: cold, and every output at its lowest.
+    #[must_use]
+    pub fn new(world: &World) -> Self {
+        let mut logs = Self::default();
+        for (name, feed) in &world.feeds {
+            let switched = feed
+                .timer
+                .map_or_else(Vec::new, |at| vec![(at, feed.nominal)]);
+            logs.switched.insert(name.clone(), switched);
+            logs.renew(world, name);
+        }
+        logs
+    }
+
+    fn renew(&mut self, world: &World, supply: &str) {
+        let Some(feed) = world.feeds.get(supply) else {
+            return;
+        };
+        let switched = self.switched.get(supply).map_or(&[][..], Vec::as_slice);
+        let log = PowerLog::new(feed.nominal, switched, &world.script.dips(supply));
+        self.power.insert(supply.to_owned(), log);
+    }
+
+    /// Puts a supply at a voltage from a time on. The same voltage again is no
+    /// change: the thermal history goes on.
+    pub fn switch(&mut self, world: &World, supply: &str, at: i64, volts: f64) {
+        let switched = self.switched.entry(supply.to_owned()).or_default();
+        if switched.last().map_or(0.0, |(_, volts)| *volts) == volts {
+            return;
+        }
+        switched.retain(|(when, _)| *when < at);
+        switched.push((at, volts));
+        self.renew(world, supply);
+    }
+
+    /// The voltage a supply stands at, dips included.
+    #[must_use]
+    pub fn supply_voltage(&self, world: &World, supply: &str, at: i64) -> f64 {
+        let nominal = world.feeds.get(supply).map_or(0.0, |feed| feed.nominal);
+        self.power
+            .get(supply)
+            .map_or(0.0, |log| log.at(at).supply + nominal.abs().max(1e-3))
+    }
+
+    /// Puts an output at a voltage from a time on, unless a fault holds it.
+    pub fn hold(&mut self, world: &World, output: &OutputId, at: i64, volts: f64) {
+        let Some(interface) = world.interfaces.get(&output.0) else {
+            return;
+        };
+        let script = &world.script;
+        if world
+            .on_output(output)
+            .any(|place| script.not_played(place.id.as_str(), at))
+        {
+            return;
+        }
+        let slew = world
+            .on_output(output)
+            .find_map(|place| script.portamento(place.id.as_str(), at))
+            .unwrap_or(interface.slew);
+        let changes = self.voltages.entry(output.clone()).or_default();
+        // What is changed again at the same moment was never there.
+        changes.retain(|change| change.at < at);
+        if changes.last().is_some_and(|change| change.volts == volts) {
+            return;
+        }
+        changes.push(Change { at, volts, slew });
+        let needless = changes
+            .partition_point(|change| change.at < at.saturating_sub(KEPT))
+            .saturating_sub(1);
+        changes.drain(..needless);
+    }
+
+    /// The voltage of an output at a time.
+    #[must_use]
+    pub fn held(&self, world: &World, output: &OutputId, at: i64) -> Held {
+        let changes = self.voltages.get(output).map_or(&[][..], Vec::as_slice);
+        let after = changes.partition_point(|change| change.at <= at);
+        let resting = || {
+            world
+                .interfaces
+                .get(&output.0)
+                .map_or(0.0, |interface| interface.converted(output.1, f64::MIN))
+        };
+        let Some(last) = after.checked_sub(1).map(|last| changes[last]) else {
+            return Held::settled(resting());
+        };
+        let before = after
+            .checked_sub(2)
+            .map_or_else(resting, |before| changes[before].volts);
+        Held {
+            volts: last.volts,
+            before,
+            since: last.at as f64 * 1e-9,
+            slew: last.slew,
+        }
+    }
+
+    /// The supply of a place at a time.
+    #[must_use]
+    pub fn stretch(&self, place: &Place, at: i64) -> Arc<Stretch> {
+        place
+            .supply
+            .as_ref()
+            .and_then(|supply| self.power.get(supply))
+            .map_or_else(
+                || Arc::clone(PowerLog::always_on().at(at)),
+                |log| Arc::clone(log.at(at)),
+            )
+    }
+
+    /// Every time at which something may change, in order, strictly between two.
+    #[must_use]
+    pub fn turns(&self, world: &World, from: i64, until: i64) -> Vec<i64> {
+        let mut all: Vec<i64> = self
+            .voltages
+            .values()
+            .flatten()
+            .map(|change| change.at)
+            .chain(self.power.values().flat_map(PowerLog::beginnings))
+            .chain(world.script.turns())
+            .filter(|at| *at > from && *at < until)
+            .collect();
+        all.sort_unstable();
+        all.dedup();
+        all
+    }
+
+    /// What an input hears at a time.
+    #[must_use]
+    pub fn heard(&self, world: &World, position: &str, at: i64) -> Heard {
+        let script = &world.script;
+        let nothing = |dead| Heard {
+            sound: None,
+            gain: script.overdrive(position, at),
+            dead,
+        };
+        if script.dead(position, at) {
+            return nothing(true);
+        }
+        // Whose audio cable is in this input, and which output feeds that unit.
+        let unit = script.cable(position, Cables::Audio, at);
+        let Some(index) = world
+            .places
+            .iter()
+            .position(|place| place.id.as_str() == unit)
+        else {
+            return nothing(false);
+        };
+        let place = &world.places[index];
+        let stretch = self.stretch(place, at);
+        if !stretch.on || script.silent(unit, at) {
+            return nothing(false);
+        }
+        let held = self.held(world, self.feeding(world, place, at), at);
+        let mut sound = Sound {
+            unit: index,
+            phase_of: index,
+            held,
+            stretch,
+        };
+        if let Some((leader, since, within)) = script.leader(unit, at) {
+            self.follow(world, &mut sound, leader, since, within, at);
+        }
+        Heard {
+            sound: Some(sound),
+            gain: script.overdrive(position, at),
+            dead: false,
+        }
+    }
+
+    fn feeding<'a>(&self, world: &'a World, place: &'a Place, at: i64) -> &'a OutputId {
+        let from = world
+            .script
+            .cable(place.id.as_str(), Cables::ControlVoltage, at);
+        world
+            .places
+            .iter()
+            .find(|other| other.id.as_str() == from)
+            .map_or(&place.output, |other| &other.output)
+    }
+
+    /// Lets a unit run with its leader when their pitches are close.
+    fn follow(
+        &self,
+        world: &World,
+        sound: &mut Sound,
+        leader: &str,
+        since: i64,
+        within: f64,
+        at: i64,
+    ) {
+        let Some(index) = world
+            .places
+            .iter()
+            .position(|place| place.id.as_str() == leader)
+        else {
+            return;
+        };
+        let place = &world.places[index];
+        let stretch = self.stretch(place, at);
+        if !stretch.on {
+            return;
+        }
+        let held = self.held(world, self.feeding(world, place, at), at);
+        // Whether they lock is settled when the note is reached.
+        let moment = (sound.held.since.max(held.since) + 0.05).max(since as f64 * 1e-9);
+        let own = &world.places[sound.unit];
+        let one = place.oscillator.frequency(&stretch, held.volts, moment);
+        let other = own
+            .oscillator
+            .frequency(&sound.stretch, sound.held.volts, moment);
+        if (1200.0 * libm::log2(one / other)).abs() <= within {
+            sound.phase_of = index;
+            sound.held = held;
+            sound.stretch = stretch;
+        }
+    }
+}
+
+/// What an input hears.
+#[derive(Debug, Clone)]
+pub struct Heard {
+    /// The unit, if it sounds.
+    pub sound: Option<Sound>,
+    /// How much too large it is.
+    pub gain: f64,
+    /// Whether the input delivers exact zeros.
+    pub dead: bool,
+}
+
+/// A unit that sounds.
+#[derive(Debug, Clone)]
+pub struct Sound {
+    /// The place of the unit.
+    pub unit: usize,
+    /// The place of the unit whose phase it has: its own, unless it is locked.
+    pub phase_of: usize,
+    /// The voltage that one is held at.
+    pub held: Held,
+    /// The supply of that one.
+    pub stretch: Arc<Stretch>,
+}
