@@ -1,0 +1,419 @@
+//! From samples to an estimate: which period, which octave, how sure, what state.
+
+use crate::coarse::Coarse;
+use crate::fit::{Fit, Fitter};
+use crate::hum::{Hum, Mains};
+use crate::ladder::{Climb, Ladder};
+use crate::octave::{self, Octaves};
+use crate::refine::block_length;
+use crate::track::Track;
+use crate::{Estimate, level_of};
+use model::quantity::{Hertz, HertzDifference};
+use model::record::{Flag, Flags, State};
+
+/// A window of fewer periods is refused.
+pub(crate) const LEAST_PERIODS: f64 = 4.0;
+/// The same for a glimpse.
+pub(crate) const LEAST_PERIODS_OF_GLIMPSE: f64 = 2.0;
+/// A window of fewer periods is flagged.
+const FEW_PERIODS: f64 = 12.0;
+/// The longest period is this part of a second.
+const LOWEST_HERTZ: f64 = 7.0;
+/// As much of a window as the first guess looks at, seconds.
+const GUESS_SECONDS: f64 = 0.5;
+/// A sample from here on is at full scale.
+const FULL_SCALE: f32 = 0.9995;
+/// Below this an input is silent, whatever is in it: -100 dBFS rms.
+const SILENCE: f64 = 1e-5;
+/// What has no pitch below this is noise of the input, not a signal: -60 dBFS rms.
+const QUIET: f64 = 1e-3;
+/// Faster drifts than this, in cents per second, are flagged.
+const MOVING_CENTS_PER_SECOND: f64 = 3.0;
+/// Energy at a lower octave from here on, of the tone's, is that octave.
+const LOWER_OCTAVE: f64 = 1e-4;
+/// A fit that explains less of the power than this is none.
+const LEAST_SHARE: f64 = 0.3;
+/// A second tone from here on, of the tone's power, spoils the window.
+const SECOND_TONE: f64 = 1e-2;
+/// A mains line this many resolutions of the window from a harmonic is too near.
+const TOO_NEAR: f64 = 1.3;
+/// What a mains line may do to the frequency before the window is given up: cents.
+const HUM_CENTS: f64 = 1.0;
+const CENTS_PER_UNIT: f64 = 1_731.234_049_066_756;
+
+/// Everything that is kept from window to window.
+#[derive(Debug)]
+pub(crate) struct Engine {
+    rate: f64,
+    coarse: Coarse,
+    ladder: Ladder,
+    fitter: Fitter,
+    octaves: Octaves,
+    hum: Hum,
+    second: Coarse,
+    clean: Vec<f32>,
+    spare: Vec<f32>,
+}
+
+/// What can be said of the samples before anything is fitted.
+#[derive(Debug, Clone, Copy)]
+struct Survey {
+    mean: f64,
+    rms: f64,
+    ac_rms: f64,
+    peak: f64,
+    finite: bool,
+    at_full_scale: bool,
+    zeros: bool,
+}
+
+fn survey(samples: &[f32]) -> Survey {
+    let (mut sum, mut square) = (0.0_f64, 0.0_f64);
+    let mut peak = 0.0_f32;
+    let mut full = 0_usize;
+    let mut not_finite = 0_usize;
+    let (mut run, mut longest) = (0_usize, 0_usize);
+    for part in samples.chunks(256) {
+        let (mut s, mut q) = (0.0_f64, 0.0_f64);
+        for &x in part {
+            not_finite += usize::from(!x.is_finite());
+            s += f64::from(x);
+            q += f64::from(x) * f64::from(x);
+            peak = peak.max(x.abs());
+            full += usize::from(x.abs() >= FULL_SCALE);
+            run = if x == 0.0 { run + 1 } else { 0 };
+            longest = longest.max(run);
+        }
+        sum += s;
+        square += q;
+    }
+    let n = samples.len().max(1) as f64;
+    let mean = sum / n;
+    Survey {
+        mean,
+        rms: (square / n).sqrt(),
+        ac_rms: (square / n - mean * mean).max(0.0).sqrt(),
+        peak: f64::from(peak),
+        finite: not_finite == 0,
+        at_full_scale: full >= 3,
+        // A quarter of the window: no waveform rests at exactly zero for so long.
+        zeros: longest * 4 >= samples.len() && longest > 0,
+    }
+}
+
+impl Engine {
+    pub fn new(rate: f64) -> Self {
+        Self {
+            rate,
+            coarse: Coarse::new(),
+            ladder: Ladder::default(),
+            fitter: Fitter::new(),
+            octaves: Octaves::new(),
+            hum: Hum::new(),
+            second: Coarse::new(),
+            clean: Vec::new(),
+            spare: Vec::new(),
+        }
+    }
+
+    /// Measures a window. `expected` is tried as the period first; `least` is the
+    /// number of periods that must fit.
+    pub fn measure(&mut self, samples: &[f32], expected: Option<f64>, least: f64) -> Estimate {
+        let survey = survey(samples);
+        let mut estimate = Estimate {
+            state: State::Silent,
+            flags: Flags::NONE,
+            frequency: None,
+            u: None,
+            u_oscillator: None,
+            rate_of_change: None,
+            level: None,
+            peak: None,
+            explained: None,
+        };
+        if samples.is_empty() {
+            estimate.state = State::TooShort;
+            return estimate;
+        }
+        if !survey.finite {
+            estimate.state = State::NotPeriodic;
+            return estimate;
+        }
+        estimate.level = level_of(survey.rms);
+        estimate.peak = level_of(survey.peak);
+        if survey.at_full_scale {
+            estimate.flags.insert(Flag::Clipped);
+        }
+        if survey.zeros {
+            estimate.flags.insert(Flag::ExactZeros);
+        }
+        if survey.ac_rms < SILENCE {
+            return estimate;
+        }
+        if samples.len() < 16 {
+            estimate.state = State::TooShort;
+            return estimate;
+        }
+        // The mean off: what is left is small enough for single precision.
+        let mut clean = std::mem::take(&mut self.clean);
+        clean.clear();
+        clean.extend(samples.iter().map(|x| (f64::from(*x) - survey.mean) as f32));
+        self.judge(&mut clean, &survey, expected, least, &mut estimate);
+        self.clean = clean;
+        estimate
+    }
+
+    /// States and flags of a window that is long enough and holds a signal.
+    fn judge(
+        &mut self,
+        samples: &mut [f32],
+        survey: &Survey,
+        expected: Option<f64>,
+        least: f64,
+        estimate: &mut Estimate,
+    ) {
+        let Some((mut fit, ambiguous)) = self.find(samples, expected, least) else {
+            estimate.state = self.nothing_found(samples.len(), survey, least);
+            return;
+        };
+        let seconds = samples.len() as f64 / self.rate;
+        let mains = self.without_hum(samples, seconds, &mut fit);
+        let periods = fit.periods();
+        let hertz = fit.track.mean_step() * self.rate;
+        let share = fit.power / (fit.power + fit.noise);
+        estimate.explained = Some(share);
+        if periods < least {
+            estimate.state = State::TooShort;
+            return;
+        }
+        if share < LEAST_SHARE {
+            estimate.state = State::NotPeriodic;
+            return;
+        }
+        if fit.noise > SECOND_TONE * fit.power && self.second_tone(&fit) {
+            estimate.state = State::TwoTones;
+            return;
+        }
+        if ambiguous {
+            estimate.flags.insert(Flag::OctaveAmbiguous);
+        }
+        if periods < FEW_PERIODS {
+            estimate.flags.insert(Flag::FewPeriods);
+        }
+
+        let (window, oscillator) = fit.variances();
+        let hum = mains.map_or(0.0, |mains| self.hum_error(&mains, hertz, seconds));
+        let to_cents = CENTS_PER_UNIT / hertz;
+        if hum * to_cents > HUM_CENTS {
+            estimate.state = State::HumTooNear;
+            return;
+        }
+        let least_u = 1e-10 * hertz;
+        let u = (window * self.rate * self.rate + hum * hum)
+            .sqrt()
+            .max(least_u);
+        let u_oscillator = (oscillator * self.rate * self.rate + hum * hum)
+            .sqrt()
+            .max(least_u);
+        if hum > 0.5 * u {
+            estimate.flags.insert(Flag::HumNear);
+        }
+        let rate_of_change = fit.track.change() * self.rate / seconds;
+        let drift = (rate_of_change * to_cents).abs();
+        if drift > MOVING_CENTS_PER_SECOND && drift * seconds > 10.0 * u * to_cents {
+            estimate.flags.insert(Flag::Moving);
+        }
+        let (Ok(frequency), Ok(u), Ok(u_oscillator)) = (
+            Hertz::new(hertz),
+            HertzDifference::new(u),
+            HertzDifference::new(u_oscillator),
+        ) else {
+            estimate.state = State::NotPeriodic;
+            return;
+        };
+        estimate.state = State::Ok;
+        estimate.frequency = Some(frequency);
+        estimate.u = Some(u);
+        estimate.u_oscillator = Some(u_oscillator);
+        estimate.rate_of_change = Some(rate_of_change);
+    }
+
+    fn nothing_found(&self, samples: usize, survey: &Survey, least: f64) -> State {
+        if survey.ac_rms < QUIET {
+            State::Silent
+        } else if (samples as f64) < least * 1.5 * self.rate / 20.0 {
+            // A window too short for the lowest notes: it may hold a part of one.
+            State::TooShort
+        } else {
+            State::NotPeriodic
+        }
+    }
+
+    /// The fit for the likeliest period, and whether its octave is in doubt.
+    fn find(&mut self, samples: &[f32], expected: Option<f64>, least: f64) -> Option<(Fit, bool)> {
+        if let Some(step) = expected.map(|hertz| hertz / self.rate)
+            && step > 0.0
+            && step < 0.49
+            && step * samples.len() as f64 > LEAST_PERIODS_OF_GLIMPSE
+            && let Some(found) = self.attempt(samples, 1.0 / step, least)
+            && found.0.power > 30.0 * found.0.noise
+        {
+            return Some(found);
+        }
+        let longest = (self.rate / LOWEST_HERTZ) as usize;
+        let part = (GUESS_SECONDS * self.rate * 1.01) as usize;
+        let part = if samples.len() > part + part / 2 {
+            let from = (samples.len() - part) / 2;
+            &samples[from..from + part]
+        } else {
+            samples
+        };
+        self.coarse.search(part, 0.0, longest);
+        let mut best: Option<(Fit, bool)> = None;
+        for index in 0..self.coarse.candidates.len() {
+            let period = self.coarse.candidates[index].period;
+            let Some(found) = self.attempt(samples, period, least) else {
+                continue;
+            };
+            let good = found.0.power > 2.0 * found.0.noise;
+            if best.is_none_or(|(fit, _)| fit.noise > found.0.noise) {
+                best = Some(found);
+            }
+            if good {
+                // The buffers hold this fit; no other may follow it.
+                return best;
+            }
+        }
+        // The buffers must hold the best one, not the last.
+        let (fit, ambiguous) = best?;
+        let fit = self.refit(samples, &fit.track, 1.0)?;
+        Some((fit, ambiguous))
+    }
+
+    fn refit(&mut self, samples: &[f32], track: &Track, factor: f64) -> Option<Fit> {
+        let climb = Climb {
+            track: track.scaled(factor),
+            doubt: 1e-4 * factor.max(1.0),
+        };
+        self.fitter.fit(samples, &climb)
+    }
+
+    /// Ladder, fit, and the right octave.
+    fn attempt(&mut self, samples: &[f32], period: f64, least: f64) -> Option<(Fit, bool)> {
+        let climb = self.ladder.climb(samples, 0.0, period)?;
+        let mut fit = self.fitter.fit(samples, &climb)?;
+        let block = block_length(samples.len());
+        for _ in 0..4 {
+            let divisor = octave::common_divisor(&self.fitter.shape.kept);
+            if divisor > 1 {
+                match self.refit(samples, &fit.track, divisor as f64) {
+                    Some(higher) => fit = higher,
+                    None => return Some((fit, true)),
+                }
+                continue;
+            }
+            let Some(below) = self.octaves.below(&self.fitter.residual, &fit.track, block) else {
+                return Some((fit, false));
+            };
+            let slow = 1.0 / below.divisor as f64;
+            let lower = fit.track.mean_step() * slow * self.rate;
+            let resolution = self.rate / samples.len() as f64;
+            let mains = [50.0, 60.0]
+                .iter()
+                .any(|mains| (lower - mains).abs() < TOO_NEAR * resolution);
+            let clear = below.power >= LOWER_OCTAVE * fit.power
+                && fit.periods() * slow >= least
+                && lower >= LOWEST_HERTZ
+                && !(mains && below.power < 0.05 * fit.power);
+            if !clear {
+                return Some((fit, true));
+            }
+            let before = fit;
+            match self.refit(samples, &fit.track, slow) {
+                Some(lower) if octave::common_divisor(&self.fitter.shape.kept) == 1 => fit = lower,
+                _ => {
+                    let fit = self.refit(samples, &before.track, 1.0)?;
+                    return Some((fit, true));
+                }
+            }
+        }
+        Some((fit, true))
+    }
+
+    /// Takes mains lines off the samples and fits again.
+    fn without_hum(&mut self, samples: &mut [f32], seconds: f64, fit: &mut Fit) -> Option<Mains> {
+        let mut mains: Option<Mains> = None;
+        for _ in 0..2 {
+            let tone = fit.track.mean_step() * self.rate;
+            let near = TOO_NEAR / seconds;
+            let Some(found) = self.hum.look(&self.fitter.residual, self.rate, tone, near) else {
+                break;
+            };
+            let most = mains.map_or(0.0, |mains| mains.amplitude);
+            mains = Some(Mains {
+                amplitude: found.amplitude.max(most),
+                ..found
+            });
+            self.spare.resize(samples.len(), 0.0);
+            self.hum.take_off(samples, self.rate, &mut self.spare);
+            samples.copy_from_slice(&self.spare);
+            match self.refit(samples, &fit.track, 1.0) {
+                Some(refitted) => *fit = refitted,
+                None => break,
+            }
+        }
+        mains
+    }
+
+    /// How far, in hertz, lines of the hum that stand too near to harmonics to be
+    /// told from them may pull the frequency: each turns the phase of its harmonic
+    /// by the ratio of the amplitudes at most, over the length of the window, and
+    /// weighs as its harmonic does.
+    fn hum_error(&self, mains: &Mains, hertz: f64, seconds: f64) -> f64 {
+        let shape = &self.fitter.shape;
+        let all: f64 = (1..=shape.highest())
+            .filter(|&h| shape.kept[h])
+            .map(|h| (h * h) as f64 * shape.power(h))
+            .sum();
+        if all <= 0.0 {
+            return 0.0;
+        }
+        let square: f64 = (1..=shape.highest())
+            .take_while(|&h| h as f64 * hertz < 1_200.0)
+            .filter(|&h| shape.kept[h])
+            .map(|h| {
+                let at = h as f64 * hertz;
+                let line = (at / mains.hertz).round().max(1.0);
+                if (at - line * mains.hertz).abs() > TOO_NEAR / seconds {
+                    return 0.0;
+                }
+                // Lines of the hum fall off with their number.
+                let amplitude = mains.amplitude / line;
+                let ratio = amplitude / (2.0 * shape.power(h)).sqrt();
+                let weight = (h * h) as f64 * shape.power(h) / all;
+                let pull = weight * ratio / (2.0 * seconds * h as f64);
+                pull * pull
+            })
+            .sum();
+        square.sqrt()
+    }
+
+    /// Whether what the fit left has a pitch of its own.
+    fn second_tone(&mut self, fit: &Fit) -> bool {
+        let part = self
+            .fitter
+            .residual
+            .len()
+            .min((GUESS_SECONDS * self.rate) as usize);
+        let longest = (self.rate / LOWEST_HERTZ) as usize;
+        self.second
+            .search(&self.fitter.residual[..part], 0.0, longest);
+        let period = 1.0 / fit.track.mean_step();
+        self.second.candidates.first().is_some_and(|candidate| {
+            let ratio = candidate.period / period;
+            // What repeats with the tone itself is a fault of the fit: a glide, say.
+            let own = (ratio - ratio.round()).abs() < 0.03 && ratio > 0.5;
+            !own && candidate.height > 0.5 && candidate.height * fit.noise > SECOND_TONE * fit.power
+        })
+    }
+}

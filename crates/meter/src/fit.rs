@@ -1,0 +1,170 @@
+//! The fit of one window for one guess of the period: ladder, then least squares
+//! over all harmonics until nothing moves any more.
+
+use crate::ladder::Climb;
+use crate::refine::{Block, Totals, keep_significant, pass};
+use crate::scatter::Scatter;
+use crate::shape::Shape;
+use crate::track::Track;
+
+/// Passes over the samples at most.
+const MOST_PASSES: usize = 12;
+/// The order of the track where nothing asks for more: a straight drift.
+const USUAL_ORDER: usize = 2;
+const HIGHEST_ORDER: usize = 5;
+/// The share of the sampling rate that harmonics may reach.
+const BELOW_NYQUIST: f64 = 0.49;
+
+/// A track and what is known about it.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Fit {
+    pub track: Track,
+    pub order: usize,
+    /// Variance of the residual per sample.
+    pub noise: f64,
+    /// Power of the tone.
+    pub power: f64,
+    /// Variance of the mean step for noise of variance one.
+    pub unit_variance: f64,
+    pub scatter: Scatter,
+}
+
+impl Fit {
+    /// Variances of the mean step, in (cycles per sample) squared: as it was over the
+    /// window, and as that of the oscillator which the window samples.
+    pub fn variances(&self) -> (f64, f64) {
+        let noise = self.unit_variance * self.noise * self.scatter.excess.max(1.0);
+        let (window, oscillator) = self.scatter.of_walk(self.order);
+        let samples = self.track.samples * self.track.samples;
+        (noise + window / samples, noise + oscillator / samples)
+    }
+
+    /// How many periods the window holds.
+    pub fn periods(&self) -> f64 {
+        self.track.mean_step() * self.track.samples
+    }
+}
+
+/// Buffers of the fit.
+#[derive(Debug)]
+pub(crate) struct Fitter {
+    pub shape: Shape,
+    pub blocks: Vec<Block>,
+    pub residual: Vec<f32>,
+}
+
+impl Fitter {
+    pub fn new() -> Self {
+        Self {
+            shape: Shape::new(),
+            blocks: Vec::new(),
+            residual: Vec::new(),
+        }
+    }
+
+    /// Fits waveform and track to the samples, from where the ladder got to.
+    pub fn fit(&mut self, samples: &[f32], climb: &Climb) -> Option<Fit> {
+        let mut track = climb.track;
+        let step = track.mean_step();
+        if !(step > 0.0 && step < BELOW_NYQUIST) {
+            return None;
+        }
+        let n = samples.len() as f64;
+        let periods = step * n;
+        self.residual.resize(samples.len(), 0.0);
+        let room = (BELOW_NYQUIST / step) as usize;
+        // With few periods a waveform of many harmonics could follow anything.
+        let room = if periods < 8.0 {
+            room.min((n / 16.0 * periods / 8.0) as usize)
+        } else {
+            room
+        };
+        self.shape.begin(room.max(1));
+        let highest = self.shape.highest();
+        let mut reach = (0.12 / climb.doubt).clamp(1.0, highest as f64);
+        let mut order = if periods < 6.0 { 1 } else { USUAL_ORDER };
+
+        // The waveform first, along the track of the ladder.
+        let mut totals = self.pass(samples, &track);
+        self.shape.learn(n);
+        let explained: f64 = self.shape.harmonics[0].re.powi(2) + self.all_power();
+        let freedom = (n - 2.0 * highest as f64).max(n / 4.0);
+        let mut noise =
+            ((totals.residual - n * explained) / freedom).max(totals.residual / n * 1e-14);
+        keep_significant(&mut self.shape, samples.len(), noise, reach as usize);
+        if self.shape.count_kept() == 0 {
+            return None;
+        }
+        self.shape.draw();
+
+        let mut converged = false;
+        let mut unit_variance = 0.0;
+        let mut scatter = Scatter::default();
+        let mut kept = 0;
+        for _ in 0..MOST_PASSES {
+            totals = self.pass(samples, &track);
+            noise = self.noise(&totals, samples.len(), order);
+            let step = totals.step(order)?;
+            unit_variance = totals.unit_variance(order, samples.len())?;
+            let before = track.mean_step();
+            for (to, by) in track.coefficients.iter_mut().zip(step) {
+                *to += by;
+            }
+            let moved = track.mean_step() - before;
+            let turned: f64 = step.iter().map(|by| by.abs()).sum();
+            let settled =
+                moved * moved < 4e-4 * unit_variance * noise || turned * (highest as f64) < 1e-7;
+            let widest = reach as usize >= highest;
+            if settled && widest && kept == self.shape.count_kept() {
+                scatter = Scatter::of(&self.blocks, noise, order, periods);
+                if order >= HIGHEST_ORDER || scatter.next_order < 14.0 || periods < 16.0 {
+                    converged = true;
+                    break;
+                }
+                order += 1;
+            }
+            kept = self.shape.count_kept();
+            self.shape.learn(n);
+            reach = (reach * 6.0).min(highest as f64);
+            keep_significant(&mut self.shape, samples.len(), noise, reach as usize);
+            if self.shape.count_kept() == 0 {
+                return None;
+            }
+            self.shape.draw();
+        }
+        if !converged {
+            scatter = Scatter::of(&self.blocks, noise, order, periods);
+        }
+        let power = self.shape.power_kept();
+        (track.mean_step() > 0.0).then_some(Fit {
+            track,
+            order,
+            noise,
+            power,
+            unit_variance,
+            scatter,
+        })
+    }
+
+    fn pass(&mut self, samples: &[f32], track: &Track) -> Totals {
+        pass(
+            samples,
+            track,
+            &mut self.shape,
+            &mut self.blocks,
+            &mut self.residual,
+        )
+    }
+
+    fn all_power(&self) -> f64 {
+        (1..=self.shape.highest())
+            .map(|h| self.shape.power(h))
+            .sum()
+    }
+
+    fn noise(&self, totals: &Totals, samples: usize, order: usize) -> f64 {
+        let n = samples as f64;
+        let fitted = 2.0 * self.shape.count_kept() as f64 + order as f64 + 1.0;
+        (totals.residual / (n - fitted).max(n / 4.0)).max(1e-30)
+    }
+}

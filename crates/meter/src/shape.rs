@@ -1,0 +1,229 @@
+//! One period of the waveform: its harmonics, and the same as a table to look up.
+
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+use rustfft::num_complex::Complex;
+use std::f64::consts::PI;
+use std::fmt;
+use std::sync::Arc;
+
+const SMALLEST: u32 = 7;
+const LARGEST: u32 = 13;
+
+struct Transforms {
+    forward: Arc<dyn RealToComplex<f64>>,
+    backward: Arc<dyn ComplexToReal<f64>>,
+}
+
+/// The waveform x = c0 + Re sum c_h exp(2 pi i h phase), phase in cycles.
+pub(crate) struct Shape {
+    /// c_0 (its real part) to c_H.
+    pub harmonics: Vec<Complex<f64>>,
+    /// Which of them are in the table.
+    pub kept: Vec<bool>,
+    /// Cubics across the bins: value, and what follows the fraction within a bin.
+    pub table: Vec<[f32; 4]>,
+    /// What the samples that fell into a bin add up to.
+    pub sums: Vec<f64>,
+    /// The logarithm of the number of bins, to base 2.
+    pub bits: u32,
+    planner: RealFftPlanner<f64>,
+    transforms: [Option<Transforms>; (LARGEST + 1) as usize],
+    spectrum: Vec<Complex<f64>>,
+    slopes: Vec<Complex<f64>>,
+    values: Vec<f64>,
+    derivatives: Vec<f64>,
+    scratch: Vec<Complex<f64>>,
+}
+
+impl fmt::Debug for Shape {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Shape")
+            .field("harmonics", &self.harmonics.len())
+            .finish_non_exhaustive()
+    }
+}
+
+impl Shape {
+    pub fn new() -> Self {
+        Self {
+            harmonics: Vec::new(),
+            kept: Vec::new(),
+            table: Vec::new(),
+            sums: Vec::new(),
+            bits: SMALLEST,
+            planner: RealFftPlanner::new(),
+            transforms: [const { None }; (LARGEST + 1) as usize],
+            spectrum: Vec::new(),
+            slopes: Vec::new(),
+            values: Vec::new(),
+            derivatives: Vec::new(),
+            scratch: Vec::new(),
+        }
+    }
+
+    /// The most harmonics a table can carry.
+    pub const MOST_HARMONICS: usize = 1 << (LARGEST - 3);
+
+    /// Makes room for this many harmonics, all absent, eight bins or more to the
+    /// period of the highest.
+    pub fn begin(&mut self, harmonics: usize) {
+        let harmonics = harmonics.clamp(1, Self::MOST_HARMONICS);
+        self.bits = (harmonics * 8)
+            .next_power_of_two()
+            .ilog2()
+            .clamp(SMALLEST, LARGEST);
+        let bins = 1 << self.bits;
+        self.harmonics.clear();
+        self.harmonics.resize(harmonics + 1, Complex::default());
+        self.kept.clear();
+        self.kept.resize(harmonics + 1, false);
+        self.table.clear();
+        self.table.resize(bins, [0.0; 4]);
+        self.sums.clear();
+        self.sums.resize(bins, 0.0);
+        self.values.resize(bins, 0.0);
+        self.derivatives.resize(bins, 0.0);
+        self.spectrum.resize(bins / 2 + 1, Complex::default());
+        self.slopes.resize(bins / 2 + 1, Complex::default());
+        let planner = &mut self.planner;
+        let transforms = self.transforms[self.bits as usize].get_or_insert_with(|| Transforms {
+            forward: planner.plan_fft_forward(bins),
+            backward: planner.plan_fft_inverse(bins),
+        });
+        let scratch = transforms
+            .forward
+            .get_scratch_len()
+            .max(transforms.backward.get_scratch_len());
+        self.scratch.resize(scratch, Complex::default());
+    }
+
+    /// How many harmonics there is room for.
+    pub fn highest(&self) -> usize {
+        self.harmonics.len().saturating_sub(1)
+    }
+
+    /// Adds to the harmonics what is in the sums of `count` samples, and empties
+    /// those. A harmonic that was not in the table is found anew.
+    pub fn learn(&mut self, count: f64) {
+        let Some(transforms) = &self.transforms[self.bits as usize] else {
+            return;
+        };
+        self.values.copy_from_slice(&self.sums);
+        self.sums.fill(0.0);
+        let _ = transforms.forward.process_with_scratch(
+            &mut self.values,
+            &mut self.spectrum,
+            &mut self.scratch,
+        );
+        let bins = self.values.len() as f64;
+        for (h, (harmonic, kept)) in self.harmonics.iter_mut().zip(&self.kept).enumerate() {
+            if !kept {
+                *harmonic = Complex::default();
+            }
+            // Samples fell anywhere in a bin: on average into its middle, and a
+            // little of the harmonic was averaged away.
+            let half = PI * h as f64 / bins;
+            let shrunk = if h == 0 { 1.0 } else { half.sin() / half };
+            let share = if h == 0 { 1.0 } else { 2.0 };
+            *harmonic += self.spectrum[h] * Complex::from_polar(share / (count * shrunk), -half);
+        }
+    }
+
+    /// Fills the table from the harmonics that are kept.
+    pub fn draw(&mut self) {
+        let Some(transforms) = &self.transforms[self.bits as usize] else {
+            return;
+        };
+        let bins = self.values.len() as f64;
+        self.spectrum.fill(Complex::default());
+        self.slopes.fill(Complex::default());
+        for (h, (harmonic, kept)) in self.harmonics.iter().zip(&self.kept).enumerate() {
+            if *kept {
+                if h == 0 {
+                    self.spectrum[0] = Complex::new(harmonic.re, 0.0);
+                } else {
+                    self.spectrum[h] = harmonic * 0.5;
+                    // The derivative with respect to bins.
+                    self.slopes[h] =
+                        self.spectrum[h] * Complex::new(0.0, 2.0 * PI * h as f64 / bins);
+                }
+            }
+        }
+        let _ = transforms.backward.process_with_scratch(
+            &mut self.spectrum,
+            &mut self.values,
+            &mut self.scratch,
+        );
+        let _ = transforms.backward.process_with_scratch(
+            &mut self.slopes,
+            &mut self.derivatives,
+            &mut self.scratch,
+        );
+        let last = self.values.len() - 1;
+        for bin in 0..=last {
+            let next = if bin == last { 0 } else { bin + 1 };
+            let (y0, y1) = (self.values[bin], self.values[next]);
+            let (d0, d1) = (self.derivatives[bin], self.derivatives[next]);
+            let rise = y1 - y0;
+            // Cubic Hermite interpolation.
+            self.table[bin] = [
+                y0 as f32,
+                d0 as f32,
+                (3.0 * rise - 2.0 * d0 - d1) as f32,
+                (d0 + d1 - 2.0 * rise) as f32,
+            ];
+        }
+    }
+
+    /// Power of a harmonic: half its amplitude squared.
+    pub fn power(&self, h: usize) -> f64 {
+        self.harmonics[h].norm_sqr() / 2.0
+    }
+
+    /// Power of all harmonics in the table, the constant left out.
+    pub fn power_kept(&self) -> f64 {
+        (1..self.harmonics.len())
+            .filter(|&h| self.kept[h])
+            .map(|h| self.power(h))
+            .sum()
+    }
+
+    /// How many harmonics are in the table.
+    pub fn count_kept(&self) -> usize {
+        self.kept.iter().skip(1).filter(|kept| **kept).count()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_table_is_the_sum_of_the_harmonics() {
+        let mut shape = Shape::new();
+        shape.begin(20);
+        for h in 0..=20 {
+            shape.kept[h] = true;
+            shape.harmonics[h] = Complex::from_polar(1.0 / (1.0 + h as f64), h as f64);
+        }
+        shape.harmonics[0].im = 0.0;
+        shape.draw();
+        let bins = shape.table.len();
+        for i in 0..1000 {
+            let phase = f64::from(i) / 1000.0;
+            let at = phase * bins as f64;
+            let f = (at - at.floor()) as f32;
+            let [a, b, c, d] = shape.table[at as usize];
+            let looked_up = a + f * (b + f * (c + f * d));
+            let summed: f64 = (0..=20)
+                .map(|h| {
+                    (shape.harmonics[h] * Complex::from_polar(1.0, 2.0 * PI * h as f64 * phase)).re
+                })
+                .sum();
+            assert!(
+                (f64::from(looked_up) - summed).abs() < 2e-4,
+                "{phase}: {looked_up} {summed}"
+            );
+        }
+    }
+}
