@@ -61,3 +61,92 @@ fn is_full(folder: &Path) -> bool {
 fn is_full(_folder: &Path) -> bool {
     false
 }
+
+#[cfg(test)]
+mod tests {
+    use super::NAME;
+    use crate::{Store, StoreError, Writer};
+    use model::port::{Journal, JournalError};
+    use model::record::{Entry, Event, EventKind, RunHeader, RunId};
+    use model::time::{RunTime, Timestamp};
+
+    fn event(kind: EventKind, text: String) -> Entry {
+        Entry::Event(Event {
+            at: RunTime::START,
+            wall: Timestamp::UNIX_EPOCH,
+            kind,
+            stage: None,
+            position: None,
+            text,
+        })
+    }
+
+    fn begin(writer: &mut Writer) -> RunId {
+        let header = RunHeader {
+            plan_text: String::new(),
+            rig_text: String::new(),
+            units: Default::default(),
+            program_version: String::new(),
+            seed: None,
+            began: Timestamp::UNIX_EPOCH,
+        };
+        writer.begin(&header).unwrap()
+    }
+
+    /// Stands for a disk with this much more room: `max_page_count` makes the
+    /// database fail as it does when the disk is full.
+    fn leave_room(writer: &Writer, pages: i64) {
+        let connection = &writer.connection;
+        let used: i64 = connection
+            .pragma_query_value(None, "page_count", |row| row.get(0))
+            .unwrap();
+        connection
+            .pragma_update(None, "max_page_count", used + pages)
+            .unwrap();
+    }
+
+    #[test]
+    fn a_full_disk_costs_the_ballast_and_the_end_can_be_recorded() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(folder.path()).unwrap();
+        let mut writer = store.writer().unwrap();
+        let ballast = folder.path().join(NAME);
+        assert_eq!(std::fs::metadata(&ballast).unwrap().len(), 1 << 20);
+        let id = begin(&mut writer);
+        leave_room(&writer, 40);
+        let mut kept = 0;
+        let full = loop {
+            let long = event(EventKind::Remark, "x".repeat(3000));
+            let last = event(EventKind::Remark, "y".repeat(9000));
+            match writer.write(&[long, last]) {
+                Ok(()) => kept += 2,
+                Err(full) => break full,
+            }
+            assert!(kept < 1000, "the disk never filled");
+        };
+        assert!(matches!(full, JournalError::Full(_)), "{full}");
+        assert!(kept > 0);
+        assert!(!ballast.exists());
+        // What the ballast took up is free now.
+        leave_room(&writer, 256);
+        writer
+            .write(&[event(EventKind::SessionClosed, "the disk is full".into())])
+            .unwrap();
+        let record = store.library().unwrap().run(id.as_str()).unwrap();
+        assert_eq!(record.events.len(), kept + 1, "all of a commit or nothing");
+        assert_eq!(record.events[kept].kind, EventKind::SessionClosed);
+        // Whoever writes next lays it again.
+        drop(writer);
+        store.writer().unwrap();
+        assert!(ballast.exists());
+    }
+
+    #[test]
+    fn other_failures_leave_the_ballast() {
+        let folder = tempfile::tempdir().unwrap();
+        super::lay(folder.path());
+        let error = StoreError::Doubled("it".into());
+        assert_eq!(super::yield_to(error.clone(), folder.path()), error);
+        assert!(folder.path().join(NAME).exists());
+    }
+}

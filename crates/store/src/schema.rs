@@ -170,7 +170,7 @@ pub(crate) fn is_there(folder: &Path) -> bool {
 /// How long a reader or writer waits for another one's commit.
 const BUSY: Duration = Duration::from_secs(10);
 /// How long to wait for another process that makes or migrates the store.
-const PATIENCE: Duration = Duration::from_secs(5);
+const PATIENCE: Duration = Duration::from_secs(2);
 
 /// Opens the database the way every connection must be set.
 pub(crate) fn connect(path: &Path) -> Result<Connection, StoreError> {
@@ -363,4 +363,132 @@ fn take_steps(connection: &mut Connection, from: usize, steps: &[&str]) -> rusql
     }
     transaction.pragma_update(None, "user_version", steps.len() as i64)?;
     transaction.commit()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Store;
+    use model::port::Journal;
+    use model::record::{Entry, Gap, RunHeader};
+    use model::time::{RunTime, Timestamp};
+
+    /// NORMAL would survive every kill of the process and lose commits in a power
+    /// cut, so no other test would notice.
+    #[test]
+    fn commits_are_put_on_disk_before_they_return() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(folder.path()).unwrap();
+        let writer = store.writer().unwrap();
+        let full = 2;
+        assert_eq!(
+            settings(&writer.connection).unwrap(),
+            ("wal".to_owned(), full)
+        );
+    }
+
+    #[test]
+    fn every_table_is_strict() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(folder.path()).unwrap();
+        let writer = store.writer().unwrap();
+        let (tables, strict): (i64, i64) = writer
+            .connection
+            .query_row(
+                "SELECT count(*), sum(strict) FROM pragma_table_list
+                 WHERE type = 'table' AND name NOT LIKE 'sqlite_%'",
+                [],
+                |row| Ok((row.get(0)?, row.get(1)?)),
+            )
+            .unwrap();
+        assert!(tables > 0);
+        assert_eq!(strict, tables);
+    }
+
+    fn gap(reason: &str) -> Entry {
+        Entry::Gap(Gap {
+            stage: 0,
+            round: 0,
+            slot: None,
+            position: None,
+            at: RunTime::START,
+            reason: reason.into(),
+        })
+    }
+
+    fn filled(folder: &Path) -> String {
+        let mut writer = Store::open(folder).unwrap().writer().unwrap();
+        let header = RunHeader {
+            plan_text: "plan".into(),
+            rig_text: "rig".into(),
+            units: Default::default(),
+            program_version: "1".into(),
+            seed: None,
+            began: Timestamp::UNIX_EPOCH,
+        };
+        let id = writer.begin(&header).unwrap();
+        writer.write(&[gap("kept")]).unwrap();
+        id.as_str().to_owned()
+    }
+
+    const NEXT: &[&str] = &[
+        VERSION_1,
+        "ALTER TABLE gap ADD COLUMN seen INTEGER NOT NULL DEFAULT 7",
+    ];
+
+    #[test]
+    fn an_older_store_is_copied_and_brought_up_to_date() {
+        let folder = tempfile::tempdir().unwrap();
+        let id = filled(folder.path());
+        let store = Store::open_with(folder.path(), NEXT).unwrap();
+        let writer = store.writer().unwrap();
+        let seen: i64 = writer
+            .connection
+            .query_row("SELECT seen FROM gap", [], |row| row.get(0))
+            .unwrap();
+        assert_eq!(seen, 7);
+        assert_eq!(store.library().unwrap().run(&id).unwrap().gaps.len(), 1);
+        drop((store, writer));
+
+        // The copy is a whole store of the older version.
+        let elsewhere = tempfile::tempdir().unwrap();
+        let copy = folder.path().join("nightbench.v1.sqlite");
+        std::fs::copy(copy, database(elsewhere.path())).unwrap();
+        let store = Store::open(elsewhere.path()).unwrap();
+        assert_eq!(store.library().unwrap().run(&id).unwrap().gaps.len(), 1);
+
+        // And the program of the older version keeps off the newer store.
+        let refused = Store::open(folder.path()).unwrap_err();
+        assert!(
+            matches!(
+                refused,
+                StoreError::Newer {
+                    found: 2,
+                    known: 1,
+                    ..
+                }
+            ),
+            "{refused}"
+        );
+    }
+
+    #[test]
+    fn a_step_that_fails_leaves_the_store_as_it_was() {
+        let folder = tempfile::tempdir().unwrap();
+        let id = filled(folder.path());
+        let broken = &[VERSION_1, NEXT[1], "ALTER TABLE nothing ADD COLUMN x"];
+        Store::open_with(folder.path(), broken).unwrap_err();
+        let store = Store::open(folder.path()).unwrap();
+        assert_eq!(store.library().unwrap().run(&id).unwrap().gaps.len(), 1);
+    }
+
+    #[test]
+    fn a_store_in_use_is_not_brought_up_to_date() {
+        let folder = tempfile::tempdir().unwrap();
+        let id = filled(folder.path());
+        let held = Store::open(folder.path()).unwrap().library().unwrap();
+        let refused = Store::open_with(folder.path(), NEXT).unwrap_err();
+        assert!(matches!(refused, StoreError::InUse { .. }), "{refused}");
+        assert_eq!(held.run(&id).unwrap().gaps.len(), 1);
+    }
 }

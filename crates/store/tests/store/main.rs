@@ -1,5 +1,8 @@
 //! The store from outside.
 
+/// A disk that fills: the end of the run is recorded all the same.
+#[cfg(target_os = "linux")]
+mod disk_full;
 /// Invented entries, any that the types allow.
 mod entries;
 /// A process killed while it writes: what it announced is there.
