@@ -1,11 +1,25 @@
 //! Readings in, results with uncertainty and verdicts out.
 
-use model::document::plan::Plan;
+mod bench;
+mod curves;
+mod deviation;
+mod least_squares;
+mod moment;
+mod origin;
+mod smoothing;
+mod tracking;
+mod trials;
+mod uncertainty;
+
+use bench::Bench;
+use deviation::RigLimits;
+use model::document::plan::{Plan, Stage};
 use model::document::rig::Rig;
 use model::pitch::Pitch;
 use model::record::{Flags, PositionId, RunRecord};
 use model::result::{Curve, Outcome, Verdict};
 use model::time::RunTime;
+use std::collections::BTreeSet;
 
 /// All that can be said of a run.
 #[derive(Debug, Clone, PartialEq)]
@@ -38,6 +52,10 @@ pub struct StageAnalysis {
 pub struct UnitAnalysis {
     /// Its position.
     pub position: PositionId,
+    /// t = 0 of this unit: supplies need not come on together.
+    pub origin: RunTime,
+    /// What t = 0 is.
+    pub origin_words: String,
     /// Whole octaves between what was asked and where the unit's range switch
     /// stands, taken out of all deviations.
     pub octaves: i32,
@@ -47,6 +65,10 @@ pub struct UnitAnalysis {
     pub curves: Vec<Curve>,
     /// Deviation against note at the end of the stage, retuned, lowest first.
     pub profile: Vec<ProfilePoint>,
+    /// How many readings results rest on.
+    pub readings: usize,
+    /// How many were left out and why, in words, if any: "2 silent".
+    pub left_out: Option<String>,
 }
 
 /// One note over the rounds of a stage.
@@ -87,11 +109,57 @@ pub struct ProfilePoint {
 }
 
 /// Computes what can be said of a run, complete or not.
+///
+/// The last attempt at a reading counts; readings without a frequency, with lost
+/// samples, possibly locked to another unit, or a stray interval away from the
+/// note before are left out and counted. Nothing here knows a clock or a file,
+/// and nothing panics on what it is given.
 #[must_use]
-pub fn analyse(_plan: &Plan, _rig: &Rig, _record: &RunRecord) -> Analysis {
+pub fn analyse(plan: &Plan, rig: &Rig, record: &RunRecord) -> Analysis {
+    let limits = RigLimits::of(rig);
+    let benches: Vec<Bench> = positions(record)
+        .iter()
+        .map(|position| Bench::new(plan, rig, record, position, limits))
+        .collect();
+    let mut stages = Vec::new();
+    for (index, stage) in measuring_stages(plan) {
+        let units: Vec<UnitAnalysis> = benches
+            .iter()
+            .filter_map(|bench| bench.unit_analysis(index, stage.name()))
+            .collect();
+        let first = units.first();
+        stages.push(StageAnalysis {
+            stage: index,
+            name: stage.name().to_owned(),
+            origin: first.map_or(RunTime::START, |unit| unit.origin),
+            origin_words: first.map_or_else(
+                || "start of the run".to_owned(),
+                |unit| unit.origin_words.clone(),
+            ),
+            units,
+        });
+    }
     Analysis {
-        stages: Vec::new(),
+        stages,
         outcomes: Vec::new(),
         verdicts: Vec::new(),
     }
+}
+
+/// Every position that holds a unit or was read, in order.
+fn positions(record: &RunRecord) -> BTreeSet<PositionId> {
+    let units = record.header.units.keys();
+    let readings = record.readings.iter().map(|reading| &reading.key.position);
+    let traces = record.traces.iter().map(|trace| &trace.position);
+    units.chain(readings).chain(traces).cloned().collect()
+}
+
+/// The stages that measure, with their place in the plan.
+fn measuring_stages(plan: &Plan) -> impl Iterator<Item = (u16, &Stage)> {
+    (0..).zip(&plan.stages).filter(|(_, stage)| {
+        matches!(
+            stage,
+            Stage::Rounds(_) | Stage::Sweep(_) | Stage::Hold(_) | Stage::Alternate(_)
+        )
+    })
 }

@@ -1,0 +1,96 @@
+//! One unit with everything computed of it once: its readings, and the curves
+//! and t = 0 of each stage.
+
+use crate::UnitAnalysis;
+use crate::curves::{curves, profile};
+use crate::deviation::{RigLimits, UnitReadings};
+use crate::origin::{Origin, origin};
+use crate::tracking::StageFit;
+use crate::uncertainty::Shared;
+use model::document::plan::Plan;
+use model::document::rig::Rig;
+use model::record::{PositionId, RunRecord};
+use model::time::RunTime;
+use std::collections::BTreeMap;
+
+/// A unit in its position.
+pub(crate) struct Bench {
+    pub(crate) unit: UnitReadings,
+    pub(crate) limits: RigLimits,
+    pub(crate) stages: BTreeMap<u16, UnitStage>,
+}
+
+/// A unit in a stage.
+pub(crate) struct UnitStage {
+    pub(crate) origin: Origin,
+    pub(crate) fit: StageFit,
+}
+
+impl Bench {
+    pub(crate) fn new(
+        plan: &Plan,
+        rig: &Rig,
+        record: &RunRecord,
+        position: &PositionId,
+        limits: RigLimits,
+    ) -> Self {
+        let unit = UnitReadings::gather(plan, rig, record, position);
+        let stages = crate::measuring_stages(plan)
+            .map(|(stage, _)| {
+                let readings = record.readings.iter().filter(|reading| {
+                    reading.key.stage == stage && &reading.key.position == position
+                });
+                let traces = record
+                    .traces
+                    .iter()
+                    .filter(|trace| trace.stage == stage && &trace.position == position);
+                let first: Option<RunTime> = readings
+                    .map(|reading| reading.at)
+                    .chain(traces.map(|trace| trace.at))
+                    .min();
+                let origin = origin(plan, rig, record, stage, position, first);
+                (
+                    stage,
+                    UnitStage {
+                        origin,
+                        fit: StageFit::new(&unit, stage, limits),
+                    },
+                )
+            })
+            .collect();
+        Self {
+            unit,
+            limits,
+            stages,
+        }
+    }
+
+    /// A stage's curves with what the rig shares between readings.
+    pub(crate) fn shared(&self, stage: u16) -> Option<Shared<'_>> {
+        let stage = &self.stages.get(&stage)?.fit;
+        Some(Shared {
+            unit: &self.unit,
+            stage,
+            limits: self.limits,
+        })
+    }
+
+    /// What is handed over of a stage.
+    pub(crate) fn unit_analysis(&self, stage: u16, name: &str) -> Option<UnitAnalysis> {
+        let origin = &self.stages.get(&stage)?.origin;
+        let origin_s = origin.at.seconds();
+        let shared = self.shared(stage)?;
+        let tally = self.unit.tally.get(&stage).cloned().unwrap_or_default();
+        Some(UnitAnalysis {
+            position: self.unit.position.clone(),
+            origin: origin.at,
+            origin_words: origin.words.clone(),
+            octaves: self.unit.octaves,
+            notes: self.unit.series(stage, origin_s),
+            curves: curves(&shared, &self.unit.position, name, origin_s),
+            profile: profile(&shared),
+            readings: tally.used,
+            left_out: tally.words(),
+        })
+    }
+}

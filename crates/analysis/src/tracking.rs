@@ -1,0 +1,594 @@
+//! The tracking model, round by round:
+//! `e = a + b x + c (u - 1) + d (1/u - 1)`, with x the note's distance from the
+//! reference note in octaves and u the measured frequency over the reference
+//! note's; b is the scale error, c the high end (reset time and bulk resistance
+//! both go with the frequency), d the low end (leakage goes with its inverse).
+//!
+//! What to fit is decided by span and number of notes, never by how well it
+//! fits: a, b, c from four octaves and five notes on; d only with six octaves
+//! and more than three times its uncertainty; below that the mean slope alone.
+//! Each round also carries a linear time term, so that drift within the round is
+//! not taken for scale error; how the slope itself moves comes from the rounds
+//! before and after.
+
+use crate::deviation::{RigLimits, Round, Sample, UnitReadings};
+use crate::least_squares::{Fit, fit};
+use nalgebra::{DMatrix, DVector};
+use std::collections::BTreeMap;
+
+/// From this span on, in octaves, slope and high end can be told apart.
+pub(crate) const SPAN_FOR_HIGH_END: f64 = 4.0;
+/// From this span on a low-end term is tried.
+const SPAN_FOR_LOW_END: f64 = 6.0;
+/// So many notes are needed for either.
+pub(crate) const NOTES_FOR_HIGH_END: usize = 5;
+/// From so many rounds on, what repeats can be told from what is noise.
+const ROUNDS_THAT_PROVE: usize = 4;
+/// Never trust a meter beyond this, in cents, when readings are weighed.
+const LEAST_SD: f64 = 1e-3;
+
+/// Which terms the curve of a stage has.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Shape {
+    /// The model, with or without its ends.
+    Model { high: bool, low: bool },
+    /// Too few notes for a model: each note for itself.
+    NoteByNote,
+}
+
+/// A number that depends linearly on the readings of a round.
+#[derive(Debug, Clone)]
+pub(crate) struct Functional {
+    pub(crate) value: f64,
+    pub(crate) weights: DVector<f64>,
+}
+
+/// The curve of one round.
+#[derive(Debug, Clone)]
+pub(crate) struct RoundFit {
+    pub(crate) stage: u16,
+    /// Mean time of its readings, in seconds of the run.
+    pub(crate) t: f64,
+    /// First and last window, in seconds of the run.
+    pub(crate) from: f64,
+    pub(crate) until: f64,
+    /// The note of each reading, and its own standard deviation.
+    pub(crate) note_of: Vec<usize>,
+    pub(crate) own_sd: Vec<f64>,
+    /// Deviation of each note of the stage at `t`, in cents, off the curve.
+    pub(crate) y: DVector<f64>,
+    /// How `y` depends on the readings.
+    pub(crate) map: DMatrix<f64>,
+    pub(crate) scale_error: Option<Functional>,
+    pub(crate) high_end: Option<Functional>,
+    pub(crate) mean_slope: Option<Functional>,
+    /// Drift within the round, cents per second.
+    pub(crate) drift: Option<Functional>,
+    /// Readings with what neighbouring rounds say of drift taken out.
+    values: DVector<f64>,
+    middles: Vec<f64>,
+    residuals: Vec<f64>,
+    degrees_of_freedom: usize,
+    low: Option<(f64, f64)>,
+}
+
+/// The curves of all rounds of a stage.
+#[derive(Debug, Clone)]
+pub(crate) struct StageFit {
+    /// The notes that count in the stage, lowest first, as indices into the unit's.
+    pub(crate) notes: Vec<usize>,
+    pub(crate) span: f64,
+    pub(crate) shape: Shape,
+    /// Whether slope and high end may be named.
+    pub(crate) named: bool,
+    pub(crate) rounds: Vec<RoundFit>,
+    /// What repeats from round to round off the curve and is more than steps of
+    /// the control source can explain; by note of the stage, in cents.
+    pub(crate) proven: DVector<f64>,
+    /// Standard deviation of what repeats off the curve, and its degrees of freedom.
+    pub(crate) misfit: (f64, usize),
+    /// Whether drift within the rounds could be told from slope.
+    pub(crate) timed: bool,
+}
+
+impl StageFit {
+    /// Fits every round of a stage.
+    pub(crate) fn new(unit: &UnitReadings, stage: u16, limits: RigLimits) -> Self {
+        let rounds: Vec<&Round> = unit
+            .rounds
+            .iter()
+            .filter(|round| round.stage == stage)
+            .collect();
+        let mut counts: BTreeMap<usize, usize> = BTreeMap::new();
+        for sample in rounds.iter().flat_map(|round| round.counting()) {
+            *counts.entry(sample.note).or_default() += 1;
+        }
+        let notes: Vec<usize> = counts.into_keys().collect();
+        let span = match (notes.first(), notes.last()) {
+            (Some(first), Some(last)) => unit.notes[*last].x - unit.notes[*first].x,
+            _ => 0.0,
+        };
+        let named = span > SPAN_FOR_HIGH_END - 1e-6 && notes.len() >= NOTES_FOR_HIGH_END;
+        let mut shape = if notes.len() < NOTES_FOR_HIGH_END {
+            Shape::NoteByNote
+        } else {
+            Shape::Model {
+                high: span > 2.0 - 1e-6,
+                low: false,
+            }
+        };
+        let fitter = Fitter {
+            unit,
+            notes: &notes,
+        };
+        let mut fits = fitter.fit_all(&rounds, shape, 0.0);
+        let (_, excess) = noise(&fits);
+        if excess > 0.0 {
+            fits = fitter.fit_all(&rounds, shape, excess);
+        }
+        if named && span > SPAN_FOR_LOW_END - 1e-6 && notes.len() > NOTES_FOR_HIGH_END {
+            let with_low = Shape::Model {
+                high: true,
+                low: true,
+            };
+            let tried = fitter.fit_all(&rounds, with_low, excess);
+            if low_end_is_there(&tried, unit, &notes, limits) {
+                shape = with_low;
+                fits = tried;
+            }
+        }
+        let (repeating, excess) = noise(&fits);
+        for round in &mut fits {
+            for sd in &mut round.own_sd {
+                *sd = sd.hypot(excess);
+            }
+        }
+        let proven = proven(&fits, unit, &notes, limits, excess);
+        let timed = !fits.is_empty() && fits.iter().all(|round| round.drift.is_some());
+        Self {
+            notes,
+            span,
+            shape,
+            named,
+            rounds: fits,
+            proven,
+            misfit: repeating,
+            timed,
+        }
+    }
+
+    /// Where a note of the unit stands among those of the stage.
+    pub(crate) fn place(&self, note: usize) -> Option<usize> {
+        self.notes.binary_search(&note).ok()
+    }
+
+    /// The upper note's deviation less the lower one's in a round, drift between
+    /// their readings taken out.
+    pub(crate) fn difference(
+        &self,
+        round: &RoundFit,
+        low: usize,
+        high: usize,
+    ) -> Option<Functional> {
+        let (low_weights, low_time) = round.mean_of(low)?;
+        let (high_weights, high_time) = round.mean_of(high)?;
+        let mut weights = high_weights - low_weights;
+        if let Some(drift) = &round.drift {
+            weights -= &drift.weights * (high_time - low_time);
+        }
+        Some(Functional {
+            value: weights.dot(&round.values),
+            weights,
+        })
+    }
+}
+
+impl RoundFit {
+    /// The readings of a note as weights of their mean, and their mean time.
+    fn mean_of(&self, note: usize) -> Option<(DVector<f64>, f64)> {
+        let visits = self.note_of.iter().filter(|other| **other == note).count();
+        if visits == 0 {
+            return None;
+        }
+        let share = 1.0 / visits as f64;
+        let weights = DVector::from_iterator(
+            self.note_of.len(),
+            self.note_of
+                .iter()
+                .map(|other| if *other == note { share } else { 0.0 }),
+        );
+        let time = weights
+            .iter()
+            .zip(&self.middles)
+            .map(|(weight, time)| weight * time)
+            .sum();
+        Some((weights, time))
+    }
+    /// Variance of a functional from what is each reading's own.
+    pub(crate) fn own_variance(&self, weights: &DVector<f64>) -> f64 {
+        weights
+            .iter()
+            .zip(&self.own_sd)
+            .map(|(weight, sd)| (weight * sd).powi(2))
+            .sum()
+    }
+    /// How a functional depends on a shift of each note of the stage.
+    pub(crate) fn by_note(&self, weights: &DVector<f64>, stage: &StageFit) -> DVector<f64> {
+        let mut sums = DVector::zeros(stage.notes.len());
+        for (weight, note) in weights.iter().zip(&self.note_of) {
+            if let Some(place) = stage.place(*note) {
+                sums[place] += weight;
+            }
+        }
+        sums
+    }
+}
+
+struct Fitter<'a> {
+    unit: &'a UnitReadings,
+    notes: &'a [usize],
+}
+
+impl Fitter<'_> {
+    /// Fits all rounds, then again with what neighbouring rounds say of drift
+    /// within the round taken out.
+    fn fit_all(&self, rounds: &[&Round], shape: Shape, excess: f64) -> Vec<RoundFit> {
+        let samples: Vec<Vec<&Sample>> = rounds
+            .iter()
+            .map(|round| round.counting().collect())
+            .collect();
+        let first: Vec<Option<RoundFit>> = rounds
+            .iter()
+            .zip(&samples)
+            .map(|(round, samples)| self.fit_round(round, samples, shape, excess, (0.0, 0.0)))
+            .collect();
+        let fitted: Vec<&RoundFit> = first.iter().flatten().collect();
+        if fitted.len() < 3 {
+            return first.into_iter().flatten().collect();
+        }
+        let trend = |place: usize, value: &dyn Fn(&RoundFit) -> Option<f64>| -> f64 {
+            let before = fitted[place.saturating_sub(1)];
+            let after = fitted[(place + 1).min(fitted.len() - 1)];
+            let time = after.t - before.t;
+            match (value(before), value(after)) {
+                (Some(from), Some(to)) if time > 0.0 => (to - from) / time,
+                _ => 0.0,
+            }
+        };
+        let reference = self
+            .unit
+            .reference
+            .and_then(|note| self.notes.binary_search(&note).ok());
+        let mut place = 0;
+        let mut second = Vec::with_capacity(fitted.len());
+        for ((round, samples), before) in rounds.iter().zip(&samples).zip(&first) {
+            let Some(before) = before else { continue };
+            let slope = trend(place, &|fit| {
+                fit.mean_slope.as_ref().map(|slope| slope.value)
+            });
+            let offset = if before.drift.is_some() {
+                0.0
+            } else {
+                trend(place, &|fit| Some(fit.y[reference.unwrap_or(0)]))
+            };
+            place += 1;
+            let again = self.fit_round(round, samples, shape, excess, (offset, slope));
+            second.push(again.unwrap_or_else(|| before.clone()));
+        }
+        second
+    }
+
+    /// Fits one round; `trend` is what is known of drift within it: of the offset
+    /// in cents per second and of the slope in cents per octave and second.
+    fn fit_round(
+        &self,
+        round: &Round,
+        samples: &[&Sample],
+        shape: Shape,
+        excess: f64,
+        trend: (f64, f64),
+    ) -> Option<RoundFit> {
+        if samples.is_empty() {
+            return None;
+        }
+        let count = samples.len();
+        let t = samples.iter().map(|sample| sample.middle).sum::<f64>() / count as f64;
+        let x: Vec<f64> = samples
+            .iter()
+            .map(|sample| self.unit.notes[sample.note].x)
+            .collect();
+        let at_reference: Vec<f64> = samples
+            .iter()
+            .filter(|sample| Some(sample.note) == self.unit.reference)
+            .map(|sample| sample.hz)
+            .collect();
+        let reference_hz = if at_reference.is_empty() {
+            self.unit.reference_hz
+        } else {
+            at_reference.iter().sum::<f64>() / at_reference.len() as f64
+        };
+        let u: Vec<f64> = samples
+            .iter()
+            .map(|sample| sample.hz / reference_hz)
+            .collect();
+        let values: Vec<f64> = samples
+            .iter()
+            .zip(&x)
+            .map(|(sample, x)| sample.cents - (trend.0 + trend.1 * x) * (sample.middle - t))
+            .collect();
+        let sd: Vec<f64> = samples
+            .iter()
+            .map(|sample| sample.u.hypot(excess).max(LEAST_SD))
+            .collect();
+
+        let mut visits: BTreeMap<usize, (f64, f64, usize)> = BTreeMap::new();
+        for (sample, u) in samples.iter().zip(&u) {
+            let visit = visits.entry(sample.note).or_insert((sample.middle, 0.0, 0));
+            visit.1 += u;
+            visit.2 += 1;
+        }
+        let returns = samples
+            .iter()
+            .any(|sample| sample.middle > visits[&sample.note].0);
+        let times: Option<Vec<f64>> =
+            returns.then(|| samples.iter().map(|sample| sample.middle - t).collect());
+        let ones = vec![1.0; count];
+
+        let evaluate: DMatrix<f64>;
+        let mut columns: Vec<Vec<f64>> = Vec::new();
+        match shape {
+            Shape::Model { high, low } => {
+                columns.extend([ones.clone(), x.clone()]);
+                if high {
+                    columns.push(u.iter().map(|u| u - 1.0).collect());
+                }
+                if low {
+                    columns.push(u.iter().map(|u| 1.0 / u - 1.0).collect());
+                }
+                let ratio = |note: usize| {
+                    visits.get(&note).map_or_else(
+                        || self.unit.notes[note].x.exp2(),
+                        |visit| visit.1 / visit.2 as f64,
+                    )
+                };
+                evaluate = DMatrix::from_fn(self.notes.len(), columns.len(), |row, column| {
+                    let note = self.notes[row];
+                    match column {
+                        0 => 1.0,
+                        1 => self.unit.notes[note].x,
+                        2 if high => ratio(note) - 1.0,
+                        _ => 1.0 / ratio(note) - 1.0,
+                    }
+                });
+            }
+            Shape::NoteByNote => {
+                if self.notes.iter().any(|note| !visits.contains_key(note)) {
+                    return None;
+                }
+                columns.extend(self.notes.iter().map(|note| {
+                    samples
+                        .iter()
+                        .map(|s| f64::from(u8::from(s.note == *note)))
+                        .collect()
+                }));
+                evaluate = DMatrix::identity(self.notes.len(), self.notes.len());
+            }
+        }
+        let (curve, timed) = fit_timed(&columns, times.as_deref(), &values, &sd)?;
+        let terms = columns.len();
+        let shape_map = curve.map.rows(0, terms).into_owned();
+        let map = &evaluate * &shape_map;
+        let y = &evaluate * curve.coefficients.rows(0, terms);
+        let row = |index: usize| Functional {
+            value: curve.coefficients[index],
+            weights: curve.map.row(index).transpose(),
+        };
+        let enough = visits.len() >= NOTES_FOR_HIGH_END;
+        let (mut scale_error, mut high_end, mut low_end) = (None, None, None);
+        if let Shape::Model { high: true, low } = shape
+            && enough
+        {
+            scale_error = Some(row(1));
+            let top = evaluate[(self.notes.len() - 1, 2)];
+            let c = row(2);
+            high_end = Some(Functional {
+                value: c.value * top,
+                weights: c.weights * top,
+            });
+            if low {
+                let own = curve.map.row(3);
+                let variance: f64 = own
+                    .iter()
+                    .zip(&sd)
+                    .map(|(weight, sd)| (weight * sd).powi(2))
+                    .sum();
+                low_end = Some((curve.coefficients[3], variance));
+            }
+        }
+        let mean_slope =
+            fit_timed(&[ones, x], times.as_deref(), &values, &sd).map(|(line, _)| Functional {
+                value: line.coefficients[1],
+                weights: line.map.row(1).transpose(),
+            });
+        Some(RoundFit {
+            stage: round.stage,
+            t,
+            from: samples
+                .iter()
+                .map(|sample| sample.start)
+                .fold(f64::INFINITY, f64::min),
+            until: samples
+                .iter()
+                .map(|sample| sample.middle)
+                .fold(f64::NEG_INFINITY, f64::max),
+            note_of: samples.iter().map(|sample| sample.note).collect(),
+            own_sd: samples.iter().map(|sample| sample.u).collect(),
+            y: DVector::from_column_slice(y.as_slice()),
+            map,
+            scale_error,
+            high_end,
+            mean_slope,
+            drift: timed.then(|| row(terms)),
+            values: DVector::from_vec(values),
+            middles: samples.iter().map(|sample| sample.middle).collect(),
+            residuals: curve.residuals.iter().copied().collect(),
+            degrees_of_freedom: curve.degrees_of_freedom,
+            low: low_end,
+        })
+    }
+}
+
+/// Fits with a time term where there is one and the readings allow it, else without.
+fn fit_timed(
+    columns: &[Vec<f64>],
+    times: Option<&[f64]>,
+    values: &[f64],
+    sd: &[f64],
+) -> Option<(Fit, bool)> {
+    let matrix = |columns: &[&[f64]]| {
+        DMatrix::from_fn(values.len(), columns.len(), |row, column| {
+            columns[column][row]
+        })
+    };
+    let mut all: Vec<&[f64]> = columns.iter().map(Vec::as_slice).collect();
+    if let Some(times) = times {
+        all.push(times);
+        if let Some(fit) = fit(&matrix(&all), values, sd) {
+            return Some((fit, true));
+        }
+        all.pop();
+    }
+    fit(&matrix(&all), values, sd).map(|fit| (fit, false))
+}
+
+/// Residuals by note and visit, so that rounds can be held against each other.
+fn by_visit(round: &RoundFit) -> BTreeMap<(usize, usize), f64> {
+    let mut seen: BTreeMap<usize, usize> = BTreeMap::new();
+    let mut residuals = BTreeMap::new();
+    for (note, residual) in round.note_of.iter().zip(&round.residuals) {
+        let visit = seen.entry(*note).or_default();
+        residuals.insert((*note, *visit), *residual);
+        *visit += 1;
+    }
+    residuals
+}
+
+/// Splits what is off the curves into what repeats from round to round (standard
+/// deviation, degrees of freedom) and noise beyond what the meter says. With too
+/// few rounds to tell, all of it counts as repeating: then it does not average.
+fn noise(rounds: &[RoundFit]) -> ((f64, usize), f64) {
+    let readings: usize = rounds.iter().map(|round| round.own_sd.len()).sum();
+    let freedom: usize = rounds.iter().map(|round| round.degrees_of_freedom).sum();
+    if readings == 0 || freedom == 0 {
+        return ((0.0, 0), 0.0);
+    }
+    let meter = rounds
+        .iter()
+        .flat_map(|round| &round.own_sd)
+        .map(|sd| sd * sd)
+        .sum::<f64>()
+        / readings as f64;
+    let squares: f64 = rounds
+        .iter()
+        .flat_map(|round| &round.residuals)
+        .map(|residual| residual * residual)
+        .sum();
+    if rounds.len() < ROUNDS_THAT_PROVE {
+        let repeating = (squares / freedom as f64 - meter).max(0.0);
+        return ((repeating.sqrt(), freedom), 0.0);
+    }
+    let visits: Vec<_> = rounds.iter().map(by_visit).collect();
+    let (mut steps, mut step_freedom) = (0.0, 0.0);
+    for (pair, round) in visits.windows(2).zip(rounds) {
+        let both = pair[0]
+            .iter()
+            .filter_map(|(key, before)| Some(pair[1].get(key)? - before));
+        steps += both.map(|step| step * step / 2.0).sum::<f64>();
+        step_freedom += round.degrees_of_freedom as f64;
+    }
+    let random = if step_freedom > 0.0 {
+        steps / step_freedom
+    } else {
+        0.0
+    };
+    let mut means: BTreeMap<(usize, usize), (f64, usize)> = BTreeMap::new();
+    for residuals in &visits {
+        for (key, residual) in residuals {
+            let mean = means.entry(*key).or_default();
+            mean.0 += residual;
+            mean.1 += 1;
+        }
+    }
+    let share = freedom as f64 / readings as f64;
+    let free = (means.len() as f64 * share).max(1.0);
+    let repeating = means
+        .values()
+        .map(|(sum, count)| (sum / *count as f64).powi(2))
+        .sum::<f64>()
+        / free
+        - random / rounds.len() as f64;
+    (
+        (repeating.max(0.0).sqrt(), free.round() as usize),
+        (random - meter).max(0.0).sqrt(),
+    )
+}
+
+/// Mean residuals that are both certain and beyond the steps of the control source.
+fn proven(
+    rounds: &[RoundFit],
+    unit: &UnitReadings,
+    notes: &[usize],
+    limits: RigLimits,
+    excess: f64,
+) -> DVector<f64> {
+    let mut proven = DVector::zeros(notes.len());
+    if rounds.len() < ROUNDS_THAT_PROVE {
+        return proven;
+    }
+    for (place, note) in notes.iter().enumerate() {
+        let (mut sum, mut variance, mut count) = (0.0, 0.0, 0.0);
+        for round in rounds {
+            let readings = round
+                .note_of
+                .iter()
+                .zip(&round.residuals)
+                .zip(&round.own_sd);
+            for ((_, residual), sd) in readings.filter(|((other, _), _)| *other == note) {
+                sum += residual;
+                variance += sd * sd + excess * excess;
+                count += 1.0;
+            }
+        }
+        if count > 0.0 {
+            let mean = sum / count;
+            let steps = limits.step * unit.notes[*note].per_volt.abs();
+            if mean.abs() > 3.0 * variance.sqrt() / count && mean.abs() > steps {
+                proven[place] = mean;
+            }
+        }
+    }
+    proven
+}
+
+/// Whether the low end is more than three times its uncertainty, steps of the
+/// control source included: those do not average over rounds.
+fn low_end_is_there(
+    rounds: &[RoundFit],
+    unit: &UnitReadings,
+    notes: &[usize],
+    limits: RigLimits,
+) -> bool {
+    let terms: Vec<(f64, f64)> = rounds.iter().filter_map(|round| round.low).collect();
+    if terms.is_empty() {
+        return false;
+    }
+    let n = terms.len() as f64;
+    let mean = terms.iter().map(|term| term.0).sum::<f64>() / n;
+    let own = terms.iter().map(|term| term.1).sum::<f64>() / (n * n);
+    let ((misfit, _), _) = noise(rounds);
+    let step = limits.step * unit.notes[notes[0]].per_volt.abs() / 3f64.sqrt();
+    // The bottom note carries nearly all of d: a step there moves it by about this.
+    let bottom = (-unit.notes[notes[0]].x).exp2() - 1.0;
+    let shared = misfit.max(step) / bottom.abs().max(1e-9);
+    mean.abs() > 3.0 * (own + shared * shared).sqrt()
+}

@@ -1,0 +1,122 @@
+//! Monte Carlo trials: seeded, and the same on every machine of one kind.
+//! Propagation of distributions by JCGM 101; limits are rectangular (GUM 4.3.7).
+
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{Rng, SeedableRng};
+use std::f64::consts::TAU;
+
+/// Random numbers of one result.
+pub(crate) struct Trials {
+    source: ChaCha8Rng,
+    spare: Option<f64>,
+}
+
+impl Trials {
+    /// The numbers of the result with this place: they depend on nothing else.
+    pub(crate) fn of(place: [u64; 3]) -> Self {
+        let mut seed = [0u8; 32];
+        seed[..8].copy_from_slice(&0x6e69_6768_7462_656e_u64.to_le_bytes());
+        for (index, part) in place.iter().enumerate() {
+            seed[8 * (index + 1)..8 * (index + 2)].copy_from_slice(&part.to_le_bytes());
+        }
+        Self {
+            source: ChaCha8Rng::from_seed(seed),
+            spare: None,
+        }
+    }
+    /// Uniform between 0 (excluded) and 1.
+    fn unit(&mut self) -> f64 {
+        ((self.source.next_u64() >> 11) + 1) as f64 * (1.0 / (1u64 << 53) as f64)
+    }
+    /// Rectangular between the limits, either way.
+    pub(crate) fn within(&mut self, limit: f64) -> f64 {
+        limit * (2.0 * self.unit() - 1.0)
+    }
+    /// Normal, mean 0, standard deviation 1 (Box and Muller 1958).
+    pub(crate) fn normal(&mut self) -> f64 {
+        if let Some(spare) = self.spare.take() {
+            return spare;
+        }
+        let radius = (-2.0 * self.unit().ln()).sqrt();
+        let (sine, cosine) = (TAU * self.unit()).sin_cos();
+        self.spare = Some(radius * sine);
+        radius * cosine
+    }
+    /// What a standard deviation estimated with so many degrees of freedom must
+    /// be multiplied by, drawn from its distribution: `sqrt(n / chi^2_n)`.
+    pub(crate) fn unknown_scale(&mut self, degrees_of_freedom: usize) -> f64 {
+        if degrees_of_freedom == 0 || degrees_of_freedom > 60 {
+            return 1.0;
+        }
+        let squares: f64 = (0..degrees_of_freedom).map(|_| self.normal().powi(2)).sum();
+        (degrees_of_freedom as f64 / squares.max(1e-9)).sqrt()
+    }
+}
+
+/// The value below which a share of the sorted values lies, between neighbours
+/// in proportion.
+pub(crate) fn quantile(sorted: &[f64], share: f64) -> f64 {
+    let Some(last) = sorted.len().checked_sub(1) else {
+        return f64::NAN;
+    };
+    let place = share * last as f64;
+    let below = sorted[place.floor() as usize];
+    let above = sorted[place.ceil() as usize];
+    // Both may be infinite: a time that was never reached.
+    if below == above {
+        below
+    } else {
+        below + (above - below) * place.fract()
+    }
+}
+
+/// Standard deviation.
+pub(crate) fn standard_deviation(values: &[f64]) -> f64 {
+    if values.len() < 2 {
+        return 0.0;
+    }
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    (values
+        .iter()
+        .map(|value| (value - mean).powi(2))
+        .sum::<f64>()
+        / (n - 1.0))
+        .sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_draws_have_the_moments_they_should() {
+        let mut trials = Trials::of([1, 2, 3]);
+        let normals: Vec<f64> = (0..40_000).map(|_| trials.normal()).collect();
+        assert!((standard_deviation(&normals) - 1.0).abs() < 0.015);
+        let mut sorted = normals;
+        sorted.sort_by(f64::total_cmp);
+        assert!((quantile(&sorted, 0.975) - 1.96).abs() < 0.05);
+        // A rectangle's standard deviation is its limit over the square root of 3 (GUM 4.3.7).
+        let rectangle: Vec<f64> = (0..40_000).map(|_| trials.within(3.0)).collect();
+        assert!((standard_deviation(&rectangle) - 3f64.sqrt()).abs() < 0.02);
+        // With 5 degrees of freedom 95 % of Student's t lie within 2.57 (GUM Table G.2).
+        let mut t: Vec<f64> = (0..40_000)
+            .map(|_| trials.normal() * trials.unknown_scale(5))
+            .collect();
+        t.sort_by(f64::total_cmp);
+        assert!((quantile(&t, 0.975) - 2.57).abs() < 0.12);
+    }
+
+    #[test]
+    fn a_place_always_draws_the_same() {
+        assert_eq!(
+            Trials::of([1, 0, 0]).normal(),
+            Trials::of([1, 0, 0]).normal()
+        );
+        assert_ne!(
+            Trials::of([1, 0, 0]).normal(),
+            Trials::of([0, 1, 0]).normal()
+        );
+    }
+}
