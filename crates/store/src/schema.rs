@@ -301,14 +301,15 @@ fn make(folder: &Path, steps: &[&str]) -> Result<(), StoreError> {
         });
     }
     let aside = folder.join("nightbench.sqlite.new");
-    let _ = std::fs::remove_file(&aside);
+    clear(&aside);
     let fail = |error: &rusqlite::Error| StoreError::database("making the store", &aside, error);
     let filled = (|| {
         let mut connection = Connection::open(&aside)?;
-        connection.pragma_update(None, "application_id", APPLICATION_ID)?;
-        connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
         connection.pragma_update(None, "synchronous", "FULL")?;
+        connection.pragma_update(None, "application_id", APPLICATION_ID)?;
         take_steps(&mut connection, 0, steps)?;
+        // Last, so that nothing of it is in a log, which keeps the name it had.
+        connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
         connection.close().map_err(|(_, error)| error)
     })();
     filled.map_err(|error| fail(&error))?;
@@ -317,6 +318,16 @@ fn make(folder: &Path, steps: &[&str]) -> Result<(), StoreError> {
         .and_then(|()| std::fs::rename(&aside, &path))
         .map_err(|error| StoreError::file("making the store", &path, &error))?;
     folder::sync(folder)
+}
+
+/// Removes what a killed process left of a file that it was writing aside, logs
+/// included: they would be taken for those of the next one.
+fn clear(aside: &Path) {
+    for end in ["", "-journal", "-wal", "-shm"] {
+        let mut name = aside.as_os_str().to_owned();
+        name.push(end);
+        let _ = std::fs::remove_file(name);
+    }
 }
 
 /// Copies an older store and brings it up to date, all or nothing.
@@ -344,7 +355,7 @@ fn copy(connection: &Connection, folder: &Path, version: i64) -> Result<(), Stor
         .find(|path| !path.exists())
         .unwrap_or_else(|| name(1));
     let aside = path.with_extension("sqlite.part");
-    let _ = std::fs::remove_file(&aside);
+    clear(&aside);
     let attempted = "copying the store before it is brought up to date";
     connection
         .execute("VACUUM INTO ?1", [aside.to_string_lossy()])

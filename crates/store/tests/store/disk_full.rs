@@ -36,7 +36,8 @@ fn child() {
             kind,
             stage: None,
             position: None,
-            text: "the disk is full".into(),
+            // Far more than what the refused commit may have left behind.
+            text: "the disk is full ".repeat(6000),
         });
         writer.write(&[end]).unwrap();
     }

@@ -105,6 +105,40 @@ fn a_store_that_lost_its_database_is_not_begun_anew() {
     assert!(matches!(refused(folder.path()), StoreError::Damaged { .. }));
 }
 
+#[test]
+fn what_a_killed_making_left_is_cleared_away() {
+    let folder = tempfile::tempdir().unwrap();
+    // A log that fits a database of this name, from a store that was another one.
+    let log = {
+        let other = tempfile::tempdir().unwrap();
+        let mut writer = Store::open(other.path()).unwrap().writer().unwrap();
+        writer.begin(&header_of("plan")).unwrap();
+        std::fs::read(other.path().join("nightbench.sqlite-wal")).unwrap()
+    };
+    std::fs::write(folder.path().join("nightbench.sqlite.new"), "half").unwrap();
+    std::fs::write(folder.path().join("nightbench.sqlite.new-wal"), log).unwrap();
+    let library = Store::open(folder.path()).unwrap().library().unwrap();
+    assert_eq!(library.runs(), Ok(Vec::new()));
+}
+
+#[test]
+fn many_may_open_a_new_store_at_once() {
+    let folder = tempfile::tempdir().unwrap();
+    std::thread::scope(|scope| {
+        for _ in 0..8 {
+            scope.spawn(|| {
+                let mut writer = Store::open(folder.path()).unwrap().writer().unwrap();
+                writer.begin(&header_of("plan")).unwrap();
+                writer.write(&note(0, 0)).unwrap();
+            });
+        }
+    });
+    let library = Store::open(folder.path()).unwrap().library().unwrap();
+    let runs = library.runs().unwrap();
+    assert_eq!(runs.len(), 8);
+    assert!(runs.iter().all(|run| run.counts.readings == 4));
+}
+
 /// Damage inside: whatever the spoilt bytes, the answer is a record or one clear
 /// error, and never a panic.
 #[test]
