@@ -1,1 +1,15 @@
 //! Real audio, MIDI, serial instruments and the real clock.
+//!
+//! [`open()`] turns a real rig into open devices; [`list()`] says what is plugged in.
+//! Every call into a system that may hang has a deadline.
+
+pub mod audio;
+mod clock;
+mod listing;
+mod open;
+pub mod serial;
+
+pub use audio::capture::open_capture;
+pub use clock::RealClock;
+pub use listing::{AudioInput, AudioSystem, Listing, Ports, list};
+pub use open::{Devices, open, open_instrument, open_sink};

@@ -1,0 +1,113 @@
+//! What is plugged in: for a person who writes a rig file.
+
+use crate::audio::capture::told;
+use crate::audio::{Way, devices, host, host_names, names_of};
+use crate::serial;
+use cpal::traits::DeviceTrait;
+use sender::deadline;
+use serde::Serialize;
+use std::time::Duration;
+
+/// How long one audio system may take to list its devices.
+const PATIENCE: Duration = Duration::from_secs(10);
+
+/// The ports of this machine. Each list, or the reason why it cannot be had.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Ports {
+    /// Names of MIDI outputs.
+    pub midi_outputs: Listing<String>,
+    /// Audio inputs, by audio system.
+    pub audio_inputs: Vec<AudioSystem>,
+    /// Serial ports.
+    pub serial_ports: Listing<String>,
+}
+
+/// A list, or the reason why there is none.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Listing<T> {
+    /// What there is; may be empty.
+    Found(Vec<T>),
+    /// Why it cannot be listed, in words.
+    Unavailable(String),
+}
+
+/// An audio system and the inputs it knows.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct AudioSystem {
+    /// What a rig file calls it (`host:`).
+    pub host: String,
+    /// Its inputs.
+    pub inputs: Listing<AudioInput>,
+}
+
+/// An audio input.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct AudioInput {
+    /// What a rig file may call it (`device:`).
+    pub name: String,
+    /// The audio system's own identifier, which a rig file may use as well.
+    pub id: String,
+    /// The numbers of channels it can be opened with.
+    pub channels: Vec<u16>,
+    /// The rates it can be opened at: lowest and highest of each range.
+    pub rates_hz: Vec<(u32, u32)>,
+    /// The same in words, or why it cannot be asked.
+    pub summary: String,
+}
+
+/// Lists what is plugged in. Takes up to some seconds; never hangs.
+#[must_use]
+pub fn list() -> Ports {
+    Ports {
+        midi_outputs: match sender::ports::names() {
+            Ok(names) => Listing::Found(names),
+            Err(error) => Listing::Unavailable(error.to_string()),
+        },
+        audio_inputs: host_names()
+            .into_iter()
+            .map(|name| {
+                let asked = name.clone();
+                let inputs = deadline::within(PATIENCE, move || inputs(&asked))
+                    .unwrap_or_else(|| Listing::Unavailable("it does not answer".into()));
+                AudioSystem { host: name, inputs }
+            })
+            .collect(),
+        serial_ports: match serial::port_names() {
+            Ok(names) => Listing::Found(names),
+            Err(reason) => Listing::Unavailable(reason),
+        },
+    }
+}
+
+fn inputs(name: &str) -> Listing<AudioInput> {
+    let found = host(Some(name)).and_then(|host| devices(&host, Way::In));
+    match found {
+        Ok(found) => Listing::Found(found.iter().map(input).collect()),
+        Err(error) => Listing::Unavailable(error.to_string()),
+    }
+}
+
+fn input(device: &cpal::Device) -> AudioInput {
+    let (name, id) = names_of(device);
+    let (offers, refusal) = match device.supported_input_configs() {
+        Ok(offers) => (offers.collect::<Vec<_>>(), None),
+        Err(error) => (Vec::new(), Some(error.to_string())),
+    };
+    let mut channels: Vec<u16> = offers.iter().map(|offer| offer.channels()).collect();
+    channels.sort_unstable();
+    channels.dedup();
+    let mut rates_hz: Vec<(u32, u32)> = offers
+        .iter()
+        .map(|offer| (offer.min_sample_rate(), offer.max_sample_rate()))
+        .collect();
+    rates_hz.sort_unstable();
+    rates_hz.dedup();
+    AudioInput {
+        summary: refusal.unwrap_or_else(|| told(&offers)),
+        name,
+        id,
+        channels,
+        rates_hz,
+    }
+}

@@ -1,0 +1,106 @@
+//! From a rig file to open devices.
+
+use crate::audio::output::open_volts;
+use crate::{RealClock, audio, serial};
+use model::document::rig::{self, Rig, Wiring};
+use model::port::{Capture, Clock, Instrument, PortError, Remedy};
+use model::record::PositionId;
+use sender::Sink;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// The devices of a rig, open.
+pub struct Devices {
+    /// The machine's clock.
+    pub clock: Arc<dyn Clock>,
+    /// What plays the notes, for [`sender::Sender::new`].
+    pub sinks: BTreeMap<String, Sink>,
+    /// What listens.
+    pub capture: Box<dyn Capture>,
+    /// Supplies, thermometers, meters, by the names of the rig.
+    pub instruments: BTreeMap<String, Box<dyn Instrument>>,
+}
+
+impl std::fmt::Debug for Devices {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Devices")
+            .field("sinks", &self.sinks)
+            .field("instruments", &self.instruments.keys())
+            .finish_non_exhaustive()
+    }
+}
+
+/// Opens all devices of a real rig. Nothing is switched, and nothing is sent yet.
+///
+/// # Errors
+/// When one of them cannot be opened, or the rig is simulated.
+pub fn open(rig: &Rig) -> Result<Devices, PortError> {
+    let Wiring::Real(real) = &rig.wiring else {
+        return Err(PortError {
+            device: rig.name.clone(),
+            what: "is a simulated rig, without devices".into(),
+            check: "write `real:` under `wiring:` in the rig file".into(),
+            remedy: Remedy::Abort,
+        });
+    };
+    let clock: Arc<dyn Clock> = Arc::new(RealClock);
+    let mut sinks = BTreeMap::new();
+    for (name, sender) in &real.senders {
+        sinks.insert(name.clone(), open_sink(sender)?);
+    }
+    let mut instruments = BTreeMap::new();
+    for (name, device) in &real.instruments {
+        instruments.insert(name.clone(), open_instrument(name, device, &clock)?);
+    }
+    let inputs = rig
+        .positions
+        .iter()
+        .map(|(name, position)| (PositionId::new(name), position.input))
+        .collect();
+    let capture = audio::capture::open_capture(&real.capture, &inputs, Arc::clone(&clock))?;
+    Ok(Devices {
+        clock,
+        sinks,
+        capture,
+        instruments,
+    })
+}
+
+/// Opens what a sender of a rig ends in.
+///
+/// # Errors
+/// When it cannot be opened.
+pub fn open_sink(sender: &rig::Sender) -> Result<Sink, PortError> {
+    Ok(match sender {
+        rig::Sender::Midi { port, bend_range } => Sink::Wire {
+            wire: sender::ports::open(port)?,
+            bend_range: *bend_range,
+        },
+        rig::Sender::Volts {
+            device,
+            rate,
+            full_scale,
+        } => Sink::Volts(open_volts(device, *rate, *full_scale)?),
+    })
+}
+
+/// Opens an instrument of a rig; `name` is what the rig calls it.
+///
+/// # Errors
+/// When its port cannot be opened.
+pub fn open_instrument(
+    name: &str,
+    device: &rig::InstrumentDevice,
+    clock: &Arc<dyn Clock>,
+) -> Result<Box<dyn Instrument>, PortError> {
+    match device {
+        rig::InstrumentDevice::Scpi { port, baud, role } => {
+            serial::open_scpi(name, port, *baud, *role, Arc::clone(clock))
+        }
+        rig::InstrumentDevice::Lines {
+            port,
+            baud,
+            pattern,
+        } => serial::open_lines(name, port, *baud, pattern, Arc::clone(clock)),
+    }
+}
