@@ -149,7 +149,7 @@ quantity! {
 }
 quantity! {
     /// A current, in amperes, not below zero.
-    Amperes, "current", "800 mA", [("A", 1.0), ("mA", 1e-3), ("uA", 1e-6)], |v| v >= 0.0
+    Amperes, "current", "800 mA", [("A", 1.0), ("mA", 1e-3), ("uA", 1e-6), ("nA", 1e-9), ("pA", 1e-12)], |v| v >= 0.0
 }
 quantity! {
     /// A resistance, in ohms, not below zero.
