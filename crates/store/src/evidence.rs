@@ -3,6 +3,7 @@
 use crate::error::StoreError;
 use crate::writer::{describe_key, is_doubled};
 use crate::{folder, identity};
+use model::quantity::Bytes;
 use model::record::ReadingKey;
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::BTreeSet;
@@ -38,14 +39,14 @@ pub(crate) fn keep(
     id: &str,
     key: &ReadingKey,
     wav: &[u8],
-    budget: u64,
+    budget: Bytes,
 ) -> Result<Kept, StoreError> {
     let fail = |error: &rusqlite::Error| StoreError::database("keeping evidence", database, error);
     let used: i64 = connection
         .prepare_cached("SELECT coalesce(sum(bytes), 0) FROM evidence WHERE run = ?")
         .and_then(|mut select| select.query_row([run], |row| row.get(0)))
         .map_err(|error| fail(&error))?;
-    if used.unsigned_abs().saturating_add(wav.len() as u64) > budget {
+    if used as f64 + wav.len() as f64 > budget.get() {
         return Ok(Kept::OverBudget);
     }
     let hash = identity::sha256(wav);

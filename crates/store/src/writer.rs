@@ -5,6 +5,7 @@ use crate::library::record_of;
 use crate::lock::{self, Hold, Lock};
 use crate::{Store, ballast, evidence, identity, rows, schema};
 use model::port::{Journal, JournalError, Request};
+use model::quantity::Bytes;
 use model::record::{Entry, ReadingKey, RunHeader, RunId, RunRecord};
 use model::time::Timestamp;
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
@@ -56,7 +57,7 @@ impl Writer {
 
     /// Keeps the recording behind a committed reading: beside the database, on
     /// disk when this returns. Nothing is kept when the recordings of the run
-    /// would come to more than `budget` bytes.
+    /// would come to more than `budget`.
     ///
     /// # Errors
     /// When the reading is not in the store, has evidence already, or nothing can
@@ -65,7 +66,7 @@ impl Writer {
         &mut self,
         key: &ReadingKey,
         wav: &[u8],
-        budget: u64,
+        budget: Bytes,
     ) -> Result<evidence::Kept, StoreError> {
         let (run, id) = {
             let open = open_run(&mut self.run, &self.store)?;

@@ -1,11 +1,13 @@
 use crate::entries::{header_of, note};
 use model::port::{Journal, JournalError};
+use model::quantity::Bytes;
 use model::record::{Entry, Event, EventKind};
 use model::time::{RunTime, Timestamp};
 use std::path::Path;
 use std::process::Command;
 use store::{Kept, Standing, Store, StoreError};
 
+const NO_LIMIT: Bytes = Bytes::of(1e18);
 const FOLDER: &str = "NIGHTBENCH_TEST_SMALL_DISK";
 
 /// On a disk of a few megabytes.
@@ -54,10 +56,10 @@ fn child() {
     let mut writer = Store::open(folder).unwrap().writer().unwrap();
     writer.reopen(&id).unwrap();
     let reading = &record.readings[0].key;
-    let kept = writer.keep_evidence(reading, &vec![1; 4 << 20], u64::MAX);
+    let kept = writer.keep_evidence(reading, &vec![1; 4 << 20], NO_LIMIT);
     assert!(matches!(kept, Err(StoreError::Full { .. })), "{kept:?}");
     assert_eq!(
-        writer.keep_evidence(reading, b"RIFF", u64::MAX),
+        writer.keep_evidence(reading, b"RIFF", NO_LIMIT),
         Ok(Kept::OnDisk)
     );
 }

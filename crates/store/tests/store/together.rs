@@ -1,5 +1,6 @@
 use crate::entries::{header_of, note};
 use model::port::{Journal, JournalError, Request};
+use model::quantity::Bytes;
 use model::record::{Entry, ReadingKey};
 use std::sync::atomic::{AtomicBool, Ordering};
 use store::{Kept, Standing, Store, StoreError};
@@ -118,7 +119,7 @@ fn evidence_is_kept_within_its_budget_and_orphans_are_swept() {
         panic!("a note has four readings");
     };
     let early = writer
-        .keep_evidence(key(first), b"RIFF one", 100)
+        .keep_evidence(key(first), b"RIFF one", Bytes::of(100.0))
         .unwrap_err();
     assert!(
         early
@@ -128,19 +129,19 @@ fn evidence_is_kept_within_its_budget_and_orphans_are_swept() {
     );
     writer.write(&readings).unwrap();
     assert_eq!(
-        writer.keep_evidence(key(first), b"RIFF one", 16),
+        writer.keep_evidence(key(first), b"RIFF one", Bytes::of(16.0)),
         Ok(Kept::OnDisk)
     );
     assert_eq!(
-        writer.keep_evidence(key(second), b"RIFF two", 16),
+        writer.keep_evidence(key(second), b"RIFF two", Bytes::of(16.0)),
         Ok(Kept::OnDisk)
     );
     assert_eq!(
-        writer.keep_evidence(key(third), b"RIFF three", 16),
+        writer.keep_evidence(key(third), b"RIFF three", Bytes::of(16.0)),
         Ok(Kept::OverBudget)
     );
     let again = writer
-        .keep_evidence(key(first), b"RIFF other", 100)
+        .keep_evidence(key(first), b"RIFF other", Bytes::of(100.0))
         .unwrap_err();
     assert!(matches!(again, StoreError::Doubled(_)), "{again}");
 
