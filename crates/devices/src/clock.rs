@@ -13,6 +13,14 @@ pub struct RealClock;
 /// the clock does, so it is looked at again and again.
 const LONGEST_WAIT: Duration = Duration::from_secs(1);
 
+impl RealClock {
+    /// The clock of this machine.
+    #[must_use]
+    pub const fn new() -> Self {
+        Self
+    }
+}
+
 impl Clock for RealClock {
     fn now(&self) -> HostTime {
         HostTime::from_nanoseconds(since_boot())

@@ -1,11 +1,12 @@
 //! What is plugged in: for a person who writes a rig file.
 
 use crate::audio::capture::told;
-use crate::audio::{Way, devices, host, host_names, names_of};
+use crate::audio::{Way, devices, host, host_names, label, names_of};
 use crate::serial;
 use cpal::traits::DeviceTrait;
 use sender::deadline;
 use serde::Serialize;
+use std::fmt;
 use std::time::Duration;
 
 /// How long one audio system may take to list its devices.
@@ -54,6 +55,36 @@ pub struct AudioInput {
     pub rates_hz: Vec<(u32, u32)>,
     /// The same in words, or why it cannot be asked.
     pub summary: String,
+}
+
+impl fmt::Display for Ports {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "MIDI outputs")?;
+        self.midi_outputs.write(f, |name, f| writeln!(f, "  {name}"))?;
+        for system in &self.audio_inputs {
+            writeln!(f, "Audio inputs (host: {})", system.host)?;
+            system.inputs.write(f, |input, f| {
+                writeln!(f, "  {}", label(&input.name, &input.id))?;
+                writeln!(f, "      {}", input.summary)
+            })?;
+        }
+        writeln!(f, "Serial ports")?;
+        self.serial_ports.write(f, |name, f| writeln!(f, "  {name}"))
+    }
+}
+
+impl<T> Listing<T> {
+    fn write(
+        &self,
+        f: &mut fmt::Formatter<'_>,
+        item: impl Fn(&T, &mut fmt::Formatter<'_>) -> fmt::Result,
+    ) -> fmt::Result {
+        match self {
+            Self::Found(list) if list.is_empty() => writeln!(f, "  none"),
+            Self::Found(list) => list.iter().try_for_each(|one| item(one, f)),
+            Self::Unavailable(reason) => writeln!(f, "  cannot be listed: {reason}"),
+        }
+    }
 }
 
 /// Lists what is plugged in. Takes up to some seconds; never hangs.

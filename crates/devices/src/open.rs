@@ -30,11 +30,12 @@ impl std::fmt::Debug for Devices {
     }
 }
 
-/// Opens all devices of a real rig. Nothing is switched, and nothing is sent yet.
+/// Opens all devices of a real rig, and of its audio inputs those of `positions`.
+/// Nothing is switched, and nothing is sent yet.
 ///
 /// # Errors
 /// When one of them cannot be opened, or the rig is simulated.
-pub fn open(rig: &Rig) -> Result<Devices, PortError> {
+pub fn open(rig: &Rig, positions: &[PositionId]) -> Result<Devices, PortError> {
     let Wiring::Real(real) = &rig.wiring else {
         return Err(PortError {
             device: rig.name.clone(),
@@ -52,11 +53,16 @@ pub fn open(rig: &Rig) -> Result<Devices, PortError> {
     for (name, device) in &real.instruments {
         instruments.insert(name.clone(), open_instrument(name, device, &clock)?);
     }
-    let inputs = rig
-        .positions
-        .iter()
-        .map(|(name, position)| (PositionId::new(name), position.input))
-        .collect();
+    let mut inputs = BTreeMap::new();
+    for id in positions {
+        let position = rig.positions.get(id.as_str()).ok_or_else(|| PortError {
+            device: rig.name.clone(),
+            what: format!("has no position called \"{id}\""),
+            check: "check the names of the positions".into(),
+            remedy: Remedy::Abort,
+        })?;
+        inputs.insert(id.clone(), position.input);
+    }
     let capture = audio::capture::open_capture(&real.capture, &inputs, Arc::clone(&clock))?;
     Ok(Devices {
         clock,

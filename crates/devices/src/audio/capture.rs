@@ -2,7 +2,7 @@
 
 use super::pace::Pace;
 use super::ring::Ring;
-use super::{Way, find, host};
+use super::{connect_to, find_input, host};
 use cpal::traits::{DeviceTrait, StreamTrait};
 use cpal::{ErrorKind, FromSample, InputCallbackInfo, SampleFormat, SizedSample};
 use model::document::rig::CaptureDevice;
@@ -149,7 +149,7 @@ impl Live {
 fn build(wanted: &Wanted, clock: Arc<dyn Clock>) -> Result<Live, PortError> {
     let named = &wanted.device;
     let host = host(named.host.as_deref())?;
-    let device = find(&host, &named.device, Way::In)?;
+    let (device, client) = find_input(&host, &named.device)?;
     let refuse = |what: String, check: &str| PortError {
         device: named.device.clone(),
         what,
@@ -219,13 +219,35 @@ fn build(wanted: &Wanted, clock: Arc<dyn Clock>) -> Result<Live, PortError> {
             "check rate, channels and buffer in the rig file, and whether another program holds it",
         )
     })?;
+    if let Some(client) = client {
+        connect_to(&client, named.channels)?;
+    }
     let opened = clock.now();
-    Ok(Live {
+    let live = Live {
         stream,
         ring,
         fatal,
         opened,
-    })
+    };
+    // Without a first callback nothing is known of the stream's time.
+    while live.ring.start().is_none() {
+        let silence = clock.now().since(opened);
+        let why = match live.fatal.get() {
+            Some(error) => error.to_string(),
+            None if silence > FIRST_SILENCE => {
+                format!("nothing came for {:.1} s", silence.get())
+            }
+            None => {
+                std::thread::sleep(GLANCE);
+                continue;
+            }
+        };
+        return Err(refuse(
+            format!("was opened but delivers no samples ({why})"),
+            "check that the device runs, and that nothing else holds it",
+        ));
+    }
+    Ok(live)
 }
 
 /// The finest of the sample formats we read that the device offers for this.

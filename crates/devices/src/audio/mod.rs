@@ -3,6 +3,8 @@
 pub mod capture;
 pub mod output;
 mod pace;
+#[cfg(feature = "jack")]
+mod patch;
 mod ring;
 
 use cpal::traits::{DeviceTrait, HostTrait};
@@ -128,6 +130,40 @@ fn pick(names: &[(String, String)], wanted: &str, way: Way) -> Result<usize, Str
             _ => Err(error),
         }
     })
+}
+
+/// Finds the input that a capture stream is to be opened on, and the JACK client
+/// it has to be patched to, if it does not find its place by itself.
+pub(crate) fn find_input(
+    host: &cpal::Host,
+    wanted: &str,
+) -> Result<(cpal::Device, Option<String>), PortError> {
+    #[cfg(feature = "jack")]
+    if host.id() == cpal::HostId::Jack {
+        let device = host.default_input_device().ok_or_else(|| PortError {
+            device: format!("audio input \"{wanted}\""),
+            what: "the JACK server could not be reached".into(),
+            check: "check that the JACK server runs".into(),
+            remedy: Remedy::Retry,
+        })?;
+        let client = (!patch::is_self_patched(wanted)).then(|| wanted.to_owned());
+        return Ok((device, client));
+    }
+    Ok((find(host, wanted, Way::In)?, None))
+}
+
+/// Patches a stream that has been opened to a JACK client.
+#[cfg_attr(not(feature = "jack"), expect(clippy::unnecessary_wraps))]
+pub(crate) fn connect_to(client: &str, channels: u16) -> Result<(), PortError> {
+    #[cfg(feature = "jack")]
+    patch::connect(client, channels).map_err(|what| PortError {
+        device: format!("audio input \"{client}\""),
+        what,
+        check: "check that the client runs; `jack_lsp` lists what is there".into(),
+        remedy: Remedy::Retry,
+    })?;
+    let _ = (client, channels);
+    Ok(())
 }
 
 /// What a device is called in lists: its name with its identifier.
