@@ -83,7 +83,7 @@ pub struct Remark(pub DocumentError);
 
 impl fmt::Display for Remark {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        self.0.fmt(f)
+        write!(f, "remark: {}", self.0)
     }
 }
 

@@ -4,6 +4,7 @@
 //! [`read_plan`] and [`read_rig`] give a [`Document`]: a value that still knows
 //! where in the text its parts stand. [`check`] then says whether it makes sense.
 
+pub mod check;
 pub mod notes;
 pub mod path;
 pub mod plan;
@@ -12,9 +13,11 @@ pub mod simulated;
 
 mod error;
 mod reader;
+mod schema;
 mod source;
 mod tree;
 
 pub use error::{DocumentError, Place, Remark};
 pub use path::Path;
+pub use schema::{plan_schema, rig_schema};
 pub use source::{Document, LARGEST, read_plan, read_rig};

@@ -8,6 +8,9 @@ use crate::quantity::{Cents, Seconds};
 /// such a range; this keeps whoever skipped the check from filling the memory.
 pub const MOST_NOTES: usize = 2000;
 
+/// What a note takes beside settling and window: to be sent and heard.
+pub const NOTE_OVERHEAD: Seconds = Seconds::of(0.25);
+
 /// Two pitches nearer than this are the same note.
 const SAME: Cents = Cents::of(1e-3);
 

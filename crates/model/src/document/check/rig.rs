@@ -1,0 +1,472 @@
+//! Whether a rig makes sense by itself.
+
+use super::super::error::DocumentError;
+use super::super::path::Path;
+use super::super::rig::{
+    Bounds, CaptureDevice, ControlVoltage, InstrumentDevice, Law, Position, Real, Rig, Role,
+    SafeRange, Sender, SwitchedBy, Wiring,
+};
+use super::super::source::Document;
+use super::{Checked, Checker, at, simulated};
+use crate::quantity::{Cents, Hertz, Quantity, VoltDifference};
+use crate::time::SampleRate;
+use std::collections::BTreeMap;
+
+/// The widest bend that is asked of an interface, in semitones.
+const WIDEST_BEND: f64 = 48.0;
+/// The highest voltage, either way, that any CV or supply of a rig may have.
+/// Well above what synthesizers use (common practice, no source): a misplaced
+/// decimal point is what it is meant to catch.
+const HIGHEST_CV: f64 = 20.0;
+const HIGHEST_SUPPLY: f64 = 60.0;
+/// Channels of one audio stream.
+const MOST_CHANNELS: u64 = 64;
+
+/// Checks a rig by itself.
+///
+/// # Errors
+/// The first [`DocumentError`].
+pub fn check_rig(document: &Document<Rig>) -> Checked {
+    let rig = &document.value;
+    let mut check = Checker::new(document);
+    check.require(
+        !rig.name.trim().is_empty(),
+        &at!["name"],
+        || "the rig has no name".to_owned(),
+        || "a rig is locked by its name while it is in use".to_owned(),
+    )?;
+    match &rig.wiring {
+        Wiring::Real(real) => check.real(real, &at!["wiring", "real"])?,
+        Wiring::Simulated(world) => simulated::check(&check, world)?,
+    }
+    check.supplies()?;
+    check.positions()?;
+    check.thermometer()?;
+    check.bounds(&rig.bounds)?;
+    Ok(check.remarks)
+}
+
+/// The names of the instruments of a rig, and what each is for.
+fn instruments(rig: &Rig) -> BTreeMap<&str, Role> {
+    match &rig.wiring {
+        Wiring::Real(real) => real
+            .instruments
+            .iter()
+            .map(|(name, instrument)| {
+                let role = match instrument {
+                    InstrumentDevice::Scpi { role, .. } => *role,
+                    InstrumentDevice::Lines { .. } => Role::Thermometer,
+                };
+                (name.as_str(), role)
+            })
+            .collect(),
+        Wiring::Simulated(simulated) => simulated
+            .instruments
+            .iter()
+            .map(|(name, role)| (name.as_str(), *role))
+            .collect(),
+    }
+}
+
+const fn role_word(role: Role) -> &'static str {
+    match role {
+        Role::Supply => "supply",
+        Role::Thermometer => "thermometer",
+        Role::Voltmeter => "voltmeter",
+    }
+}
+
+/// How many outputs a sender has, and what they are.
+fn outputs(rig: &Rig, sender: &str) -> (u64, &'static str) {
+    match &rig.wiring {
+        Wiring::Real(real) if matches!(real.senders.get(sender), Some(Sender::Volts { .. })) => {
+            (MOST_CHANNELS, "output")
+        }
+        _ => (16, "MIDI channel"),
+    }
+}
+
+impl Checker<'_, Rig> {
+    /// A name that messages, files and the command line can carry.
+    fn name(&self, name: &str, path: &Path, what: &str) -> Result<(), DocumentError> {
+        let good = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | '.' | ' ');
+        if !name.trim().is_empty() && name.chars().count() <= 40 && name.chars().all(good) {
+            return Ok(());
+        }
+        let problem = format!("this cannot be the name of a {what}");
+        let advice = "use letters, digits, \"-\", \"_\" and \".\", at most 40 characters".to_owned();
+        Err(self.document.error_at_key(path, problem, Some(advice)))
+    }
+
+    fn filled(&self, text: &str, path: &Path, what: &str) -> Result<(), DocumentError> {
+        self.require(
+            !text.trim().is_empty(),
+            path,
+            || format!("{what} has no name here"),
+            || "\"nightbench ports\" lists what this machine has".to_owned(),
+        )
+    }
+
+    fn real(&mut self, real: &Real, path: &Path) -> Result<(), DocumentError> {
+        self.require(
+            !real.senders.is_empty(),
+            &path.then("senders"),
+            || "there is no sender".to_owned(),
+            || "describe what plays the notes".to_owned(),
+        )?;
+        for (name, sender) in &real.senders {
+            let path = path.then("senders").then(name);
+            self.name(name, &path, "sender")?;
+            self.sender(sender, &path)?;
+        }
+        self.capture(&real.capture, &path.then("capture"))?;
+        for (name, instrument) in &real.instruments {
+            let path = path.then("instruments").then(name);
+            self.name(name, &path, "instrument")?;
+            self.instrument(instrument, &path)?;
+        }
+        Ok(())
+    }
+
+    fn sender(&self, sender: &Sender, path: &Path) -> Result<(), DocumentError> {
+        match sender {
+            Sender::Midi { port, bend_range } => {
+                let path = path.then("midi");
+                self.filled(port, &path.then("port"), "the MIDI port")?;
+                let cents = bend_range.get();
+                self.require(
+                    (1.0..=WIDEST_BEND * 100.0).contains(&cents) && cents.fract() == 0.0,
+                    &path.then("bend_range"),
+                    || format!("{bend_range} is not a possible bend range"),
+                    || {
+                        format!(
+                            "expected whole cents, up to {WIDEST_BEND} semitones; {} is usual",
+                            Cents::of(200.0)
+                        )
+                    },
+                )
+            }
+            Sender::Volts {
+                device,
+                rate,
+                full_scale,
+            } => {
+                let path = path.then("volts");
+                self.filled(device, &path.then("device"), "the audio device")?;
+                self.rate(*rate, &path.then("rate"))?;
+                self.require(
+                    full_scale.get() > 0.0 && full_scale.get() <= HIGHEST_CV,
+                    &path.then("full_scale"),
+                    || format!("{full_scale} is not a possible voltage at full scale"),
+                    || format!("expected more than 0 V and at most {HIGHEST_CV} V"),
+                )
+            }
+        }
+    }
+
+    pub(super) fn rate(&self, rate: Hertz, path: &Path) -> Result<(), DocumentError> {
+        self.require(
+            SampleRate::new(rate).is_some() && rate.get() >= 8e3 && rate.get().fract() == 0.0,
+            path,
+            || format!("{rate} is not a possible sample rate"),
+            || "expected 8 kHz to 1 MHz, in whole hertz; 48 kHz is usual".to_owned(),
+        )
+    }
+
+    fn capture(&self, capture: &CaptureDevice, path: &Path) -> Result<(), DocumentError> {
+        self.filled(&capture.device, &path.then("device"), "the audio device")?;
+        if let Some(host) = &capture.host {
+            self.known(
+                host,
+                ["alsa", "jack"].into_iter(),
+                &path.then("host"),
+                "audio system",
+            )?;
+        }
+        self.rate(capture.rate, &path.then("rate"))?;
+        self.in_range(
+            capture.channels.into(),
+            1..=MOST_CHANNELS,
+            &path.then("channels"),
+            "number of channels",
+        )?;
+        if let Some(buffer) = capture.buffer {
+            self.in_range(
+                buffer.into(),
+                16..=65_536,
+                &path.then("buffer"),
+                "size of a buffer",
+            )?;
+        }
+        Ok(())
+    }
+
+    fn instrument(&self, instrument: &InstrumentDevice, path: &Path) -> Result<(), DocumentError> {
+        let (kind, port, baud) = match instrument {
+            InstrumentDevice::Scpi { port, baud, .. } => ("scpi", port, baud),
+            InstrumentDevice::Lines { port, baud, .. } => ("lines", port, baud),
+        };
+        let path = path.then(kind);
+        self.filled(port, &path.then("port"), "the serial port")?;
+        self.in_range(
+            (*baud).into(),
+            50..=12_000_000,
+            &path.then("baud"),
+            "speed of a serial port",
+        )?;
+        if let InstrumentDevice::Lines { pattern, .. } = instrument {
+            self.require(
+                pattern.contains("(?<celsius>") || pattern.contains("(?P<celsius>"),
+                &path.then("pattern"),
+                || "the pattern has no group \"celsius\"".to_owned(),
+                || "mark the number in it, as in 'T=(?<celsius>[-0-9.]+)'".to_owned(),
+            )?;
+        }
+        Ok(())
+    }
+
+    fn supplies(&mut self) -> Result<(), DocumentError> {
+        let rig = &self.document.value;
+        let instruments = instruments(rig);
+        let mut taken: BTreeMap<&str, &str> = BTreeMap::new();
+        for (name, supply) in &rig.supplies {
+            let path = at!["supplies", name];
+            self.name(name, &path, "supply")?;
+            if let Some(voltage) = supply.voltage {
+                self.require(
+                    voltage.get().abs() > 0.0 && voltage.get().abs() <= HIGHEST_SUPPLY,
+                    &path.then("voltage"),
+                    || format!("{voltage} is not a possible supply voltage"),
+                    || format!("expected at most {HIGHEST_SUPPLY} V; nothing higher is switched"),
+                )?;
+            }
+            if let Some(limit) = supply.current_limit {
+                self.require(
+                    limit.get() > 0.0,
+                    &path.then("current_limit"),
+                    || format!("a current limit of {limit} lets nothing through"),
+                    || "expected what the units need and a little more".to_owned(),
+                )?;
+            }
+            if let SwitchedBy::Instrument(instrument) = &supply.by {
+                let by = path.then("by").then("instrument");
+                self.known(instrument, instruments.keys().copied(), &by, "instrument")?;
+                let role = instruments.get(instrument.as_str()).copied();
+                self.require(
+                    role == Some(Role::Supply),
+                    &by,
+                    || {
+                        let role = role.map_or("nothing", role_word);
+                        format!("the instrument \"{instrument}\" is a {role}, not a supply")
+                    },
+                    || "give it the role supply, or name another".to_owned(),
+                )?;
+                for (key, there) in [
+                    ("current_limit", supply.current_limit.is_some()),
+                    ("voltage", supply.voltage.is_some()),
+                ] {
+                    self.require(
+                        there,
+                        &path,
+                        || format!("the supply \"{name}\" is switched by an instrument, and \"{key}\" is missing"),
+                        || "no supply is switched without a voltage and a current limit".to_owned(),
+                    )?;
+                }
+                if let Some(other) = taken.insert(instrument, name) {
+                    let problem = format!("the supply \"{other}\" is already switched by \"{instrument}\"");
+                    let advice = "an instrument switches one supply; several positions may share it".to_owned();
+                    return Err(self.document.error(&by, problem, Some(advice)));
+                }
+            }
+            let used = rig
+                .positions
+                .values()
+                .any(|position| position.supply.as_ref() == Some(name));
+            if !used {
+                self.remark(
+                    &path,
+                    format!("no position is fed by the supply \"{name}\""),
+                    "it will not be switched; name it under \"supply\" of the positions it feeds",
+                );
+            }
+        }
+        Ok(())
+    }
+
+    fn positions(&mut self) -> Result<(), DocumentError> {
+        let rig = &self.document.value;
+        self.require(
+            !rig.positions.is_empty(),
+            &at!["positions"],
+            || "there is no position".to_owned(),
+            || "describe at least one place where a unit is patched".to_owned(),
+        )?;
+        for (name, position) in &rig.positions {
+            let path = at!["positions", name];
+            self.name(name, &path, "position")?;
+            self.position(position, &path)?;
+        }
+        let positions: Vec<(&String, &Position)> = rig.positions.iter().collect();
+        for (index, (name, position)) in positions.iter().enumerate() {
+            for (earlier, other) in &positions[..index] {
+                self.pair((earlier, other), (name, position))?;
+            }
+        }
+        Ok(())
+    }
+
+    fn position(&self, position: &Position, path: &Path) -> Result<(), DocumentError> {
+        let rig = &self.document.value;
+        self.control_voltage(&position.cv, &path.then("cv"))?;
+        let input = path.then("input");
+        match &rig.wiring {
+            Wiring::Real(real) => {
+                let channels = real.capture.channels;
+                self.require(
+                    (1..=channels).contains(&position.input),
+                    &input,
+                    || format!("the capture device has no input {}", position.input),
+                    || format!("its {channels} channels count from 1; see wiring.real.capture.channels"),
+                )?;
+            }
+            Wiring::Simulated(_) => self.in_range(
+                position.input.into(),
+                1..=MOST_CHANNELS,
+                &input,
+                "audio input",
+            )?,
+        }
+        if let Some(supply) = &position.supply {
+            let names = rig.supplies.keys().map(String::as_str);
+            self.known(supply, names, &path.then("supply"), "supply")?;
+        }
+        if let Some(resistance) = position.input_resistance {
+            self.require(
+                resistance.get() >= 100.0,
+                &path.then("input_resistance"),
+                || format!("{resistance} is too little for a CV input"),
+                || "expected 100 ohm or more; 100 kohm is usual".to_owned(),
+            )?;
+        }
+        Ok(())
+    }
+
+    fn control_voltage(&self, cv: &ControlVoltage, path: &Path) -> Result<(), DocumentError> {
+        let rig = &self.document.value;
+        let sender = path.then("sender");
+        match &rig.wiring {
+            Wiring::Real(real) => {
+                self.known(&cv.sender, real.senders.keys().map(String::as_str), &sender, "sender")?;
+            }
+            Wiring::Simulated(simulated) => {
+                let names = simulated.interfaces.keys().map(String::as_str);
+                self.known(&cv.sender, names, &sender, "interface")?;
+            }
+        }
+        let (highest, what) = outputs(rig, &cv.sender);
+        self.in_range(cv.channel.into(), 1..=highest, &path.then("channel"), what)?;
+        self.law(&cv.law, &path.then("law"))?;
+        self.safe(cv.safe, &path.then("safe"))
+    }
+
+    fn law(&self, law: &Law, path: &Path) -> Result<(), DocumentError> {
+        match law {
+            Law::VoltsPerOctave { slope, .. } => self.require(
+                (0.01..=10.0).contains(&slope.get()),
+                &path.then("volts_per_octave").then("slope"),
+                || format!("{slope} is not a possible slope"),
+                || "expected 0.01 V/oct to 10 V/oct; 1 V/oct is usual".to_owned(),
+            ),
+            Law::HertzPerVolt { gain } => self.require(
+                (0.1..=1e5).contains(&gain.get()),
+                &path.then("hertz_per_volt").then("gain"),
+                || format!("{gain} is not a possible gain"),
+                || "expected 0.1 Hz/V to 100 kHz/V".to_owned(),
+            ),
+        }
+    }
+
+    fn safe(&self, safe: SafeRange, path: &Path) -> Result<(), DocumentError> {
+        self.require(
+            safe.from < safe.to,
+            &path.then("to"),
+            || format!("nothing lies between {} and {}", safe.from, safe.to),
+            || "\"from\" is the lowest voltage, \"to\" the highest".to_owned(),
+        )?;
+        for (key, end) in [("from", safe.from), ("to", safe.to)] {
+            self.require(
+                end.get().abs() <= HIGHEST_CV,
+                &path.then(key),
+                || format!("{end} is no safe control voltage"),
+                || format!("at most {HIGHEST_CV} V either way; see what the unit's maker allows"),
+            )?;
+        }
+        Ok(())
+    }
+
+    /// What two positions may not share, or must.
+    fn pair(&self, (earlier, other): (&str, &Position), (name, position): (&str, &Position)) -> Result<(), DocumentError> {
+        let path = at!["positions", name];
+        self.require(
+            other.input != position.input,
+            &path.then("input"),
+            || format!("the position \"{earlier}\" is already heard by input {}", position.input),
+            || "each position needs an input of its own".to_owned(),
+        )?;
+        let shared = other.cv.sender == position.cv.sender && other.cv.channel == position.cv.channel;
+        let cv = path.then("cv");
+        for (key, same) in [
+            ("law", other.cv.law.control_law() == position.cv.law.control_law()),
+            ("safe", other.cv.safe == position.cv.safe),
+        ] {
+            self.require(
+                !shared || same,
+                &cv.then(key),
+                || {
+                    let law = if key == "law" { "control law" } else { "safe range" };
+                    format!("the position \"{earlier}\" is on the same sender and channel with another {law}")
+                },
+                || "one CV has one law and one safe range; use another channel, or make them alike".to_owned(),
+            )?;
+        }
+        Ok(())
+    }
+
+    fn thermometer(&self) -> Result<(), DocumentError> {
+        let rig = &self.document.value;
+        let Some(name) = &rig.thermometer else {
+            return Ok(());
+        };
+        let path = at!["thermometer"];
+        let instruments = instruments(rig);
+        self.known(name, instruments.keys().copied(), &path, "instrument")?;
+        let role = instruments.get(name.as_str()).copied();
+        self.require(
+            role == Some(Role::Thermometer),
+            &path,
+            || {
+                let role = role.map_or("nothing", role_word);
+                format!("the instrument \"{name}\" is a {role}, not a thermometer")
+            },
+            || "give it the role thermometer, or name another".to_owned(),
+        )
+    }
+
+    fn bounds(&self, bounds: &Bounds) -> Result<(), DocumentError> {
+        let path = at!["bounds"];
+        for (key, bound, text, most, example) in [
+            ("sample_clock", bounds.sample_clock.get(), bounds.sample_clock.to_string(), 0.01, "50 ppm"),
+            ("cv_gain", bounds.cv_gain.get(), bounds.cv_gain.to_string(), 0.2, "0.5 %"),
+            ("cv_offset", bounds.cv_offset.get(), bounds.cv_offset.to_string(), 1.0, VoltDifference::EXAMPLE),
+            ("cv_step", bounds.cv_step.get(), bounds.cv_step.to_string(), 1.0, VoltDifference::EXAMPLE),
+        ] {
+            self.require(
+                (0.0..=most).contains(&bound),
+                &path.then(key),
+                || format!("{text} is not a possible bound"),
+                || format!("expected how far off the rig is at worst, like \"{example}\""),
+            )?;
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,74 @@
+//! Whether the simulated side of a rig fits the rest of it. What is physically
+//! possible is for the simulator to say.
+
+use super::super::error::DocumentError;
+use super::super::path::Path;
+use super::super::rig::{Rig, SwitchedBy};
+use super::super::simulated::{Fault, Simulated};
+use super::{Checker, at};
+
+pub(super) fn check(check: &Checker<'_, Rig>, simulated: &Simulated) -> Result<(), DocumentError> {
+    let rig = &check.document.value;
+    let top = at!["wiring", "simulated"];
+    let positions = || rig.positions.keys().map(String::as_str);
+    for name in simulated.units.keys() {
+        if !rig.positions.contains_key(name) {
+            check.known(name, positions(), &top.then("units").then(name), "position")?;
+        }
+    }
+    for name in rig.positions.keys() {
+        check.require(
+            simulated.units.contains_key(name),
+            &top.then("units"),
+            || format!("no unit is described for the position \"{name}\""),
+            || format!("every position of a simulated rig holds one; \"{name}: {{}}\" is a healthy one"),
+        )?;
+    }
+    for (name, interface) in &simulated.interfaces {
+        check.require(
+            interface.lowest < interface.highest,
+            &top.then("interfaces").then(name).then("highest"),
+            || format!("nothing lies between {} and {}", interface.lowest, interface.highest),
+            || "\"lowest\" must lie below \"highest\"".to_owned(),
+        )?;
+    }
+    check.rate(simulated.input.rate, &top.then("input").then("rate"))?;
+    for name in simulated.timers.keys() {
+        let path = top.then("timers").then(name);
+        let timed = rig
+            .supplies
+            .iter()
+            .filter(|(_, supply)| supply.by == SwitchedBy::Timer)
+            .map(|(name, _)| name.as_str());
+        check.known(name, timed, &path, "supply with a timer")?;
+    }
+    for (index, fault) in simulated.faults.iter().enumerate() {
+        fault_fits(check, fault, &top.then("faults").then(index))?;
+    }
+    Ok(())
+}
+
+fn fault_fits(check: &Checker<'_, Rig>, fault: &Fault, path: &Path) -> Result<(), DocumentError> {
+    let rig = &check.document.value;
+    let (word, key, named): (&str, &str, &[String]) = match fault {
+        Fault::UnitSilent { positions, .. } => ("unit_silent", "positions", positions),
+        Fault::InputDead { positions, .. } => ("input_dead", "positions", positions),
+        Fault::InputClips { positions, .. } => ("input_clips", "positions", positions),
+        Fault::NoteNotPlayed { positions, .. } => ("note_not_played", "positions", positions),
+        Fault::Portamento { positions, .. } => ("portamento", "positions", positions),
+        Fault::Locked { positions, .. } => ("locked", "positions", positions),
+        Fault::CablesSwapped { between, .. } => ("cables_swapped", "between", between),
+        Fault::CaptureDies { .. } => return Ok(()),
+        Fault::SupplyDips { supply, .. } => {
+            let path = path.then("supply_dips").then("supply");
+            let names = rig.supplies.keys().map(String::as_str);
+            return check.known(supply, names, &path, "supply");
+        }
+    };
+    let path = path.then(word).then(key);
+    for (index, name) in named.iter().enumerate() {
+        let names = rig.positions.keys().map(String::as_str);
+        check.known(name, names, &path.then(index), "position")?;
+    }
+    Ok(())
+}

@@ -1,0 +1,204 @@
+//! Whether a plan can run on a rig.
+
+use super::super::error::DocumentError;
+use super::super::path::Path;
+use super::super::plan::{Notes, Plan, Stage};
+use super::super::rig::{Position, Rig, Wiring};
+use super::super::source::Document;
+use super::plan::word;
+use super::{Checked, Checker, at};
+use crate::pitch::{AskedNote, ControlLaw, Pitch};
+use crate::quantity::{Hertz, VoltDifference};
+
+/// What rounding may put a voltage beyond the end of a safe range.
+const ROUNDING: VoltDifference = VoltDifference::of(1e-9);
+
+/// Checks a plan against the rig it is to run on. Both are taken to have passed
+/// their own checks. Errors point into the plan.
+///
+/// # Errors
+/// The first [`DocumentError`].
+pub fn check_together(plan: &Document<Plan>, rig: &Document<Rig>) -> Checked {
+    let mut check = Checker::new(plan);
+    check.supplies_for(&rig.value)?;
+    let fitting = Fitting {
+        check: &check,
+        rig: &rig.value,
+        file: &rig.file,
+    };
+    fitting.note(&plan.value.reference, &at!["reference"])?;
+    for (index, stage) in plan.value.stages.iter().enumerate() {
+        fitting.stage(stage, &at!["stages", index, word(stage)])?;
+    }
+    Ok(check.remarks)
+}
+
+impl Checker<'_, Plan> {
+    /// Somebody or something must be able to switch.
+    fn supplies_for(&mut self, rig: &Rig) -> Result<(), DocumentError> {
+        let fed = rig
+            .positions
+            .values()
+            .filter(|position| position.supply.is_some())
+            .count();
+        let stages = &self.document.value.stages;
+        for (index, stage) in stages.iter().enumerate() {
+            let path = at!["stages", index];
+            match stage {
+                Stage::CoolDown { .. } => self.require(
+                    fed > 0,
+                    &path,
+                    || format!("no position of the rig \"{}\" has a supply that could be switched off", rig.name),
+                    || "describe one in the rig, \"by: operator\" if a person switches it, and name it in the positions".to_owned(),
+                )?,
+                Stage::PowerOn if fed == 0 => self.remark(
+                    &path,
+                    format!("no position of the rig \"{}\" has a supply", rig.name),
+                    "nothing is switched here; time only begins to count",
+                ),
+                _ => {}
+            }
+        }
+        let switches = stages
+            .iter()
+            .position(|stage| matches!(stage, Stage::CoolDown { .. } | Stage::PowerOn));
+        let unfed = rig
+            .positions
+            .iter()
+            .find(|(_, position)| position.supply.is_none());
+        if let (Some(index), Some((name, _)), true) = (switches, unfed, fed > 0) {
+            self.remark(
+                &at!["stages", index],
+                format!("the position \"{name}\" has no supply in the rig, others have"),
+                "its unit is not switched: what the plan says of a cold start does not hold for it",
+            );
+        }
+        Ok(())
+    }
+}
+
+/// A plan's notes held against a rig's positions.
+struct Fitting<'a> {
+    check: &'a Checker<'a, Plan>,
+    rig: &'a Rig,
+    file: &'a str,
+}
+
+impl Fitting<'_> {
+    fn stage(&self, stage: &Stage, path: &Path) -> Result<(), DocumentError> {
+        match stage {
+            Stage::Rounds(rounds) => self.notes(&rounds.notes, &path.then("notes")),
+            Stage::Sweep(sweep) => self.notes(&sweep.notes, &path.then("notes")),
+            Stage::Hold(hold) => self.note(&hold.note, &path.then("note")),
+            Stage::Alternate(alternate) => {
+                for (index, note) in alternate.between.iter().enumerate() {
+                    self.note(note, &path.then("between").then(index))?;
+                }
+                Ok(())
+            }
+            Stage::Tune(tune) => match &tune.note {
+                Some(note) => self.note(note, &path.then("note")),
+                None => Ok(()),
+            },
+            Stage::CoolDown { .. } | Stage::PowerOn | Stage::Ask { .. } | Stage::Wait { .. } => {
+                Ok(())
+            }
+        }
+    }
+
+    fn notes(&self, notes: &Notes, path: &Path) -> Result<(), DocumentError> {
+        let standard = self.check.document.value.pitch;
+        match notes {
+            Notes::List(list) => {
+                for (index, note) in list.iter().enumerate() {
+                    self.note(note, &path.then("list").then(index))?;
+                }
+                return Ok(());
+            }
+            Notes::Range { from, to, .. } => {
+                self.note(from, &path.then("range").then("from"))?;
+                // A range may stop short of its end; the last note is what counts.
+                if matches!(to, AskedNote::Voltage(_)) {
+                    self.note(to, &path.then("range").then("to"))?;
+                }
+            }
+        }
+        let mut count = None;
+        for (name, position) in &self.rig.positions {
+            let expanded = notes.expand(standard, position.cv.law.control_law());
+            let many = expanded.len();
+            if let Some((earlier, other)) = count.filter(|(_, other)| *other != many) {
+                let problem = format!(
+                    "this range has {other} notes on the position \"{earlier}\" and {many} on \"{name}\", whose control laws differ"
+                );
+                let advice = "give both ends as notes or as frequencies".to_owned();
+                return Err(self.check.document.error(path, problem, Some(advice)));
+            }
+            count = Some((name, many));
+            if let Some(last) = expanded.last() {
+                let path = path.then("range").then("to");
+                self.pitch(last.pitch, &last.name, name, position, &path)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn note(&self, note: &AskedNote, path: &Path) -> Result<(), DocumentError> {
+        let standard = self.check.document.value.pitch;
+        for (name, position) in &self.rig.positions {
+            let law = position.cv.law.control_law();
+            if let (AskedNote::Voltage(voltage), ControlLaw::HertzPerVolt { .. }) = (note, law) {
+                self.check.require(
+                    voltage.get() > 0.0,
+                    path,
+                    || format!("{voltage} has no pitch on the position \"{name}\", which follows hertz per volt"),
+                    || "ask for a voltage above zero, or for a note".to_owned(),
+                )?;
+            }
+            self.pitch(note.pitch(standard, law), &note.to_string(), name, position, path)?;
+        }
+        Ok(())
+    }
+
+    fn pitch(
+        &self,
+        pitch: Pitch,
+        written: &str,
+        name: &str,
+        position: &Position,
+        path: &Path,
+    ) -> Result<(), DocumentError> {
+        let standard = self.check.document.value.pitch;
+        let voltage = position.cv.law.control_law().voltage(pitch, standard);
+        let safe = position.cv.safe;
+        let inside = voltage + ROUNDING >= safe.from && voltage <= safe.to + ROUNDING;
+        self.check.require(
+            inside,
+            path,
+            || {
+                format!(
+                    "{written} would need {:.3} V on the position \"{name}\", and only {} to {} may be sent there",
+                    voltage.get(),
+                    safe.from,
+                    safe.to
+                )
+            },
+            || format!("leave the note out, or look at positions.{name}.cv.safe in {}", self.file),
+        )?;
+        let frequency = standard.frequency(pitch);
+        let rate = self.rate();
+        self.check.require(
+            frequency.get() < rate.get() / 2.0,
+            path,
+            || format!("{written} is {:.0} Hz, and an input of {rate} hears nothing above half its rate", frequency.get()),
+            || "leave the note out, or use a higher rate".to_owned(),
+        )
+    }
+
+    fn rate(&self) -> Hertz {
+        match &self.rig.wiring {
+            Wiring::Real(real) => real.capture.rate,
+            Wiring::Simulated(simulated) => simulated.input.rate,
+        }
+    }
+}
