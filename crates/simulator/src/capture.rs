@@ -17,6 +17,8 @@ const WATCHDOG: i64 = 500_000_000;
 const ATTEMPT: i64 = 1_000_000_000;
 /// Longest span that is drawn at once: ten minutes at 96 kHz.
 const LONGEST: u64 = 60_000_000;
+/// How far virtual time goes, in nanoseconds: 190 days.
+const FURTHEST: i64 = 190 * 86_400_000_000_000;
 
 /// Where the stream stands.
 #[derive(Debug, Clone, Copy)]
@@ -99,17 +101,21 @@ impl Capture for SimulatedCapture {
             if span.start.epoch != stream.epoch {
                 return Err(CaptureError::Interrupted);
             }
-            if span.frames > LONGEST {
-                return Err(CaptureError::Device(PortError {
-                    device: "simulated audio input".to_owned(),
-                    what: format!("{} frames were asked for at once", span.frames),
-                    check: "read a long stretch in adjoining spans".to_owned(),
-                    remedy: Remedy::Skip,
-                }));
-            }
             let start = stream.origin.saturating_add(span.start.index);
             let frames = start..start.saturating_add(span.frames);
             let end = time_of(frames.end, world.rate());
+            if span.frames > LONGEST || end > FURTHEST {
+                return Err(CaptureError::Device(PortError {
+                    device: "simulated audio input".to_owned(),
+                    what: format!(
+                        "{} frames up to {} days after the beginning were asked for",
+                        span.frames,
+                        end / 86_400_000_000_000
+                    ),
+                    check: "read a long stretch in adjoining spans, and within 190 days".to_owned(),
+                    remedy: Remedy::Skip,
+                }));
+            }
             if let Some(died) = self.outage(stream.opened, end) {
                 *now = (*now).max(died.saturating_add(WATCHDOG));
                 return Err(self.stalled());

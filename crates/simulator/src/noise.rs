@@ -139,7 +139,7 @@ pub struct TimeError {
 const FLICKER_OCTAVES: std::ops::RangeInclusive<i32> = -5..=16;
 /// Makes the flat level of the Allan deviation of the flicker part one, found by
 /// `the_flicker_is_flat` below.
-const FLICKER_SCALE: f64 = 0.38;
+const FLICKER_SCALE: f64 = 0.413;
 
 impl TimeError {
     /// Noise whose Allan deviation is `white` / sqrt(tau / 1 s) and `flicker`.

@@ -135,8 +135,8 @@ mod tests {
             ]
         );
         assert_eq!(log.at(25).supply, -3.0);
-        assert_eq!(log.at(25).on_since, 10e-9);
-        assert_eq!(log.at(60).on_since, 50e-9);
+        assert!((log.at(25).on_since - 10e-9).abs() < 1e-15);
+        assert!((log.at(60).on_since - 50e-9).abs() < 1e-15);
         let full: f64 = log.at(60).changes.iter().map(|(_, change)| change).sum();
         assert!((full - 1.0).abs() < 1e-12);
     }
