@@ -12,11 +12,16 @@ const PLAN: &str = include_str!("../../../rigs/plans/overnight.yaml");
 const RIG: &str = include_str!("../../../rigs/bench.yaml");
 
 fn folder(name: &str) -> Vec<PathBuf> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..").join(name);
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("../..")
+        .join(name);
     let mut files: Vec<PathBuf> = std::fs::read_dir(folder)
         .unwrap()
         .map(|entry| entry.unwrap().path())
-        .filter(|path| path.extension().is_some_and(|extension| extension == "yaml"))
+        .filter(|path| {
+            path.extension()
+                .is_some_and(|extension| extension == "yaml")
+        })
         .collect();
     files.sort();
     assert!(!files.is_empty());
@@ -39,17 +44,23 @@ fn rig(text: &str) -> Result<(Document<Rig>, Vec<Remark>), DocumentError> {
 fn every_shipped_plan_runs_on_every_shipped_rig() {
     for rig_file in folder("rigs") {
         let name = rig_file.display().to_string();
-        let rig = read_rig(&name, &std::fs::read(&rig_file).unwrap()).unwrap_or_else(|e| panic!("{e}"));
+        let rig =
+            read_rig(&name, &std::fs::read(&rig_file).unwrap()).unwrap_or_else(|e| panic!("{e}"));
         let remarks = check::check_rig(&rig).unwrap_or_else(|e| panic!("{e}"));
         assert_eq!(remarks, [], "{}", remarks[0]);
         for plan_file in folder("rigs/plans") {
             let name = plan_file.display().to_string();
-            let plan = read_plan(&name, &std::fs::read(&plan_file).unwrap()).unwrap_or_else(|e| panic!("{e}"));
+            let plan = read_plan(&name, &std::fs::read(&plan_file).unwrap())
+                .unwrap_or_else(|e| panic!("{e}"));
             let remarks = check::check_plan(&plan).unwrap_or_else(|e| panic!("{e}"));
             assert_eq!(remarks, [], "{}", remarks[0]);
             let cold = PLAN.len() == plan.text.len();
             // A rig without supplies cannot start cold; that is what the check is for.
-            let switched = rig.value.positions.values().all(|position| position.supply.is_some());
+            let switched = rig
+                .value
+                .positions
+                .values()
+                .all(|position| position.supply.is_some());
             match check::check_together(&plan, &rig) {
                 Ok(_) => assert!(switched || !cold),
                 Err(error) => assert!(cold && !switched, "{error}"),
@@ -70,32 +81,65 @@ fn diagnostics_of_plans() {
     let mistakes = [
         ("an unknown key", "every: 1 min", "evry: 1 min"),
         ("an unknown stage", "- rounds:", "- round:"),
-        ("an unknown result", "result: scale_error", "result: scale_eror"),
+        (
+            "an unknown result",
+            "result: scale_error",
+            "result: scale_eror",
+        ),
         ("a key twice", "repeats: 1", "repeats: 1\n  repeats: 2"),
         ("a missing key", "      every: 1 min\n", ""),
         ("a missing unit", "every: 1 min", "every: 60"),
         ("a wrong unit", "every: 1 min", "every: 1 cent"),
         ("a decimal comma", "{fixed: 500 ms}", "{fixed: \"0,5 s\"}"),
-        ("a decimal comma in braces", "{fixed: 500 ms}", "{fixed: 0,5 s}"),
-        ("a decimal comma in a number", "guard_band: 1", "guard_band: '0,5'"),
+        (
+            "a decimal comma in braces",
+            "{fixed: 500 ms}",
+            "{fixed: 0,5 s}",
+        ),
+        (
+            "a decimal comma in braces, further on",
+            "{within: 1 cent, at_most",
+            "{within: 0,25 cents, at_most",
+        ),
+        (
+            "a decimal comma in a number",
+            "guard_band: 1",
+            "guard_band: '0,5'",
+        ),
         ("a quoted number", "repeats: 1", "repeats: \"1\""),
         ("not a number", "guard_band: 1", "guard_band: .nan"),
         ("a sharp cut off", "[C4, C2,", "[C4, F #2,"),
-        ("a sharp cut off at the end of a line", "reference: C4 ", "reference: F #4 "),
+        (
+            "a sharp cut off at the end of a line",
+            "reference: C4 ",
+            "reference: F #4 ",
+        ),
         ("no note", "[C4, C2,", "[C4, H2,"),
         ("a number for a note", "[C4, C2,", "[C4, 440,"),
         ("a word with settings", "- power_on", "- power_on: {}"),
         ("settings missing", "- cool_down: {for: 2 h}", "- cool_down"),
         ("two stages in one", "  - power_on", "    power_on: now"),
         ("nothing written", "every: 1 min", "every:"),
-        ("a text that is a number", "title: One night from cold", "title: 2026"),
+        (
+            "a text that is a number",
+            "title: One night from cold",
+            "title: 2026",
+        ),
         ("an alias", "reference: C4", "reference: *c"),
         ("an anchor", "reference: C4", "reference: &c C4"),
         ("a tag", "reference: C4", "reference: !!str C4"),
         ("a merge key", "reference: C4", "<<: {}\nreference: C4"),
         ("a second document", "decision:", "---\ndecision:"),
-        ("a newer version", "nightbench: plan 1", "nightbench: plan 2"),
-        ("a rig for a plan", "nightbench: plan 1", "nightbench: rig 1"),
+        (
+            "a newer version",
+            "nightbench: plan 1",
+            "nightbench: plan 2",
+        ),
+        (
+            "a rig for a plan",
+            "nightbench: plan 1",
+            "nightbench: rig 1",
+        ),
         ("no kind", "nightbench: plan 1", "nightbench: 1"),
         ("no header", "nightbench: plan 1\n", ""),
         ("a tab", "  - rounds:", "\t- rounds:"),
@@ -106,10 +150,22 @@ fn diagnostics_of_plans() {
         ("no time", "cool_down: {for: 2 h}", "cool_down: {for: 0 s}"),
         ("a name twice", "name: night", "name: warming"),
         ("no such stage", "of: night, at: end", "of: nights, at: end"),
-        ("a limit of another dimension", "{within: 1 cent/oct}", "{within: 1 cent}"),
-        ("a limit that is no limit", "{at_most: 3 cents}", "{at_most: 3 bananas}"),
+        (
+            "a limit of another dimension",
+            "{within: 1 cent/oct}",
+            "{within: 1 cent}",
+        ),
+        (
+            "a limit that is no limit",
+            "{at_most: 3 cents}",
+            "{at_most: 3 bananas}",
+        ),
         ("a moment outside", "at: end", "at: 20 h"),
-        ("units left off", "  - power_on                     # t = 0\n", ""),
+        (
+            "units left off",
+            "  - power_on                     # t = 0\n",
+            "",
+        ),
         ("a guard band too wide", "guard_band: 1", "guard_band: 5"),
     ];
     let mut all = String::new();
@@ -123,24 +179,72 @@ fn diagnostics_of_plans() {
 #[test]
 fn diagnostics_of_rigs() {
     let mistakes = [
-        ("no such sender", "sender: keys\n      channel: 1 ", "sender: key\n      channel: 1 "),
-        ("no such supply", "supply: rack\n    input_resistance: 100 kohm   #", "supply: rock\n    input_resistance: 100 kohm   #"),
-        ("no such instrument", "{instrument: bench-supply}", "{instrument: bench}"),
-        ("an instrument of another kind", "{instrument: bench-supply}", "{instrument: air}"),
+        (
+            "no such sender",
+            "sender: keys\n      channel: 1 ",
+            "sender: key\n      channel: 1 ",
+        ),
+        (
+            "no such supply",
+            "supply: rack\n    input_resistance: 100 kohm   #",
+            "supply: rock\n    input_resistance: 100 kohm   #",
+        ),
+        (
+            "no such instrument",
+            "{instrument: bench-supply}",
+            "{instrument: bench}",
+        ),
+        (
+            "an instrument of another kind",
+            "{instrument: bench-supply}",
+            "{instrument: air}",
+        ),
         ("no current limit", "    current_limit: 800 mA", "    #"),
         ("one input for two", "input: 2", "input: 1"),
         ("no such input", "input: 2", "input: 3"),
-        ("two laws on one CV", "channel: 2\n      law: {volts_per_octave: {slope: 1 V/oct", "channel: 1\n      law: {volts_per_octave: {slope: 1.2 V/oct"),
-        ("a safe range the wrong way round", "safe: {from: 0 V, to: 8 V} #", "safe: {from: 8 V, to: 0 V} #"),
-        ("a channel that MIDI does not have", "channel: 2", "channel: 17"),
-        ("a channel that no byte holds", "channel: 2", "channel: 1700"),
-        ("a bend range too wide", "bend_range: 200 cents", "bend_range: 50 semitones"),
-        ("a pattern without a temperature", "(?<celsius>", "(?<kelvin>"),
-        ("a switch that is none", "by: {instrument: bench-supply}", "by: hand"),
+        (
+            "two laws on one CV",
+            "channel: 2\n      law: {volts_per_octave: {slope: 1 V/oct",
+            "channel: 1\n      law: {volts_per_octave: {slope: 1.2 V/oct",
+        ),
+        (
+            "a safe range the wrong way round",
+            "safe: {from: 0 V, to: 8 V} #",
+            "safe: {from: 8 V, to: 0 V} #",
+        ),
+        (
+            "a channel that MIDI does not have",
+            "channel: 2",
+            "channel: 17",
+        ),
+        (
+            "a channel that no byte holds",
+            "channel: 2",
+            "channel: 1700",
+        ),
+        (
+            "a bend range too wide",
+            "bend_range: 200 cents",
+            "bend_range: 50 semitones",
+        ),
+        (
+            "a pattern without a temperature",
+            "(?<celsius>",
+            "(?<kelvin>",
+        ),
+        (
+            "a switch that is none",
+            "by: {instrument: bench-supply}",
+            "by: hand",
+        ),
         ("a law without its zero", ", zero: C1 = 0 V", ""),
         ("an audio system that is none", "host: alsa", "host: asla"),
         ("no position", "  right:\n", "  \"left=\":\n"),
-        ("a plan for a rig", "nightbench: rig 1", "nightbench: plan 1"),
+        (
+            "a plan for a rig",
+            "nightbench: rig 1",
+            "nightbench: plan 1",
+        ),
     ];
     let mut all = String::new();
     for (what, from, to) in mistakes {
@@ -168,16 +272,32 @@ fn diagnostics_of_a_plan_on_a_rig() {
     };
     let unfed = RIG.replace("    supply: rack\n", "");
     let one_unfed = changed(RIG, "    supply: rack\n", "");
-    both("a note above the safe range", &changed(PLAN, "C6, C7,", "C6, C10,"), RIG);
-    both("a note below the safe range", &changed(PLAN, "[C4, C2,", "[C4, C0,"), RIG);
+    both(
+        "a note above the safe range",
+        &changed(PLAN, "C6, C7,", "C6, C10,"),
+        RIG,
+    );
+    both(
+        "a note below the safe range",
+        &changed(PLAN, "[C4, C2,", "[C4, C0,"),
+        RIG,
+    );
     both("a cold start without a switch", PLAN, &unfed);
-    both("a power-on without a switch", &changed(PLAN, "  - cool_down: {for: 2 h}        #", "  #"), &unfed);
+    both(
+        "a power-on without a switch",
+        &changed(PLAN, "  - cool_down: {for: 2 h}        #", "  #"),
+        &unfed,
+    );
     both("a position without a switch", PLAN, &one_unfed);
     let range = "{range: {from: 0 V, to: 5 V, step: 100 cents}}";
     let law = "{slope: 1.2 V/oct, zero: C1 = 0 V}";
     both(
         "a range that differs by position",
-        &changed(PLAN, "{list: [C4, C2, C3, C5, C6, C7, C4]}\n      every: 10 min", &format!("{range}\n      every: 10 min")),
+        &changed(
+            PLAN,
+            "{list: [C4, C2, C3, C5, C6, C7, C4]}\n      every: 10 min",
+            &format!("{range}\n      every: 10 min"),
+        ),
         &changed(RIG, "{slope: 1 V/oct, zero: C1 = 0 V}", law),
     );
     insta::assert_snapshot!(all);
@@ -186,7 +306,11 @@ fn diagnostics_of_a_plan_on_a_rig() {
 #[test]
 fn remarks_of_a_plan() {
     let text = changed(PLAN, "[C4, C2, C3, C5, C6, C7, C4]", "[C2, C3, C5]");
-    let text = changed(&text, "steady_within: 2 cents", "steady_within: 2 cents, tuned_at: 20 min");
+    let text = changed(
+        &text,
+        "steady_within: 2 cents",
+        "steady_within: 2 cents, tuned_at: 20 min",
+    );
     let (_, remarks) = plan(&text).unwrap();
     let all: Vec<String> = remarks.iter().map(ToString::to_string).collect();
     insta::assert_snapshot!(all.join("\n\n"));
@@ -197,9 +321,12 @@ fn remarks_of_a_plan() {
 fn junk_is_refused_in_good_time() {
     let bomb = format!(
         "nightbench: plan 1\na: &a [x, x]\n{}",
-        (0..26).map(|n| format!("b{n}: &b{n} [*a, *a]\n")).collect::<String>()
+        (0..26)
+            .map(|n| format!("b{n}: &b{n} [*a, *a]\n"))
+            .collect::<String>()
     );
-    let repeated = |text: &str, length: usize| text.repeat(length / text.len() + 1)[..length].to_owned();
+    let repeated =
+        |text: &str, length: usize| text.repeat(length / text.len() + 1)[..length].to_owned();
     let header = "nightbench: plan 1\ntitle: ";
     let junk: Vec<(&str, Vec<u8>)> = vec![
         ("nothing", Vec::new()),
@@ -212,11 +339,26 @@ fn junk_is_refused_in_good_time() {
         ("deep mappings", repeated("{a: ", LARGEST).into_bytes()),
         ("deep block lists", repeated("- ", LARGEST).into_bytes()),
         ("deep questions", repeated("? ", LARGEST).into_bytes()),
-        ("a long line", format!("{header}{}", repeated("abc ", 900_000)).into_bytes()),
-        ("an open quote", format!("{header}\"{}", repeated("abc ", 900_000)).into_bytes()),
+        (
+            "a long line",
+            format!("{header}{}", repeated("abc ", 900_000)).into_bytes(),
+        ),
+        (
+            "an open quote",
+            format!("{header}\"{}", repeated("abc ", 900_000)).into_bytes(),
+        ),
         ("a long key", repeated("k", LARGEST).into_bytes()),
-        ("many keys", (0..80_000).map(|n| format!("k{n}: 1\n")).collect::<String>().into_bytes()),
-        ("many items", format!("nightbench: plan 1\nstages: [{}]", repeated("1, ", 900_000)).into_bytes()),
+        (
+            "many keys",
+            (0..80_000)
+                .map(|n| format!("k{n}: 1\n"))
+                .collect::<String>()
+                .into_bytes(),
+        ),
+        (
+            "many items",
+            format!("nightbench: plan 1\nstages: [{}]", repeated("1, ", 900_000)).into_bytes(),
+        ),
         ("many sharps", repeated("F #4\n", LARGEST).into_bytes()),
         ("many colons", repeated(": ", LARGEST).into_bytes()),
         ("many quotes", repeated("'", LARGEST).into_bytes()),
@@ -224,12 +366,24 @@ fn junk_is_refused_in_good_time() {
         ("many tags", repeated("!t ", LARGEST).into_bytes()),
         ("many bars", repeated("|\n", LARGEST).into_bytes()),
         ("many documents", repeated("---\n", LARGEST).into_bytes()),
-        ("many directives", repeated("%YAML 1.2\n", LARGEST).into_bytes()),
-        ("many carriage returns", repeated("\r", LARGEST).into_bytes()),
+        (
+            "many directives",
+            repeated("%YAML 1.2\n", LARGEST).into_bytes(),
+        ),
+        (
+            "many carriage returns",
+            repeated("\r", LARGEST).into_bytes(),
+        ),
         ("NUL", b"nightbench: plan 1\ntitle: \0".to_vec()),
-        ("not UTF-8", b"nightbench: plan 1\ntitle: caf\xe9\n".to_vec()),
+        (
+            "not UTF-8",
+            b"nightbench: plan 1\ntitle: caf\xe9\n".to_vec(),
+        ),
         ("UTF-16", b"\xff\xfen\0i\0".to_vec()),
-        ("an escape", b"nightbench: plan 1\ntitle: \x1b[31m\n".to_vec()),
+        (
+            "an escape",
+            b"nightbench: plan 1\ntitle: \x1b[31m\n".to_vec(),
+        ),
     ];
     for (what, bytes) in junk {
         let begin = Instant::now();
@@ -270,9 +424,49 @@ fn a_value_written_as_json_reads_back() {
 /// A file with some bytes changed: never a panic, and never a slow answer.
 fn mutated(text: &'static str) -> impl Strategy<Value = Vec<u8>> {
     let pieces = proptest::sample::select(vec![
-        "[", "]", "{", "}", ":", ": ", "- ", "\n", "  ", "\t", "#", " #", "\"", "'", "*a", "&a ", "!t ", "|", ">",
-        "?", "? ", ",", "-", "1e999", ".nan", "0x", "é", "\u{2028}", "<<: ", "---\n", "...\n", "%", "@", "`", "~",
-        "null", "-5", "0 s", "1e300 h", "C4", "F#4", "1e-300 cents", "99999999999999999999",
+        "[",
+        "]",
+        "{",
+        "}",
+        ":",
+        ": ",
+        "- ",
+        "\n",
+        "  ",
+        "\t",
+        "#",
+        " #",
+        "\"",
+        "'",
+        "*a",
+        "&a ",
+        "!t ",
+        "|",
+        ">",
+        "?",
+        "? ",
+        ",",
+        "-",
+        "1e999",
+        ".nan",
+        "0x",
+        "é",
+        "\u{2028}",
+        "<<: ",
+        "---\n",
+        "...\n",
+        "%",
+        "@",
+        "`",
+        "~",
+        "null",
+        "-5",
+        "0 s",
+        "1e300 h",
+        "C4",
+        "F#4",
+        "1e-300 cents",
+        "99999999999999999999",
     ]);
     let edit = (0..text.len(), 0..12_usize, pieces);
     proptest::collection::vec(edit, 1..6).prop_map(move |edits| {
@@ -288,13 +482,11 @@ fn mutated(text: &'static str) -> impl Strategy<Value = Vec<u8>> {
 
 fn answers(bytes: &[u8]) {
     let begin = Instant::now();
-    if let Err(error) = read_plan("p", bytes)
-        .and_then(|plan| {
-            check::check_plan(&plan)?;
-            let rig = read_rig("r", RIG.as_bytes())?;
-            check::check_together(&plan, &rig)
-        })
-    {
+    if let Err(error) = read_plan("p", bytes).and_then(|plan| {
+        check::check_plan(&plan)?;
+        let rig = read_rig("r", RIG.as_bytes())?;
+        check::check_together(&plan, &rig)
+    }) {
         let _ = (error.to_string(), error.summary());
     }
     if let Err(error) = read_rig("r", bytes).and_then(|rig| {

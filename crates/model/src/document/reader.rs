@@ -108,7 +108,8 @@ impl de::Error for Refusal {
         Self::new(problem, Some(instead_of(word, known.iter().copied())))
     }
     fn missing_field(field: &'static str) -> Self {
-        Self::new(format!("\"{field}\" is missing"), None)
+        let advice = format!("add \"{field}: ...\"");
+        Self::new(format!("\"{field}\" is missing"), Some(advice))
     }
     fn duplicate_field(field: &'static str) -> Self {
         Self::new(format!("\"{field}\" is written twice"), None)
@@ -146,6 +147,10 @@ fn what(node: &Node) -> String {
             kind: Kind::Nothing,
             ..
         } => "nothing".to_owned(),
+        Content::Scalar {
+            text,
+            kind: Kind::Integer | Kind::Number | Kind::YesNo(_),
+        } => clipped(text, 40),
         Content::Scalar { text, .. } => format!("\"{}\"", clipped(text, 40)),
     }
 }
@@ -369,17 +374,28 @@ impl<'de> Deserializer<'de> for Reader<'de, '_> {
                 reader: self,
             },
             Content::Mapping(entries) if entries.len() > 1 => {
-                let known = entries
+                let keys: Vec<String> = entries
                     .iter()
-                    .filter(|entry| variants.contains(&entry.key.as_str()))
-                    .nth(1);
-                let mut refusal = self.expected(format!(
-                    "one of {}, and one only",
-                    one_of(variants.iter().copied())
-                ));
-                if let Some(second) = known {
+                    .take(3)
+                    .map(|entry| clipped(&entry.key, 20))
+                    .collect();
+                let mut refusal = Refusal::new(
+                    format!(
+                        "one thing only can stand here, found {}",
+                        keys.join(" and ")
+                    ),
+                    Some(format!(
+                        "expected one of {}",
+                        one_of(variants.iter().copied())
+                    )),
+                )
+                .at(self.node.place);
+                let known = |entry: &&Entry| variants.contains(&entry.key.as_str());
+                if let Some(second) = entries.iter().filter(known).nth(1) {
                     refusal.place = Some(second.key_place);
-                    refusal.advice = Some("in a list, each item begins with \"- \"".to_owned());
+                    refusal.advice = Some(
+                        "keep one of them; in a list, each item begins with \"- \"".to_owned(),
+                    );
                 }
                 return Err(refusal);
             }
@@ -557,12 +573,13 @@ impl<'de> Choice<'de, '_> {
         seed: T,
     ) -> Result<T::Value, Refusal> {
         let Some(value) = self.value else {
-            let problem = if keys.is_empty() {
-                format!("{} needs its settings", self.word)
-            } else {
-                format!("{} needs {}", self.word, and(keys))
-            };
-            let advice = format!("write them after \"{}:\"", self.word);
+            let problem = format!("{} needs its settings", self.word);
+            let settings: Vec<String> = keys.iter().map(|key| format!("{key}: ...")).collect();
+            let advice = format!(
+                "write it like \"{}: {{{}}}\"",
+                self.word,
+                settings.join(", ")
+            );
             return Err(Refusal::new(problem, Some(advice)).at(self.place));
         };
         self.reader

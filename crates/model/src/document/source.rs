@@ -4,7 +4,7 @@ use super::error::{DocumentError, Place, Remark, nearest};
 use super::path::Path;
 use super::plan::Plan;
 use super::rig::Rig;
-use super::tree::{self, Content, Kind, Node, Trouble};
+use super::tree::{self, Content, Node, Trouble};
 use super::{error, reader};
 use serde::Deserialize;
 
@@ -121,7 +121,7 @@ fn read<T: for<'de> Deserialize<'de>>(
             text,
             root,
         }),
-        Err(trouble) => Err(located(file, &text, trouble)),
+        Err(trouble) => Err(located(file, &text, with_decimal_point(&text, trouble))),
     }
 }
 
@@ -221,10 +221,7 @@ fn header(root: &Node, wanted: &'static str) -> Result<(), Trouble> {
     let path = Path::root().then("nightbench");
     let place = entry.value.place;
     let found = match &entry.value.content {
-        Content::Scalar {
-            text,
-            kind: Kind::Text,
-        } => text.trim(),
+        Content::Scalar { text, .. } => text.trim(),
         _ => "",
     };
     let mut words = found.split_whitespace();
@@ -252,6 +249,31 @@ fn header(root: &Node, wanted: &'static str) -> Result<(), Trouble> {
     }
 }
 
+/// Inside braces and brackets a comma separates entries, so that a decimal comma
+/// is no longer seen by whoever reads the number: it is looked for in the line.
+fn with_decimal_point(text: &str, trouble: Trouble) -> Trouble {
+    let line = text.lines().nth(trouble.place.line.saturating_sub(1));
+    let Some((column, written)) = line.and_then(tree::decimal_comma) else {
+        return trouble;
+    };
+    if trouble.problem.contains("decimal comma") {
+        return trouble;
+    }
+    Trouble {
+        place: Place {
+            column,
+            width: written.len(),
+            ..trouble.place
+        },
+        problem: format!("\"{}\" has a decimal comma", error::clipped(&written, 20)),
+        advice: Some(format!(
+            "write {}",
+            error::clipped(&written.replacen(',', ".", 1), 20)
+        )),
+        ..trouble
+    }
+}
+
 /// Gives a trouble its file and its line, and the advice that only the line knows.
 fn located(file: &str, text: &str, trouble: Trouble) -> DocumentError {
     let line = text.lines().nth(trouble.place.line.saturating_sub(1));
@@ -259,7 +281,8 @@ fn located(file: &str, text: &str, trouble: Trouble) -> DocumentError {
     let mut advice = trouble.advice;
     if let Some(line) = line {
         let from = place.column.saturating_sub(1);
-        if tree::sharp_cut_off(line).is_some_and(|column| (from..from + 5).contains(&column)) {
+        let beside = |column: usize| column > from + 1 && column < from + 5;
+        if tree::sharp_cut_off(line).is_some_and(beside) {
             place.width = 1;
             advice = Some(
                 "\" #\" begins a comment; write a sharp without a space, in quotes, like \"F#4\""

@@ -448,6 +448,22 @@ pub(super) fn sharp_cut_off(line: &str) -> Option<usize> {
     })
 }
 
+/// A number with a decimal comma, outside comments, and its column.
+pub(super) fn decimal_comma(line: &str) -> Option<(usize, String)> {
+    let characters: Vec<char> = line.chars().collect();
+    let digit = |at: usize| characters.get(at).is_some_and(char::is_ascii_digit);
+    let comment = (0..characters.len())
+        .find(|&at| characters[at] == '#' && (at == 0 || characters[at - 1] == ' '))
+        .unwrap_or(characters.len());
+    let comma = (1..comment).find(|&at| characters[at] == ',' && digit(at - 1) && digit(at + 1))?;
+    let from = (0..comma).rev().take_while(|&at| digit(at)).last()?;
+    let until = (comma + 1..).take_while(|&at| digit(at)).last()?;
+    // The octave of a note is no number: [C4,5].
+    let of_a_note =
+        from > 0 && (characters[from - 1].is_alphabetic() || characters[from - 1] == '#');
+    (!of_a_note).then(|| (from + 1, characters[from..=until].iter().collect()))
+}
+
 /// The core schema of YAML 1.2.2, section 10.3.2.
 fn kind_of(text: &str) -> Kind {
     match text {

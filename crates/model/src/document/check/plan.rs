@@ -250,7 +250,12 @@ impl Checker<'_, Plan> {
             || "the plan has no stages".to_owned(),
             || "write at least one, such as \"- sweep: ...\"".to_owned(),
         )?;
-        self.in_range(plan.stages.len() as u64, 1..=MOST_STAGES as u64, &top, "number of stages")?;
+        self.in_range(
+            plan.stages.len() as u64,
+            1..=MOST_STAGES as u64,
+            &top,
+            "number of stages",
+        )?;
         for (index, stage) in plan.stages.iter().enumerate() {
             let path = top.then(index).then(word(stage));
             match stage {
@@ -283,7 +288,11 @@ impl Checker<'_, Plan> {
             .fold(Seconds::ZERO, |sum, lasts| sum + lasts);
         self.not_too_long(whole, &top)?;
         if !plan.stages.iter().any(measures) {
-            self.remark(&top, "no stage measures anything", "add rounds, a sweep, a hold or an alternation");
+            self.remark(
+                &top,
+                "no stage measures anything",
+                "add rounds, a sweep, a hold or an alternation",
+            );
         }
         Ok(())
     }
@@ -299,7 +308,11 @@ impl Checker<'_, Plan> {
 
     fn names(&self) -> Result<(), DocumentError> {
         let stages = &self.document.value.stages;
-        for (index, stage) in stages.iter().enumerate().filter(|(_, stage)| measures(stage)) {
+        for (index, stage) in stages
+            .iter()
+            .enumerate()
+            .filter(|(_, stage)| measures(stage))
+        {
             let path = at!["stages", index, word(stage), "name"];
             let name = stage.name();
             self.require(
@@ -393,7 +406,9 @@ impl Checker<'_, Plan> {
                 if count(notes, plan.pitch) < 2.0 {
                     let problem = format!("from {from} to {to} there is not one step of {step}");
                     let advice = "make the step smaller or the range wider".to_owned();
-                    return Err(self.document.error(&path.then("step"), problem, Some(advice)));
+                    return Err(self
+                        .document
+                        .error(&path.then("step"), problem, Some(advice)));
                 }
             }
         }
@@ -411,7 +426,10 @@ impl Checker<'_, Plan> {
             .any(|note| note.pitch.cents_from(reference).abs() < Cents::of(1e-3));
         let known = !matches!(plan.reference, AskedNote::Voltage(_));
         if known && !heard {
-            let problem = format!("the reference note {} is not among these notes", plan.reference);
+            let problem = format!(
+                "the reference note {} is not among these notes",
+                plan.reference
+            );
             self.remark(
                 &path,
                 problem,
@@ -439,7 +457,12 @@ impl Checker<'_, Plan> {
         self.require(
             rounds.lasts >= rounds.every,
             &path.then("for"),
-            || format!("{} is too short for one round every {}", rounds.lasts, rounds.every),
+            || {
+                format!(
+                    "{} is too short for one round every {}",
+                    rounds.lasts, rounds.every
+                )
+            },
             || "\"for\" must be at least as long as \"every\"".to_owned(),
         )?;
         let plan = &self.document.value;
@@ -518,7 +541,12 @@ impl Checker<'_, Plan> {
             needed <= alternate.every,
             &path.then("every"),
             || format!("a pair of notes may take {}", in_words(needed)),
-            || format!("write at least {}, or listen more briefly", in_words(needed)),
+            || {
+                format!(
+                    "write at least {}, or listen more briefly",
+                    in_words(needed)
+                )
+            },
         )
     }
 

@@ -94,7 +94,8 @@ impl Checker<'_, Rig> {
             return Ok(());
         }
         let problem = format!("this cannot be the name of a {what}");
-        let advice = "use letters, digits, \"-\", \"_\" and \".\", at most 40 characters".to_owned();
+        let advice =
+            "use letters, digits, \"-\", \"_\" and \".\", at most 40 characters".to_owned();
         Err(self.document.error_at_key(path, problem, Some(advice)))
     }
 
@@ -273,8 +274,11 @@ impl Checker<'_, Rig> {
                     )?;
                 }
                 if let Some(other) = taken.insert(instrument, name) {
-                    let problem = format!("the supply \"{other}\" is already switched by \"{instrument}\"");
-                    let advice = "an instrument switches one supply; several positions may share it".to_owned();
+                    let problem =
+                        format!("the supply \"{other}\" is already switched by \"{instrument}\"");
+                    let advice =
+                        "an instrument switches one supply; several positions may share it"
+                            .to_owned();
                     return Err(self.document.error(&by, problem, Some(advice)));
                 }
             }
@@ -326,7 +330,11 @@ impl Checker<'_, Rig> {
                     (1..=channels).contains(&position.input),
                     &input,
                     || format!("the capture device has no input {}", position.input),
-                    || format!("its {channels} channels count from 1; see wiring.real.capture.channels"),
+                    || {
+                        format!(
+                            "its {channels} channels count from 1; see wiring.real.capture.channels"
+                        )
+                    },
                 )?;
             }
             Wiring::Simulated(_) => self.in_range(
@@ -356,7 +364,12 @@ impl Checker<'_, Rig> {
         let sender = path.then("sender");
         match &rig.wiring {
             Wiring::Real(real) => {
-                self.known(&cv.sender, real.senders.keys().map(String::as_str), &sender, "sender")?;
+                self.known(
+                    &cv.sender,
+                    real.senders.keys().map(String::as_str),
+                    &sender,
+                    "sender",
+                )?;
             }
             Wiring::Simulated(simulated) => {
                 let names = simulated.interfaces.keys().map(String::as_str);
@@ -405,18 +418,31 @@ impl Checker<'_, Rig> {
     }
 
     /// What two positions may not share, or must.
-    fn pair(&self, (earlier, other): (&str, &Position), (name, position): (&str, &Position)) -> Result<(), DocumentError> {
+    fn pair(
+        &self,
+        (earlier, other): (&str, &Position),
+        (name, position): (&str, &Position),
+    ) -> Result<(), DocumentError> {
         let path = at!["positions", name];
         self.require(
             other.input != position.input,
             &path.then("input"),
-            || format!("the position \"{earlier}\" is already heard by input {}", position.input),
+            || {
+                format!(
+                    "the position \"{earlier}\" is already heard by input {}",
+                    position.input
+                )
+            },
             || "each position needs an input of its own".to_owned(),
         )?;
-        let shared = other.cv.sender == position.cv.sender && other.cv.channel == position.cv.channel;
+        let shared =
+            other.cv.sender == position.cv.sender && other.cv.channel == position.cv.channel;
         let cv = path.then("cv");
         for (key, same) in [
-            ("law", other.cv.law.control_law() == position.cv.law.control_law()),
+            (
+                "law",
+                other.cv.law.control_law() == position.cv.law.control_law(),
+            ),
             ("safe", other.cv.safe == position.cv.safe),
         ] {
             self.require(
@@ -455,10 +481,34 @@ impl Checker<'_, Rig> {
     fn bounds(&self, bounds: &Bounds) -> Result<(), DocumentError> {
         let path = at!["bounds"];
         for (key, bound, text, most, example) in [
-            ("sample_clock", bounds.sample_clock.get(), bounds.sample_clock.to_string(), 0.01, "50 ppm"),
-            ("cv_gain", bounds.cv_gain.get(), bounds.cv_gain.to_string(), 0.2, "0.5 %"),
-            ("cv_offset", bounds.cv_offset.get(), bounds.cv_offset.to_string(), 1.0, VoltDifference::EXAMPLE),
-            ("cv_step", bounds.cv_step.get(), bounds.cv_step.to_string(), 1.0, VoltDifference::EXAMPLE),
+            (
+                "sample_clock",
+                bounds.sample_clock.get(),
+                bounds.sample_clock.to_string(),
+                0.01,
+                "50 ppm",
+            ),
+            (
+                "cv_gain",
+                bounds.cv_gain.get(),
+                bounds.cv_gain.to_string(),
+                0.2,
+                "0.5 %",
+            ),
+            (
+                "cv_offset",
+                bounds.cv_offset.get(),
+                bounds.cv_offset.to_string(),
+                1.0,
+                VoltDifference::EXAMPLE,
+            ),
+            (
+                "cv_step",
+                bounds.cv_step.get(),
+                bounds.cv_step.to_string(),
+                1.0,
+                VoltDifference::EXAMPLE,
+            ),
         ] {
             self.require(
                 (0.0..=most).contains(&bound),

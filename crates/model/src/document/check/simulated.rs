@@ -21,14 +21,23 @@ pub(super) fn check(check: &Checker<'_, Rig>, simulated: &Simulated) -> Result<(
             simulated.units.contains_key(name),
             &top.then("units"),
             || format!("no unit is described for the position \"{name}\""),
-            || format!("every position of a simulated rig holds one; \"{name}: {{}}\" is a healthy one"),
+            || {
+                format!(
+                    "every position of a simulated rig holds one; \"{name}: {{}}\" is a healthy one"
+                )
+            },
         )?;
     }
     for (name, interface) in &simulated.interfaces {
         check.require(
             interface.lowest < interface.highest,
             &top.then("interfaces").then(name).then("highest"),
-            || format!("nothing lies between {} and {}", interface.lowest, interface.highest),
+            || {
+                format!(
+                    "nothing lies between {} and {}",
+                    interface.lowest, interface.highest
+                )
+            },
             || "\"lowest\" must lie below \"highest\"".to_owned(),
         )?;
     }

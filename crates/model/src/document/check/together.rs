@@ -155,7 +155,13 @@ impl Fitting<'_> {
                     || "ask for a voltage above zero, or for a note".to_owned(),
                 )?;
             }
-            self.pitch(note.pitch(standard, law), &note.to_string(), name, position, path)?;
+            self.pitch(
+                note.pitch(standard, law),
+                &note.to_string(),
+                name,
+                position,
+                path,
+            )?;
         }
         Ok(())
     }

@@ -18,7 +18,12 @@ pub(super) fn check(check: &mut Checker<'_, Plan>) -> Result<(), DocumentError> 
         check.limits(tolerance, &path)?;
         check.moments(tolerance, stage, &path)?;
         if let Some(meaning) = &tolerance.meaning {
-            check.meaning(tolerance.result, meaning, &plan.stages[stage], &path.then("meaning"))?;
+            check.meaning(
+                tolerance.result,
+                meaning,
+                &plan.stages[stage],
+                &path.then("meaning"),
+            )?;
         }
     }
     Ok(())
@@ -92,7 +97,12 @@ impl Checker<'_, Plan> {
     }
 
     /// Whether a stage can give a result at all.
-    fn possible(&self, tolerance: &Tolerance, stage: usize, path: &Path) -> Result<(), DocumentError> {
+    fn possible(
+        &self,
+        tolerance: &Tolerance,
+        stage: usize,
+        path: &Path,
+    ) -> Result<(), DocumentError> {
         let plan = &self.document.value;
         let stage = &plan.stages[stage];
         let (pitches, slots) = pitches(stage, plan);
@@ -154,18 +164,33 @@ impl Checker<'_, Plan> {
         }
     }
 
-    fn limit(&self, result: ResultName, limit: &AnyQuantity, path: &Path) -> Result<(), DocumentError> {
+    fn limit(
+        &self,
+        result: ResultName,
+        limit: &AnyQuantity,
+        path: &Path,
+    ) -> Result<(), DocumentError> {
         let dimension = result.dimension();
         self.require(
             limit.dimension == dimension,
             path,
-            || format!("{limit} cannot be a limit of {result}, which is in {}", dimension.unit()),
+            || {
+                format!(
+                    "{limit} cannot be a limit of {result}, which is in {}",
+                    dimension.unit()
+                )
+            },
             || format!("write it like \"{}\"", dimension.example()),
         )
     }
 
     /// Moments and stretches of time must lie inside the stage.
-    fn moments(&self, tolerance: &Tolerance, stage: usize, path: &Path) -> Result<(), DocumentError> {
+    fn moments(
+        &self,
+        tolerance: &Tolerance,
+        stage: usize,
+        path: &Path,
+    ) -> Result<(), DocumentError> {
         if let Some(Moment::After(time)) = tolerance.at {
             self.inside(time, stage, &path.then("at"))?;
         }
@@ -198,12 +223,15 @@ impl Checker<'_, Plan> {
             .rposition(|stage| matches!(stage, Stage::PowerOn))
             .map_or(stage, |on| on + 1);
         let sum = |stages: &[Stage]| {
-            stages
-                .iter()
-                .try_fold(Seconds::ZERO, |sum, stage| Some(sum + duration(stage, plan)?))
+            stages.iter().try_fold(Seconds::ZERO, |sum, stage| {
+                Some(sum + duration(stage, plan)?)
+            })
         };
         // Stages that wait for a person have no end that could be known here.
-        let (Some(start), Some(end)) = (sum(&plan.stages[from..stage]), sum(&plan.stages[from..=stage])) else {
+        let (Some(start), Some(end)) = (
+            sum(&plan.stages[from..stage]),
+            sum(&plan.stages[from..=stage]),
+        ) else {
             return Ok(());
         };
         self.require(
@@ -211,7 +239,9 @@ impl Checker<'_, Plan> {
             path,
             || {
                 let name = clipped(plan.stages[stage].name(), 40);
-                format!("at {time} the stage \"{name}\" does not run; it runs from {start} to {end}")
+                format!(
+                    "at {time} the stage \"{name}\" does not run; it runs from {start} to {end}"
+                )
             },
             || "times count from the last power_on, else from the start of the stage".to_owned(),
         )
@@ -229,7 +259,11 @@ impl Checker<'_, Plan> {
         let written = [
             ("steady_within", meaning.steady_within.is_some(), steady),
             ("stay", meaning.stay.is_some(), steady),
-            ("tuned_at", meaning.tuned_at.is_some(), result == ErrorAfterOneTuning),
+            (
+                "tuned_at",
+                meaning.tuned_at.is_some(),
+                result == ErrorAfterOneTuning,
+            ),
             ("between", meaning.between.is_some(), result == TwoNoteSlope),
         ];
         for (key, written, belongs) in written {
@@ -259,11 +293,17 @@ impl Checker<'_, Plan> {
             self.require(
                 played,
                 &path.then("between").then(index),
-                || format!("{note} is not played in the stage \"{}\"", clipped(stage.name(), 40)),
+                || {
+                    format!(
+                        "{note} is not played in the stage \"{}\"",
+                        clipped(stage.name(), 40)
+                    )
+                },
                 || "name two notes of the stage".to_owned(),
             )?;
         }
-        let apart = between[0].pitch(plan.pitch, any_law()) != between[1].pitch(plan.pitch, any_law());
+        let apart =
+            between[0].pitch(plan.pitch, any_law()) != between[1].pitch(plan.pitch, any_law());
         self.require(
             apart,
             &path.then("between"),
