@@ -132,7 +132,11 @@ impl Output {
 
     /// A voltage without the rounding that put it outside the safe range.
     pub fn clamped(&self, voltage: Volts) -> Volts {
-        Volts::of(voltage.get().clamp(self.safe.from.get(), self.safe.to.get()))
+        Volts::of(
+            voltage
+                .get()
+                .clamp(self.safe.from.get(), self.safe.to.get()),
+        )
     }
 
     /// The voltage to rest at: nought where that is safe, else the end nearest to it.
