@@ -3,6 +3,7 @@
 use crate::SimulatorError;
 use crate::capture::{SimulatedCapture, Stream};
 use crate::instruments::SimulatedInstrument;
+use crate::interface::Interface;
 use crate::midi::Decoder;
 use crate::oscillator::Held;
 use crate::world::{Logs, OutputId, World};
@@ -75,30 +76,51 @@ impl Bench {
         })
     }
 
-    /// The line to an interface. Without an interface of that name, using it is an
-    /// error.
-    #[must_use]
-    pub fn wire(&self, sender: &str) -> SimulatedWire {
-        let bend_range = self
-            .inner
-            .world
-            .interfaces
-            .get(sender)
-            .map_or(2.0, |interface| interface.bend_range);
-        SimulatedWire {
+    /// The line to an interface.
+    ///
+    /// # Errors
+    /// When there is no interface of this name.
+    pub fn wire(&self, sender: &str) -> Result<SimulatedWire, SimulatorError> {
+        let decoder = Decoder::new(self.interface(sender)?.bend_range);
+        Ok(SimulatedWire {
             inner: Arc::clone(&self.inner),
             sender: sender.to_owned(),
-            decoder: Decoder::new(bend_range),
-        }
+            decoder,
+        })
+    }
+
+    /// The bend range an interface has at power-up; two semitones where there is none
+    /// of this name.
+    #[must_use]
+    pub fn bend_range(&self, sender: &str) -> Cents {
+        let range = self.interface(sender).map(|found| found.bend_range * 100.0);
+        range
+            .ok()
+            .and_then(|range| Cents::new(range).ok())
+            .unwrap_or(Cents::of(200.0))
     }
 
     /// The outputs of an interface, driven by voltage instead of notes.
-    #[must_use]
-    pub fn volts(&self, sender: &str) -> SimulatedVolts {
-        SimulatedVolts {
+    ///
+    /// # Errors
+    /// When there is no interface of this name.
+    pub fn volts(&self, sender: &str) -> Result<SimulatedVolts, SimulatorError> {
+        self.interface(sender)?;
+        Ok(SimulatedVolts {
             inner: Arc::clone(&self.inner),
             sender: sender.to_owned(),
-        }
+        })
+    }
+
+    fn interface(&self, sender: &str) -> Result<&Interface, SimulatorError> {
+        let found = self.inner.world.interfaces.get(sender);
+        found
+            .map(AsRef::as_ref)
+            .ok_or_else(|| SimulatorError::Missing {
+                field: "wiring.simulated.interfaces".to_owned(),
+                name: sender.to_owned(),
+                kind: "interface",
+            })
     }
 
     /// The audio input.
@@ -134,7 +156,7 @@ impl Bench {
         };
         let mut shared = self.inner.lock();
         let now = shared.now;
-        let volts = if on { feed.nominal } else { 0.0 };
+        let volts = if on { feed.comes_on_at } else { 0.0 };
         shared.logs.switch(world, supply, now, volts);
     }
 
@@ -169,7 +191,7 @@ impl Bench {
                         .iter()
                         .any(|(from, until, _)| (*from..=*until).contains(&at));
                 if meant && !scripted {
-                    let volts = if on { feed.nominal } else { 0.0 };
+                    let volts = if on { feed.comes_on_at } else { 0.0 };
                     logs.switch(world, name, at, volts);
                 }
             }

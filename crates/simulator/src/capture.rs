@@ -5,7 +5,7 @@ use crate::render::{draw, frame_at, pieces, time_of};
 use model::port::{Capture, CaptureError, Doubt, PortError, Remedy, Window};
 use model::quantity::{Fraction, Seconds};
 use model::record::PositionId;
-use model::time::{Epoch, HostTime, SampleRate, SampleTime, Span, Stop, Timeline};
+use model::time::{Epoch, HostTime, SampleTime, Span, Stop, Timeline};
 use rayon::prelude::*;
 use std::sync::Arc;
 
@@ -32,8 +32,10 @@ pub(crate) struct Stream {
 
 /// The audio input of the bench.
 ///
-/// Frames are those of the input's own clock; the first epoch begins with the run.
-/// Each epoch places frames exactly; hertz are to be taken from the nominal rate.
+/// Virtual time is counted by the input's own clock, so that frames are placed
+/// exactly and a window lasts as long as the record says; that the clock is off
+/// shows in the pitch, which is where it matters. The first epoch begins with the
+/// run.
 pub struct SimulatedCapture {
     bench: Arc<Inner>,
     channels: Vec<(PositionId, Vec<f32>)>,
@@ -73,8 +75,6 @@ impl Capture for SimulatedCapture {
     fn timeline(&self) -> Timeline {
         let stream = self.bench.lock().stream;
         let world = &self.bench.world;
-        let rate = SampleRate::new(world.input.rate)
-            .or_else(|| SampleRate::new(model::quantity::Hertz::of(48_000.0)));
         Timeline {
             anchor: (
                 SampleTime {
@@ -83,9 +83,8 @@ impl Capture for SimulatedCapture {
                 },
                 HostTime::from_nanoseconds(time_of(stream.origin, world.rate())),
             ),
-            // The rate was checked when the bench was made.
-            rate: rate.unwrap_or_else(|| unreachable!("48 kHz is a rate")),
-            rate_error: Fraction::of(world.input.clock_error.get()),
+            rate: world.sample_rate,
+            rate_error: Fraction::ZERO,
             jitter: Seconds::ZERO,
         }
     }

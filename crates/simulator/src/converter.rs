@@ -160,7 +160,9 @@ impl Converter {
     #[must_use]
     pub fn frequency(&self, volts: f64, around: &Surroundings) -> f64 {
         let warmer = around.pair - self.trimmed_at;
-        let thermal = thermal_voltage(around.pair + ZERO_CELSIUS);
+        // Nothing here gets near absolute zero; a rig file may say so all the same.
+        let kelvin = (around.pair + ZERO_CELSIUS).max(1.0);
+        let thermal = thermal_voltage(kelvin);
         // Octaves that no control voltage has asked for.
         let shift = self.offset
             + self.per_supply_volt * around.supply
@@ -176,7 +178,7 @@ impl Converter {
                 pivot_hertz,
             } => {
                 // V_B falls on V_T, which grows with T; the resistor's gain grows with T too.
-                let warm = (self.trimmed_at + ZERO_CELSIUS) / (around.pair + ZERO_CELSIUS)
+                let warm = (self.trimmed_at + ZERO_CELSIUS) / kelvin
                     * (1.0 + self.compensation * (around.resistor - self.trimmed_at));
                 let octaves = (volts - pivot_volts) / slope * (1.0 + self.scale) * warm;
                 pivot_hertz * libm::exp2((octaves + shift).clamp(-40.0, 20.0))

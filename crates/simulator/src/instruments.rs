@@ -1,6 +1,7 @@
 //! Supplies and the thermometer of the bench.
 
 use crate::bench::Inner;
+use crate::world::limited;
 use model::document::rig::Role;
 use model::port::{Instrument, PortError, Remedy, Sense, Sensed, Setting};
 use model::quantity::{Amperes, Celsius, Volts};
@@ -114,12 +115,10 @@ impl Instrument for SimulatedInstrument {
         for supply in &supplies {
             let volts = match setting {
                 Setting::Off => 0.0,
-                // At its current limit a supply gives up voltage.
                 Setting::On {
                     voltage,
                     current_limit,
-                } if demand > current_limit.get() => voltage.get() * current_limit.get() / demand,
-                Setting::On { voltage, .. } => voltage.get(),
+                } => limited(voltage.get(), Some(current_limit.get()), demand),
             };
             shared.logs.switch(world, supply, now, volts);
         }

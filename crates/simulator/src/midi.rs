@@ -51,10 +51,10 @@ impl Decoder {
     pub fn feed(&mut self, bytes: &[u8]) -> Vec<u8> {
         let mut touched = Vec::new();
         for &byte in bytes {
-            if let Some(channel) = self.byte(byte) {
-                if !touched.contains(&channel) {
-                    touched.push(channel);
-                }
+            if let Some(channel) = self.byte(byte)
+                && !touched.contains(&channel)
+            {
+                touched.push(channel);
             }
         }
         touched

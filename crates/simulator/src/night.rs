@@ -79,7 +79,7 @@ impl Bench {
         let off = u * source.normal(at.nanoseconds().cast_unsigned());
         Some(SimulatedReading {
             truth: Hertz::new(truth).ok()?,
-            measured: Hertz::new(truth / (1.0 + world.input.clock_error.get()) + off).ok()?,
+            measured: Hertz::new(truth * (1.0 + world.clock_effect()) + off).ok()?,
             u: HertzDifference::new(u).ok()?,
         })
     }
@@ -102,7 +102,7 @@ impl Bench {
             for (name, feed) in &world.feeds {
                 shared
                     .logs
-                    .switch(world, name, at.nanoseconds(), feed.nominal);
+                    .switch(world, name, at.nanoseconds(), feed.comes_on_at);
             }
             events.push(Event {
                 at,

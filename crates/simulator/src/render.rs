@@ -93,11 +93,19 @@ fn sound(world: &World, piece: &Piece, samples: &mut [f32]) {
     let oscillator = &world.places[sound.phase_of].oscillator;
     let rate = world.rate();
     let grid = oscillator.grid();
+    let effect = world.clock_effect();
     let mut drawn = vec![0.0; AT_ONCE as usize];
     let mut first = piece.frames.start / AT_ONCE * AT_ONCE;
     while first < piece.frames.end {
         let (from, to) = Nodes::needed(first, AT_ONCE as usize, rate, grid);
-        let (_, phases) = oscillator.phases(&sound.stretch, &sound.held, from, to);
+        let (whole, mut phases) = oscillator.phases(&sound.stretch, &sound.held, from, to);
+        if effect != 0.0 {
+            let cycles = whole * effect;
+            let begin = cycles - cycles.floor();
+            for phase in &mut phases {
+                *phase = begin + *phase * (1.0 + effect);
+            }
+        }
         let nodes = Nodes {
             first: from,
             per_second: grid,
@@ -112,7 +120,8 @@ fn sound(world: &World, piece: &Piece, samples: &mut [f32]) {
     }
     if unit.swell != 0.0 || unit.hum != 0.0 {
         for (at, sample) in samples.iter_mut().enumerate() {
-            let turns = (piece.frames.start + at as u64) as f64 * (world.mains / rate);
+            let turns =
+                (piece.frames.start + at as u64) as f64 * (world.mains * (1.0 + effect) / rate);
             // Hum as rectifiers make it: the mains and its second and third harmonic.
             let hum = unit.hum
                 * (sine(turns) + 0.5 * sine(2.0 * turns) + 0.25 * sine(3.0 * turns))

@@ -211,7 +211,7 @@ mod tests {
             assert!((one.rises(300.0 * n)[0] - percent).abs() < 1e-6, "{n}");
         }
         // Half way at ln 2, from 20 left to 1 left in ln 20 time constants.
-        assert!((one.rises(300.0 * 0.693_147)[0] - 50.0).abs() < 1e-4);
+        assert!((one.rises(300.0 * std::f64::consts::LN_2)[0] - 50.0).abs() < 1e-9);
         let left = |n: f64| 100.0 - one.rises(300.0 * n)[0];
         assert!((left(1.0) / left(1.0 + 2.995_732) - 20.0).abs() < 1e-4);
     }

@@ -256,7 +256,7 @@ impl Nodes<'_> {
     }
 }
 
-/// The sine of a number of turns between 0 and 1, to 1e-13: the same on every
+/// The sine of a number of turns between 0 and 1, to 1e-12: the same on every
 /// machine, and quick.
 #[must_use]
 pub fn sine(turns: f64) -> f64 {
@@ -275,7 +275,9 @@ pub fn sine(turns: f64) -> f64 {
                 + s * (-1.0 / 5040.0
                     + s * (1.0 / 362_880.0
                         + s * (-1.0 / 39_916_800.0
-                            + s * (1.0 / 6_227_020_800.0 - s / 1_307_674_368_000.0)))))))
+                            + s * (1.0 / 6_227_020_800.0
+                                + s * (-1.0 / 1_307_674_368_000.0
+                                    + s / 355_687_428_096_000.0))))))))
 }
 
 fn draw_harmonics(
@@ -313,5 +315,52 @@ fn draw_harmonics(
             }
             samples[at as usize] = value as f32;
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use model::quantity::Fraction;
+
+    #[test]
+    fn the_sine_is_a_sine() {
+        for at in -2000..2000 {
+            let turns = f64::from(at) * 0.001_37;
+            assert!((sine(turns) - (TAU * turns).sin()).abs() < 2e-12, "{turns}");
+        }
+    }
+
+    #[test]
+    fn information_of_waves_of_unit_rms() {
+        // Fourier series (any text): saw A_h = 2 sqrt(3) / (pi h), square
+        // 4 / (pi h) for odd h, triangle 8 sqrt(3) / (pi h)^2 for odd h.
+        let pi2 = std::f64::consts::PI.powi(2);
+        let saw = Wave::new(Waveform::Saw).information(10);
+        assert!((saw - 10.0 * 12.0 / pi2).abs() < 1e-9, "{saw}");
+        let duty = Fraction::of(0.5);
+        let square = Wave::new(Waveform::Pulse { duty }).information(10);
+        assert!((square - 5.0 * 16.0 / pi2).abs() < 1e-9, "{square}");
+        let triangle = Wave::new(Waveform::Triangle).information(3);
+        let expected = 192.0 / (pi2 * pi2) * (1.0 + 1.0 / 9.0);
+        assert!((triangle - expected).abs() < 1e-9, "{triangle}");
+        let sine = Wave::new(Waveform::Sine).information(9);
+        assert!((sine - 2.0).abs() < 1e-9, "{sine}");
+    }
+
+    #[test]
+    fn a_folded_sine_has_bessel_harmonics() {
+        // sin(a sin x) = 2 sum J_(2k+1)(a) sin((2k+1) x) (Jacobi and Anger); ratio
+        // J_3(2)/J_1(2) = 0.128943 / 0.576725 (Abramowitz and Stegun, table 9.1 f.;
+        // from memory).
+        let Wave::Harmonics(harmonics) = Wave::new(Waveform::Folded {
+            drive: 2.0,
+            asymmetry: 0.0,
+        }) else {
+            panic!("harmonics");
+        };
+        assert!(harmonics[1].0.abs() < 1e-9);
+        let ratio = harmonics[2].0 / harmonics[0].0;
+        assert!((ratio - 0.128_943 / 0.576_725).abs() < 2e-6, "{ratio}");
     }
 }

@@ -13,6 +13,7 @@ use crate::waveform::Wave;
 use model::document::rig::{Rig, SwitchedBy, Wiring};
 use model::document::simulated::{Cables, Input, Simulated};
 use model::record::PositionId;
+use model::time::SampleRate;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -51,6 +52,8 @@ pub struct Feed {
     pub nominal: f64,
     /// The current all its units take.
     pub demand: f64,
+    /// The voltage it comes on at: its own, or less where its limit is too low.
+    pub comes_on_at: f64,
     /// The instrument that switches it, if one does.
     pub instrument: Option<String>,
     /// Whether a mains timer switches it, and when.
@@ -76,6 +79,8 @@ pub struct World {
     pub instruments: BTreeMap<String, model::document::rig::Role>,
     /// The audio input.
     pub input: Input,
+    /// Its nominal rate.
+    pub sample_rate: SampleRate,
     /// What goes wrong.
     pub script: Script,
 }
@@ -90,6 +95,10 @@ impl World {
             return Err(SimulatorError::NotSimulated(rig.name.clone()));
         };
         check(rig, simulated)?;
+        let rate = simulated.input.rate;
+        let sample_rate = SampleRate::new(rate)
+            .filter(|_| simulated.input.clock_error.get().abs() <= 0.1)
+            .ok_or(SimulatorError::BadRate(rate.get()))?;
         let seed = simulated.seed;
         let room = Arc::new(Room::new(&simulated.room, seed));
         let interfaces: BTreeMap<String, Arc<Interface>> = simulated
@@ -139,15 +148,18 @@ impl World {
             .supplies
             .iter()
             .map(|(name, supply)| {
-                let demand = rig
+                let demand: f64 = rig
                     .positions
                     .iter()
                     .filter(|(_, position)| position.supply.as_ref() == Some(name))
                     .map(|(position, _)| simulated.units[position].supply_current.get())
                     .sum();
+                let nominal = supply.voltage.map_or(12.0, |voltage| voltage.get());
+                let limit = supply.current_limit.map(|limit| limit.get());
                 let feed = Feed {
-                    nominal: supply.voltage.map_or(12.0, |voltage| voltage.get()),
+                    nominal,
                     demand,
+                    comes_on_at: limited(nominal, limit, demand),
                     instrument: match &supply.by {
                         SwitchedBy::Instrument(instrument) => Some(instrument.clone()),
                         SwitchedBy::Operator | SwitchedBy::Timer => None,
@@ -171,14 +183,23 @@ impl World {
             feeds,
             instruments: simulated.instruments.clone(),
             input: simulated.input.clone(),
+            sample_rate,
             script: Script::new(&simulated.faults),
         })
     }
 
-    /// Frames in a second, as the input's clock really runs.
+    /// Frames in a second of virtual time, which the input's own clock counts.
     #[must_use]
     pub fn rate(&self) -> f64 {
-        self.input.rate.get() * (1.0 + self.input.clock_error.get())
+        self.sample_rate.get()
+    }
+
+    /// What the input finds of a frequency, less one: a clock that is fast by e
+    /// finds 1 / (1 + e) of it.
+    #[must_use]
+    pub fn clock_effect(&self) -> f64 {
+        let error = self.input.clock_error.get();
+        -error / (1.0 + error)
     }
 
     /// The place of a position.
@@ -192,6 +213,14 @@ impl World {
         self.places
             .iter()
             .filter(move |place| place.output == *output)
+    }
+}
+
+/// At its current limit a supply gives up voltage.
+pub(crate) fn limited(voltage: f64, limit: Option<f64>, demand: f64) -> f64 {
+    match limit {
+        Some(limit) if demand > limit => voltage * limit / demand,
+        _ => voltage,
     }
 }
 
@@ -209,10 +238,6 @@ fn check(rig: &Rig, simulated: &Simulated) -> Result<(), SimulatorError> {
             kind,
         })
     };
-    let rate = simulated.input.rate.get();
-    if !(1e3..=1e6).contains(&rate) || simulated.input.clock_error.get().abs() > 0.1 {
-        return Err(SimulatorError::BadRate(rate));
-    }
     for (name, position) in &rig.positions {
         if !simulated.units.contains_key(name) {
             return missing(
@@ -304,7 +329,7 @@ impl Logs {
         for (name, feed) in &world.feeds {
             let switched = feed
                 .timer
-                .map_or_else(Vec::new, |at| vec![(at, feed.nominal)]);
+                .map_or_else(Vec::new, |at| vec![(at, feed.comes_on_at)]);
             logs.switched.insert(name.clone(), switched);
             logs.renew(world, name);
         }

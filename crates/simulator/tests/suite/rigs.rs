@@ -190,7 +190,7 @@ pub fn note(number: i16) -> Pitch {
 /// Plays a note on a channel, the old one released first.
 pub fn play(bench: &Bench, channel: u8, number: u8) {
     use sender::Wire;
-    let mut wire = bench.wire("keys");
+    let mut wire = bench.wire("keys").unwrap();
     wire.send(&[0xb0 | (channel - 1), 123, 0]).unwrap();
     wire.send(&[0x90 | (channel - 1), number, 100]).unwrap();
 }

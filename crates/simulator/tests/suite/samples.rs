@@ -24,7 +24,7 @@ fn the_frequency_of_the_samples_is_the_truth() {
         play(&bench, 2, number);
         let start = at * 48_000;
         let samples = read(&mut *capture, start, 96_000);
-        let rate = 48_000.0 * (1.0 + 40e-6);
+        let rate = 48_000.0;
         for name in ["a", "b"] {
             let samples = &samples[name];
             let rising: Vec<usize> = (1..samples.len())
@@ -37,7 +37,8 @@ fn the_frequency_of_the_samples_is_the_truth() {
                 (n - 1) as f64 - low / (high - low)
             };
             let (first, last) = (place(rising[0]), place(rising[rising.len() - 1]));
-            let found = crossings(samples) * rate;
+            // The input's clock is fast by 40 ppm and finds every pitch that much flat.
+            let found = crossings(samples) * rate * (1.0 + 40e-6);
             let truth = bench
                 .truth(
                     &position(name),
