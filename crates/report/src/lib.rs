@@ -1,1 +1,38 @@
-//! Plots, HTML, tables and CSV.
+//! What is handed over of a run: plain sentences, one HTML file that needs
+//! nothing beside itself, a text for a terminal, CSV and JSON.
+//!
+//! Everything here is computed from a [`RunView`] and is pure: the same run
+//! gives the same bytes. Nothing is measured or judged here; what
+//! [`analysis`](::analysis) does not say is not said.
+
+mod beats;
+mod bench;
+mod export;
+mod numbers;
+mod outline;
+mod results;
+mod terminal;
+mod words;
+
+use analysis::Analysis;
+use model::document::plan::Plan;
+use model::document::rig::Rig;
+use model::record::RunRecord;
+
+pub use export::{export_csv, export_json};
+pub use results::results_json;
+pub use terminal::text;
+pub use words::{UnitWords, VerdictWords, sentences};
+
+/// A run with all that is known of it.
+#[derive(Debug, Clone, Copy)]
+pub struct RunView<'a> {
+    /// What was to be done.
+    pub plan: &'a Plan,
+    /// Where it was done.
+    pub rig: &'a Rig,
+    /// What was kept.
+    pub record: &'a RunRecord,
+    /// What can be said of it.
+    pub analysis: &'a Analysis,
+}

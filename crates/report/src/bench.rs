@@ -1,0 +1,90 @@
+//! What has to be said of the rig on every page: whether it is a simulation,
+//! whether anybody has calibrated it, and which results it limits.
+
+use crate::RunView;
+use crate::numbers::{fixed, plain};
+use crate::outline::title;
+use model::document::rig::{Bounds, Law, Wiring};
+use model::record::PositionId;
+use model::result::ResultName;
+
+/// Whether certificates stand behind the rig. No rig file of version 1 can name
+/// any, so none is calibrated; the pages and exports ask here.
+pub(crate) const fn is_calibrated(_view: &RunView<'_>) -> bool {
+    false
+}
+
+/// What is said of the rig, in sentences.
+pub(crate) fn statement(view: &RunView<'_>) -> Vec<String> {
+    let mut said = Vec::new();
+    if matches!(view.rig.wiring, Wiring::Simulated(_)) {
+        said.push(
+            "Simulated rig: these units exist only in the program, nothing was measured on a bench."
+                .to_owned(),
+        );
+    }
+    let bounds = &view.rig.bounds;
+    let limits = format!(
+        "sample clock {} ppm, control voltage gain {} %, offset {} mV, steps {} mV",
+        plain_number(bounds.sample_clock.get() * 1e6),
+        plain_number(bounds.cv_gain.get() * 1e2),
+        plain_number(bounds.cv_offset.get() * 1e3),
+        plain_number(bounds.cv_step.get() * 1e3),
+    );
+    said.push(if *bounds == Bounds::default() {
+        format!(
+            "Uncalibrated rig: nobody has said how far off it may be, so wide limits stand in ({limits})."
+        )
+    } else {
+        format!(
+            "Uncalibrated rig: no certificate stands behind it; its limits of error are those of the rig file ({limits})."
+        )
+    });
+    said
+}
+
+/// A number of a rig file without trailing noughts.
+fn plain_number(value: f64) -> String {
+    // Twelve digits hide what the conversion of units did to the last ones.
+    let text = format!("{value:.9}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
+}
+
+/// The standard uncertainty that the gain of the rig's control voltage puts into
+/// a slope, in cents per octave: a rectangular distribution of the half-width in
+/// the rig file (GUM 4.3.7).
+fn gain_share(view: &RunView<'_>, position: &PositionId) -> Option<f64> {
+    let law = &view.rig.positions.get(position.as_str())?.cv.law;
+    matches!(law, Law::VoltsPerOctave { .. })
+        .then(|| 1200.0 * view.rig.bounds.cv_gain.get() / 3.0_f64.sqrt())
+}
+
+/// The slopes of which the rig's own gain makes up most of the uncertainty, in
+/// one sentence.
+pub(crate) fn limits_results(view: &RunView<'_>, position: &PositionId) -> Option<String> {
+    let share = gain_share(view, position)?;
+    let limited: Vec<_> = [
+        ResultName::ScaleError,
+        ResultName::MeanSlope,
+        ResultName::TwoNoteSlope,
+    ]
+    .into_iter()
+    .filter(|name| {
+        view.best(position, *name)
+            .and_then(|outcome| outcome.u)
+            // More than half of the variance.
+            .is_some_and(|u| u > 0.0 && share * share > 0.5 * u * u)
+    })
+    .map(|name| title(name).to_lowercase())
+    .collect();
+    let (first, rest) = limited.split_first()?;
+    let names = match rest.split_last() {
+        None => first.clone(),
+        Some((last, [])) => format!("{first} and {last}"),
+        Some((last, middle)) => format!("{first}, {} and {last}", middle.join(", ")),
+    };
+    Some(format!(
+        "The rig, not the unit, limits what can be said of {names}: the gain of its control voltage alone stands for ± {} cents per octave. A calibrated rig would say more.",
+        if 2.0 * share >= 9.95 { fixed(2.0 * share, 0) } else { plain(2.0 * share) },
+    ))
+}

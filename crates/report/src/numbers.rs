@@ -1,0 +1,224 @@
+//! Numbers as a person reads them: as many digits as the uncertainty allows,
+//! durations in hours and minutes, a proper minus sign.
+
+use model::quantity::Dimension;
+
+/// A number with a fixed count of decimals, a minus sign that is one, and no
+/// "-0".
+pub(crate) fn fixed(value: f64, decimals: usize) -> String {
+    if !value.is_finite() {
+        return "?".to_owned();
+    }
+    let text = format!("{:.*}", decimals, value.abs());
+    let is_zero = text.bytes().all(|byte| matches!(byte, b'0' | b'.'));
+    if value < 0.0 && !is_zero {
+        format!("\u{2212}{text}")
+    } else {
+        text
+    }
+}
+
+/// Like [`fixed`], with a plus sign where the number is above zero.
+pub(crate) fn signed(value: f64, decimals: usize) -> String {
+    let text = fixed(value, decimals);
+    let is_zero = text.bytes().all(|byte| matches!(byte, b'0' | b'.'));
+    if value > 0.0 && !is_zero {
+        format!("+{text}")
+    } else {
+        text
+    }
+}
+
+/// How many decimals show two significant digits of an expanded uncertainty
+/// (GUM 7.2.6).
+pub(crate) fn decimals_for(expanded: f64) -> usize {
+    if !(expanded.is_finite() && expanded > 0.0) {
+        return 2;
+    }
+    // 0.0996 is written 0.10: round before counting.
+    let exponent = format!("{expanded:.1e}")
+        .split_once('e')
+        .and_then(|(_, exponent)| exponent.parse::<i32>().ok())
+        .unwrap_or(0);
+    usize::try_from(1 - exponent).unwrap_or(0).min(6)
+}
+
+/// A number with about three significant digits and no more than that.
+pub(crate) fn plain(value: f64) -> String {
+    let size = value.abs();
+    fixed(
+        value,
+        match size {
+            s if s >= 99.95 => 0,
+            s if s >= 9.995 => 1,
+            _ => 2,
+        },
+    )
+}
+
+/// A length of time the way a person says it: `45 s`, `25 min`, `11 h 30 min`.
+pub(crate) fn duration(seconds: f64) -> String {
+    if !seconds.is_finite() {
+        return "?".to_owned();
+    }
+    let sign = if seconds < 0.0 { "\u{2212}" } else { "" };
+    let size = seconds.abs();
+    if size < 9.95 {
+        let text = format!("{size:.1}");
+        let text = text.strip_suffix(".0").unwrap_or(&text);
+        return if text == "0" {
+            "0 s".to_owned()
+        } else {
+            format!("{sign}{text} s")
+        };
+    }
+    if size < 99.5 {
+        return format!("{sign}{size:.0} s");
+    }
+    let minutes = (size / 60.0).round() as u64;
+    match (minutes / 60, minutes % 60) {
+        (0, m) => format!("{sign}{m} min"),
+        (h, 0) => format!("{sign}{h} h"),
+        (h, m) => format!("{sign}{h} h {m} min"),
+    }
+}
+
+/// The unit of a result the way it stands behind a number in a sentence.
+pub(crate) const fn spoken_unit(dimension: Dimension) -> &'static str {
+    match dimension {
+        Dimension::Interval => "cents",
+        Dimension::ScaleError => "cents per octave",
+        Dimension::DriftRate => "cents per hour",
+        Dimension::Duration => "s",
+        Dimension::Fraction => "",
+        Dimension::TemperatureDifference => "K",
+    }
+}
+
+/// A value with its 95 % interval.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Stated {
+    /// The value.
+    pub value: f64,
+    /// Its 95 % interval, where it is known.
+    pub interval: Option<(f64, f64)>,
+    /// What it is a quantity of.
+    pub dimension: Dimension,
+}
+
+impl Stated {
+    /// Half the width of the interval, or the distance from the value to its
+    /// further end: U of the value.
+    pub(crate) fn expanded(&self) -> Option<f64> {
+        self.interval
+            .map(|(low, high)| (high - self.value).max(self.value - low))
+    }
+
+    /// Whether the interval holds zero.
+    pub(crate) fn may_be_zero(&self) -> bool {
+        self.interval
+            .is_some_and(|(low, high)| low <= 0.0 && high >= 0.0)
+    }
+
+    fn decimals(&self) -> usize {
+        match self.expanded() {
+            Some(expanded) if expanded > 0.0 => decimals_for(expanded).min(3),
+            _ => match self.value.abs() {
+                s if s >= 99.95 => 0,
+                s if s >= 9.995 => 1,
+                _ => 2,
+            },
+        }
+    }
+
+    /// Value and uncertainty without the unit: `22.4 ± 0.6`, or `3.1 (2.9 to 3.8)`
+    /// where the interval is lopsided. A negative sign is shown, a positive one
+    /// only when `with_sign`.
+    pub(crate) fn numbers(&self, with_sign: bool) -> String {
+        if self.dimension == Dimension::Duration {
+            let value = duration(self.value);
+            return match self.interval {
+                Some((low, high)) if high > low => {
+                    let (low, high) = (duration(low), duration(high));
+                    if low == value && high == value {
+                        value
+                    } else {
+                        format!("{value} ({low} to {high})")
+                    }
+                }
+                _ => value,
+            };
+        }
+        let decimals = self.decimals();
+        let number = |value: f64| {
+            if with_sign {
+                signed(value, decimals)
+            } else {
+                fixed(value, decimals)
+            }
+        };
+        let value = number(self.value);
+        match self.interval {
+            Some((low, high)) if high > low => {
+                let (below, above) = (self.value - low, high - self.value);
+                if below > 0.0 && above > 0.0 && (below - above).abs() < 0.2 * (high - low) {
+                    format!("{value} ± {}", fixed((high - low) / 2.0, decimals))
+                } else {
+                    format!("{value} ({} to {})", number(low), number(high))
+                }
+            }
+            _ => value,
+        }
+    }
+
+    /// Value, uncertainty and unit, for a sentence.
+    pub(crate) fn spoken(&self) -> String {
+        let unit = spoken_unit(self.dimension);
+        let numbers = self.numbers(false);
+        if self.dimension == Dimension::Duration || unit.is_empty() {
+            numbers
+        } else {
+            format!("{numbers} {unit}")
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn cents(value: f64, low: f64, high: f64) -> Stated {
+        Stated {
+            value,
+            interval: Some((low, high)),
+            dimension: Dimension::Interval,
+        }
+    }
+
+    #[test]
+    fn two_digits_of_uncertainty() {
+        assert_eq!(cents(22.4149, 21.8, 23.03).numbers(false), "22.41 ± 0.61");
+        assert_eq!(cents(3.1, 2.9, 3.8).numbers(false), "3.10 (2.90 to 3.80)");
+        assert_eq!(cents(-0.42, -14.0, 13.2).numbers(true), "0 ± 14");
+        assert_eq!(decimals_for(0.0996), 2);
+        assert_eq!(decimals_for(0.099), 3);
+        assert_eq!(decimals_for(f64::NAN), 2);
+    }
+
+    #[test]
+    fn durations_as_said() {
+        assert_eq!(duration(1500.0), "25 min");
+        assert_eq!(duration(41_400.0), "11 h 30 min");
+        assert_eq!(duration(43_200.0), "12 h");
+        assert_eq!(duration(0.0), "0 s");
+        assert_eq!(duration(-30.0), "\u{2212}30 s");
+        assert_eq!(duration(3599.0), "1 h");
+    }
+
+    #[test]
+    fn no_minus_nought() {
+        assert_eq!(fixed(-0.004, 2), "0.00");
+        assert_eq!(signed(0.5, 1), "+0.5");
+        assert_eq!(fixed(-0.5, 1), "\u{2212}0.5");
+    }
+}

@@ -1,0 +1,123 @@
+//! Results, verdicts and gaps per unit for machines.
+
+use crate::RunView;
+use crate::bench;
+use crate::export::{Deviations, maybe, number, seconds};
+use crate::words::sentences;
+use model::record::{Gap, PositionId};
+use model::result::{Outcome, Verdict};
+use serde_json::{Value, json};
+
+/// One result.
+pub(crate) fn result_json(outcome: &Outcome) -> Value {
+    json!({
+        "name": outcome.name.name(),
+        "value": maybe(outcome.value),
+        "u": maybe(outcome.u),
+        "low": maybe(outcome.low),
+        "high": maybe(outcome.high),
+        "unit": outcome.name.dimension().unit(),
+        "stage": outcome.stage,
+        "t_s": maybe(outcome.t_s.map(seconds)),
+        "readings": outcome.readings,
+        "meaning": outcome.meaning,
+        "why_not": outcome.why_not,
+    })
+}
+
+/// One verdict with its tolerance.
+pub(crate) fn verdict_json(view: &RunView<'_>, verdict: &Verdict) -> Value {
+    let tolerance = view.plan.tolerances.get(verdict.tolerance);
+    json!({
+        "tolerance": verdict.tolerance + 1,
+        "result": tolerance.map(|tolerance| tolerance.result.name()),
+        "stage": tolerance.map(|tolerance| tolerance.of.clone()),
+        "at": tolerance.and_then(|tolerance| tolerance.at),
+        "allow": tolerance.map(|tolerance| tolerance.allow.clone()),
+        "finding": verdict.finding.word(),
+        "reason": verdict.reason,
+    })
+}
+
+/// One gap.
+pub(crate) fn gap_json(view: &RunView<'_>, deviations: &Deviations, gap: &Gap) -> Value {
+    json!({
+        "stage": gap.stage,
+        "stage_name": view.stage_name(gap.stage),
+        "round": gap.round,
+        "slot": gap.slot,
+        "position": gap.position.as_ref().map(PositionId::as_str),
+        "t_s": number(seconds(deviations.t_s(gap.stage, gap.position.as_ref(), gap.at))),
+        "run_s": number(seconds(gap.at.seconds())),
+        "reason": gap.reason,
+    })
+}
+
+/// The results round by round.
+pub(crate) fn curves_json(view: &RunView<'_>) -> Vec<Value> {
+    let curves = view
+        .analysis
+        .stages
+        .iter()
+        .flat_map(|stage| &stage.units)
+        .flat_map(|unit| &unit.curves);
+    curves
+        .map(|curve| {
+            let column = |of: fn(&(f64, f64, f64)) -> f64| {
+                curve.points.iter().map(|point| number(of(point))).collect::<Vec<_>>()
+            };
+            json!({
+                "name": curve.name.name(),
+                "position": curve.position.as_str(),
+                "stage": curve.stage,
+                "unit": curve.name.dimension().unit(),
+                "t_s": curve.points.iter().map(|point| number(seconds(point.0))).collect::<Vec<_>>(),
+                "value": column(|point| point.1),
+                "u": column(|point| point.2),
+            })
+        })
+        .collect()
+}
+
+/// What `show` prints as JSON: per unit its results (`u` is a standard
+/// uncertainty, `low` and `high` are the 95 % interval, all in `unit`), its
+/// verdicts, its gaps and the sentences about it.
+#[must_use]
+pub fn results_json(view: &RunView<'_>) -> Value {
+    let deviations = Deviations::of(view);
+    let units: Vec<_> = sentences(view)
+        .into_iter()
+        .map(|words| {
+            let position = &words.position;
+            let gaps: Vec<_> = view
+                .record
+                .gaps
+                .iter()
+                .filter(|gap| gap.position.as_ref().is_none_or(|of| of == position))
+                .map(|gap| gap_json(view, &deviations, gap))
+                .collect();
+            json!({
+                "position": position.as_str(),
+                "unit": words.unit,
+                "finding": words.finding.map(|finding| finding.word()),
+                "headline": words.headline,
+                "sentences": words.owner.iter().chain(&words.technician).collect::<Vec<_>>(),
+                "results": view.outcomes_of(position).into_iter().map(result_json).collect::<Vec<_>>(),
+                "verdicts": view.verdicts_of(position).into_iter()
+                    .map(|(_, verdict)| verdict_json(view, verdict)).collect::<Vec<_>>(),
+                "gaps": gaps,
+                "doubts": words.gaps,
+            })
+        })
+        .collect();
+    json!({
+        "nightbench": "results 1",
+        "run": view.record.id.as_str(),
+        "plan": view.plan.title,
+        "rig": view.rig.name,
+        "complete": view.record.is_complete(),
+        "calibrated": bench::is_calibrated(view),
+        "rig_statement": bench::statement(view),
+        "units": units,
+    })
+}

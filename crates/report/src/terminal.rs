@@ -1,0 +1,136 @@
+//! A run in 80 columns of plain text.
+
+use crate::RunView;
+use crate::bench;
+use crate::numbers::duration;
+use crate::outline::{has_sign, stated, title};
+use crate::words::{UnitWords, sentences};
+use model::quantity::Dimension;
+use model::record::PositionId;
+
+const WIDTH: usize = 80;
+
+/// The run for a terminal: sentences first, then the table of results of each
+/// unit, in lines of at most 80 columns.
+#[must_use]
+pub fn text(view: &RunView<'_>) -> String {
+    let mut lines = Vec::new();
+    wrap(&mut lines, &view.plan.title, "", "");
+    let state = if view.record.is_complete() {
+        "complete"
+    } else {
+        "incomplete"
+    };
+    wrap(
+        &mut lines,
+        &format!(
+            "run {} on rig {}, {state}, {}",
+            view.record.id,
+            view.rig.name,
+            duration(view.record.last_instant().seconds())
+        ),
+        "",
+        "",
+    );
+    for sentence in bench::statement(view) {
+        wrap(&mut lines, &sentence, "", "");
+    }
+    for words in sentences(view) {
+        lines.push(String::new());
+        unit(view, &words, &mut lines);
+    }
+    lines.push(String::new());
+    lines.join("\n")
+}
+
+fn unit(view: &RunView<'_>, words: &UnitWords, lines: &mut Vec<String>) {
+    let heading = match &words.unit.model {
+        Some(model) => format!("{} - {model}, in {}", words.name, words.position),
+        None => format!("{}, in {}", words.name, words.position),
+    };
+    wrap(lines, &heading, "", "");
+    lines.push("-".repeat(columns(&heading).min(WIDTH)));
+    wrap(lines, &words.headline, "", "");
+    for sentence in words
+        .owner
+        .iter()
+        .chain(&words.technician)
+        .chain(&words.gaps)
+    {
+        wrap(lines, sentence, "", "");
+    }
+    // The statement on the rig stands once, at the top.
+    let general = bench::statement(view);
+    for sentence in words.rig.iter().filter(|said| !general.contains(said)) {
+        wrap(lines, sentence, "", "");
+    }
+    for verdict in &words.verdicts {
+        let word = format!("  {:<10}", verdict.finding.word());
+        wrap(lines, &verdict.tolerance, &word, "            ");
+        wrap(lines, &verdict.reason, "            ", "            ");
+    }
+    results(view, &words.position, lines);
+}
+
+fn results(view: &RunView<'_>, position: &PositionId, lines: &mut Vec<String>) {
+    let outcomes = view.outcomes_of(position);
+    let mut stage = None;
+    for outcome in outcomes {
+        if stage != Some(&outcome.stage) {
+            wrap(lines, &outcome.stage, "  ", "  ");
+            stage = Some(&outcome.stage);
+        }
+        let name = format!("    {:<27}", title(outcome.name));
+        let hang = " ".repeat(31);
+        match stated(outcome) {
+            Some(value) => {
+                let dimension = outcome.name.dimension();
+                let unit = if dimension == Dimension::Duration {
+                    String::new()
+                } else {
+                    format!(" {}", dimension.unit())
+                };
+                let numbers = value.numbers(has_sign(outcome.name));
+                wrap(lines, &format!("{numbers}{unit}"), &name, &hang);
+            }
+            None => {
+                let why = outcome.why_not.as_deref().unwrap_or("not known");
+                wrap(lines, &format!("cannot be said: {why}"), &name, &hang);
+            }
+        }
+    }
+}
+
+fn columns(text: &str) -> usize {
+    text.chars().count()
+}
+
+/// Adds a text in lines of at most [`WIDTH`] columns. Control characters, which
+/// a serial number may hold, do not reach the terminal.
+fn wrap(lines: &mut Vec<String>, text: &str, first: &str, rest: &str) {
+    let clean: String = text
+        .chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect();
+    let mut line = first.to_owned();
+    let mut empty = true;
+    for word in clean.split_whitespace() {
+        if !empty && columns(&line) + 1 + columns(word) > WIDTH {
+            lines.push(line.trim_end().to_owned());
+            line = rest.to_owned();
+            empty = true;
+        }
+        if !empty {
+            line.push(' ');
+        }
+        // A word longer than a line is broken.
+        for letter in word.chars() {
+            if columns(&line) >= WIDTH {
+                lines.push(std::mem::replace(&mut line, rest.to_owned()));
+            }
+            line.push(letter);
+        }
+        empty = false;
+    }
+    lines.push(line.trim_end().to_owned());
+}

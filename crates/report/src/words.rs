@@ -1,0 +1,506 @@
+//! Plain sentences about each unit: what an owner wants to know first, then what
+//! a technician can do about it, what the plan's tolerances say, and what is in
+//! the way of saying more.
+
+use crate::bench;
+use crate::beats;
+use crate::numbers::{Stated, duration, plain};
+use crate::outline::{extent, stated, title, worst};
+use crate::RunView;
+use analysis::{StageAnalysis, UnitAnalysis};
+use model::document::plan::{Allow, Moment, Tolerance};
+use model::record::{EventKind, PositionId, State, Unit};
+use model::result::{Finding, Outcome, ResultName};
+use std::collections::BTreeMap;
+
+/// What is said of one unit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct UnitWords {
+    /// Where it was patched.
+    pub position: PositionId,
+    /// The unit.
+    pub unit: Unit,
+    /// What it is called: its serial number, else its position.
+    pub name: String,
+    /// The worst finding over all tolerances; `None` without tolerances.
+    pub finding: Option<Finding>,
+    /// The verdict in one sentence.
+    pub headline: String,
+    /// What its owner wants to know.
+    pub owner: Vec<String>,
+    /// What to retune, retrim or leave alone.
+    pub technician: Vec<String>,
+    /// The tolerances, one by one.
+    pub verdicts: Vec<VerdictWords>,
+    /// What is missing, what was doubtful, what broke the history.
+    pub gaps: Vec<String>,
+    /// What the rig has to do with it.
+    pub rig: Vec<String>,
+}
+
+/// A tolerance held against a unit, in words.
+#[derive(Debug, Clone, PartialEq)]
+pub struct VerdictWords {
+    /// What is said.
+    pub finding: Finding,
+    /// The tolerance: "scale error of night at the end: within 1 cent/oct".
+    pub tolerance: String,
+    /// Why, with the numbers.
+    pub reason: String,
+}
+
+/// What is said of each unit, by position.
+#[must_use]
+pub fn sentences(view: &RunView<'_>) -> Vec<UnitWords> {
+    view.positions()
+        .into_iter()
+        .map(|position| {
+            let verdicts: Vec<_> = view
+                .verdicts_of(position)
+                .into_iter()
+                .map(|(tolerance, verdict)| VerdictWords {
+                    finding: verdict.finding,
+                    tolerance: tolerance.map_or_else(
+                        || format!("tolerance {}", verdict.tolerance + 1),
+                        tolerance_words,
+                    ),
+                    reason: verdict.reason.clone(),
+                })
+                .collect();
+            let finding = worst(verdicts.iter().map(|verdict| verdict.finding));
+            let speaker = Speaker::new(view, position);
+            let mut rig: Vec<_> = bench::limits_results(view, position).into_iter().collect();
+            rig.extend(bench::statement(view));
+            UnitWords {
+                position: position.clone(),
+                unit: view.unit(position),
+                name: view.name_of(position),
+                finding,
+                headline: headline(view, &verdicts, finding),
+                owner: speaker.owner(),
+                technician: speaker.technician(),
+                verdicts,
+                gaps: gaps(view, position),
+                rig,
+            }
+        })
+        .collect()
+}
+
+/// A tolerance in words.
+pub(crate) fn tolerance_words(tolerance: &Tolerance) -> String {
+    let at = match tolerance.at {
+        None => String::new(),
+        Some(Moment::Start) => " at the start".to_owned(),
+        Some(Moment::End) => " at the end".to_owned(),
+        Some(Moment::After(time)) => format!(" after {}", duration(time.get())),
+    };
+    let allow = match &tolerance.allow {
+        Allow::Within(limit) => format!("within {limit} of zero"),
+        Allow::AtMost(limit) => format!("at most {limit}"),
+        Allow::AtLeast(limit) => format!("at least {limit}"),
+        Allow::Between { from, to } => format!("from {from} to {to}"),
+    };
+    format!("{} of “{}”{at}: {allow}", title(tolerance.result), tolerance.of)
+}
+
+fn headline(view: &RunView<'_>, verdicts: &[VerdictWords], finding: Option<Finding>) -> String {
+    let with = |wanted: Finding| {
+        verdicts
+            .iter()
+            .filter(|verdict| verdict.finding == wanted)
+            .count()
+    };
+    let all = verdicts.len();
+    let tolerances = |count: usize| match count {
+        1 => "tolerance".to_owned(),
+        _ => "tolerances".to_owned(),
+    };
+    match finding {
+        None if view.plan.tolerances.is_empty() => {
+            "No verdict: the plan states no tolerance.".to_owned()
+        }
+        None => "No verdict: the tolerances of the plan were not held against this unit.".to_owned(),
+        Some(Finding::Pass) => match all {
+            1 => "Passes the plan's one tolerance.".to_owned(),
+            2 => "Passes both tolerances of the plan.".to_owned(),
+            _ => format!("Passes all {all} tolerances of the plan."),
+        },
+        Some(Finding::Fail) => {
+            let (failed, undecided) = (with(Finding::Fail), with(Finding::Undecided));
+            let more = match undecided {
+                0 => String::new(),
+                count => format!("; {count} more cannot be decided"),
+            };
+            format!("Fails {failed} of {all} {}{more}.", tolerances(all))
+        }
+        Some(Finding::Undecided) => {
+            let undecided = with(Finding::Undecided);
+            if undecided == all {
+                format!("Undecided on {all} {}.", tolerances(all))
+            } else {
+                format!(
+                    "Undecided on {undecided} of {all} {}; passes the rest.",
+                    tolerances(all)
+                )
+            }
+        }
+    }
+}
+
+/// Whoever speaks of one unit.
+struct Speaker<'a> {
+    view: &'a RunView<'a>,
+    position: &'a PositionId,
+    main: Option<(&'a StageAnalysis, &'a UnitAnalysis)>,
+}
+
+impl<'a> Speaker<'a> {
+    fn new(view: &'a RunView<'a>, position: &'a PositionId) -> Self {
+        Self {
+            view,
+            position,
+            main: view.main_stage(position),
+        }
+    }
+
+    fn best(&self, name: ResultName) -> Option<(&'a Outcome, Stated)> {
+        let outcome = self.view.best(self.position, name)?;
+        Some((outcome, stated(outcome)?))
+    }
+
+    /// The time of readiness or warm-up in run time, and the outcome it comes
+    /// from. The main stage cannot see a moment before its own first round; where
+    /// its value is that round, an earlier stage that saw the moment is believed.
+    fn moment(&self, name: ResultName) -> Option<(&'a Outcome, Stated, f64)> {
+        let (outcome, value) = self.best(name)?;
+        let stages = self.view.stages_of(self.position);
+        let stage_of = |outcome: &Outcome| {
+            stages
+                .iter()
+                .find(|(stage, _)| stage.name == outcome.stage)
+                .copied()
+        };
+        let in_run = |outcome: &Outcome, value: f64| {
+            stage_of(outcome).map_or(value, |(_, unit)| unit.origin.seconds() + value)
+        };
+        let began = stage_of(outcome).and_then(|(stage, unit)| {
+            extent(unit).map(|(from, to)| (stage, from, (to - from) * 0.01))
+        });
+        if let Some((main, from, slack)) = began
+            && value.value <= from + slack
+        {
+            let earlier = self
+                .view
+                .outcomes_of(self.position)
+                .into_iter()
+                .filter(|other| other.name == name && other.stage != outcome.stage)
+                .filter_map(|other| stated(other).map(|value| (other, value)))
+                .filter(|(other, _)| stage_of(other).is_some_and(|(stage, _)| stage.stage < main.stage))
+                .last();
+            if let Some((other, value)) = earlier {
+                return Some((other, value, in_run(other, value.value)));
+            }
+        }
+        Some((outcome, value, in_run(outcome, value.value)))
+    }
+
+    fn owner(&self) -> Vec<String> {
+        let Some((stage, unit)) = self.main else {
+            return vec!["Nothing could be measured on it.".to_owned()];
+        };
+        let mut said = Vec::new();
+        let end = extent(unit).map_or(0.0, |(_, to)| unit.origin.seconds() + to);
+        let ready = self.moment(ResultName::ReadyAfter);
+        let after = self.best(ResultName::ErrorAfterOneTuning);
+        match (ready, after) {
+            (Some((_, ready, at)), Some((_, error))) if end - at > 600.0 => said.push(format!(
+                "Tune it after {}; over the {} that followed, its worst error was {}.",
+                ready.spoken(),
+                duration(end - at),
+                error.spoken(),
+            )),
+            (Some((outcome, ready, _)), _) => {
+                said.push(format!("It is ready after {}{}.", ready.spoken(), meaning(outcome)));
+            }
+            (None, Some((outcome, error))) => said.push(format!(
+                "Tuned once{}, its worst error was {}{}.",
+                outcome
+                    .t_s
+                    .map_or_else(String::new, |t| format!(" after {}", duration(t))),
+                error.spoken(),
+                meaning(outcome),
+            )),
+            (None, None) => {}
+        }
+        if ready.is_none()
+            && let Some(why) = self.view.why_not(self.position, ResultName::ReadyAfter)
+        {
+            said.push(format!("When it is ready cannot be said: {}.", clause(why)));
+        }
+        if let Some((outcome, warm, _)) = self.moment(ResultName::WarmUpTime) {
+            said.push(format!(
+                "Its reference note comes to rest after {}{}.",
+                warm.spoken(),
+                meaning(outcome)
+            ));
+        }
+        said.extend(beats::sentence(self.view, stage, unit));
+        if said.is_empty() {
+            said.extend(self.brief(unit));
+        }
+        said
+    }
+
+    /// What a short run without results over time can say: a sweep.
+    fn brief(&self, unit: &UnitAnalysis) -> Option<String> {
+        let (outcome, left) = self.best(ResultName::ErrorLeftAfterRetuning)?;
+        let notes = unit.notes.len();
+        Some(format!(
+            "Tuned as well as one knob allows, its {notes} notes are within {}{}.",
+            left.spoken(),
+            meaning(outcome)
+        ))
+    }
+
+    fn technician(&self) -> Vec<String> {
+        let mut said = Vec::new();
+        said.extend(self.scale());
+        said.extend(self.high_end());
+        said.extend(self.cure());
+        said.extend(self.wandering());
+        said
+    }
+
+    fn scale(&self) -> Option<String> {
+        let (outcome, scale) = self
+            .best(ResultName::ScaleError)
+            .or_else(|| self.best(ResultName::MeanSlope))?;
+        let name = title(outcome.name).to_lowercase();
+        if scale.may_be_zero() {
+            return Some(format!(
+                "No {name} can be told from zero: {}.",
+                scale.spoken()
+            ));
+        }
+        let way = if scale.value > 0.0 { "wide" } else { "narrow" };
+        Some(format!(
+            "Its octaves are too {way}: {name} {} cents per octave.",
+            scale.numbers(true)
+        ))
+    }
+
+    fn high_end(&self) -> Option<String> {
+        let (outcome, high) = self.best(ResultName::HighEnd)?;
+        if high.may_be_zero() {
+            return None;
+        }
+        let way = if high.value < 0.0 { "flat" } else { "sharp" };
+        let size = Stated {
+            value: high.value.abs(),
+            interval: high.interval.map(|(low, top)| {
+                if high.value < 0.0 { (-top, -low) } else { (low, top) }
+            }),
+            ..high
+        };
+        Some(format!(
+            "At the top it is {} {way} beside its own scale{}.",
+            size.spoken(),
+            meaning(outcome)
+        ))
+    }
+
+    /// Whether one setting of the scale trimmer would help.
+    fn cure(&self) -> Option<String> {
+        let (_, trimmed) = self.best(ResultName::ErrorLeftAfterTrimming)?;
+        let Some((_, retuned)) = self.best(ResultName::ErrorLeftAfterRetuning) else {
+            return Some(format!(
+                "With the best single setting of its scale trimmer, {} would be left.",
+                trimmed.spoken()
+            ));
+        };
+        let told_apart = match (trimmed.interval, retuned.interval) {
+            (Some((_, high)), Some((low, _))) => high < low,
+            _ => trimmed.value < 0.7 * retuned.value,
+        };
+        Some(if told_apart {
+            format!(
+                "Trimming its scale would help: retuning alone leaves {}, the best single setting of the trimmer {}.",
+                retuned.spoken(),
+                trimmed.spoken()
+            )
+        } else {
+            format!(
+                "Trimming its scale would gain nothing that can be told: retuning alone leaves {}, the best single setting of the trimmer {}.",
+                retuned.spoken(),
+                trimmed.spoken()
+            )
+        })
+    }
+
+    fn wandering(&self) -> Option<String> {
+        let (outcome, excursion) = self.best(ResultName::Excursion)?;
+        let drift = self
+            .best(ResultName::DriftRate)
+            .filter(|(_, drift)| !drift.may_be_zero())
+            .map_or_else(String::new, |(_, drift)| {
+                format!(", with a drift of {} cents per hour", drift.numbers(true))
+            });
+        Some(format!(
+            "Its reference note wandered over {} during “{}”{drift}.",
+            excursion.spoken(),
+            outcome.stage
+        ))
+    }
+}
+
+/// The choice made in a result's name, in brackets.
+fn meaning(outcome: &Outcome) -> String {
+    outcome
+        .meaning
+        .as_deref()
+        .map_or_else(String::new, |meaning| format!(" ({})", clause(meaning)))
+}
+
+/// A sentence as part of another one.
+fn clause(text: &str) -> &str {
+    text.trim().trim_end_matches('.')
+}
+
+/// What is missing or doubtful of a unit.
+fn gaps(view: &RunView<'_>, position: &PositionId) -> Vec<String> {
+    let mut said = Vec::new();
+    if !view.record.is_complete() {
+        said.push(format!(
+            "The run is incomplete: it ends {} after it began.",
+            duration(view.record.last_instant().seconds())
+        ));
+    }
+    let missing: Vec<_> = view
+        .record
+        .gaps
+        .iter()
+        .filter(|gap| gap.position.as_ref().is_none_or(|of| of == position))
+        .collect();
+    if let (Some(first), Some(last)) = (
+        missing.iter().map(|gap| gap.at).min(),
+        missing.iter().map(|gap| gap.at).max(),
+    ) {
+        let reasons = counted(missing.iter().map(|gap| clause(&gap.reason).to_owned()));
+        let when = if first == last {
+            format!("at {}", duration(first.seconds()))
+        } else {
+            format!(
+                "between {} and {}",
+                duration(first.seconds()),
+                duration(last.seconds())
+            )
+        };
+        said.push(format!(
+            "{} missing, {when} of the run: {reasons}.",
+            match missing.len() {
+                1 => "1 gap is".to_owned(),
+                count => format!("{count} gaps are"),
+            }
+        ));
+    }
+    let own: Vec<_> = view
+        .last_attempts()
+        .into_iter()
+        .filter(|reading| reading.key.position == *position)
+        .collect();
+    let bad = own
+        .iter()
+        .filter(|reading| reading.measured.state != State::Ok);
+    let bad_count = bad.clone().count();
+    if bad_count > 0 {
+        let reasons = counted(bad.map(|reading| state_words(reading.measured.state).to_owned()));
+        said.push(format!(
+            "{bad_count} of {} readings could not be measured: {reasons}.",
+            own.len()
+        ));
+    }
+    let flagged = own
+        .iter()
+        .filter(|reading| {
+            reading.measured.state == State::Ok && !reading.measured.flags.is_empty()
+        })
+        .collect::<Vec<_>>();
+    if !flagged.is_empty() {
+        let reasons = counted(flagged.iter().flat_map(|reading| {
+            reading
+                .measured
+                .flags
+                .names()
+                .into_iter()
+                .map(|name| name.replace('_', " "))
+        }));
+        said.push(format!(
+            "{} of {} readings carry a flag: {reasons}.",
+            flagged.len(),
+            own.len()
+        ));
+    }
+    for event in view.record.events.iter().filter(|event| {
+        event.kind == EventKind::HistoryBroken
+            && event.position.as_ref().is_none_or(|of| of == position)
+    }) {
+        said.push(format!(
+            "The history broke {} into the run: {}.",
+            duration(event.at.seconds()),
+            clause(&event.text)
+        ));
+    }
+    said
+}
+
+/// Why a window could not be measured, in words.
+pub(crate) const fn state_words(state: State) -> &'static str {
+    match state {
+        State::Ok => "measured",
+        State::Silent => "silent",
+        State::NotPeriodic => "no pitch in the signal",
+        State::TwoTones => "two pitches at once",
+        State::HumTooNear => "mains hum too near",
+        State::TooShort => "window too short",
+        State::NotPlayed => "the note was not played",
+    }
+}
+
+/// "silent (3), clipped (1)": the most frequent first.
+fn counted(words: impl Iterator<Item = String>) -> String {
+    let mut counts: BTreeMap<String, usize> = BTreeMap::new();
+    for word in words {
+        *counts.entry(word).or_default() += 1;
+    }
+    let mut counts: Vec<_> = counts.into_iter().collect();
+    counts.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+    let shown = counts
+        .iter()
+        .take(4)
+        .map(|(word, count)| format!("{word} ({count})"))
+        .collect::<Vec<_>>()
+        .join(", ");
+    match counts.len().saturating_sub(4) {
+        0 => shown,
+        more => format!("{shown} and {more} other kinds"),
+    }
+}
+
+/// The deviation furthest from zero in a profile, in words; `None` when empty.
+pub(crate) fn furthest(unit: &UnitAnalysis, view: &RunView<'_>) -> Option<String> {
+    let point = unit
+        .profile
+        .iter()
+        .filter(|point| point.cents.is_finite())
+        .max_by(|a, b| a.cents.abs().total_cmp(&b.cents.abs()))?;
+    Some(format!(
+        "{} is furthest out, {} cents",
+        beats::note_name(view, unit, point.asked),
+        if point.cents > 0.0 {
+            format!("+{}", plain(point.cents))
+        } else {
+            plain(point.cents)
+        }
+    ))
+}
