@@ -19,7 +19,7 @@ const TAPS: isize = 12;
 /// Below this the signal does not repeat.
 const LEAST_HEIGHT: f32 = 0.35;
 /// The first peak of at least this share of the highest is the period.
-const SHARE_OF_BEST: f32 = 0.9;
+const SHARE_OF_BEST: f64 = 0.9;
 /// The dip before a peak must be below this share of it; ripple is not.
 const DIP: f32 = 0.3;
 /// A lag of this many samples is known closely enough for the next stage.
@@ -49,6 +49,7 @@ pub(crate) struct Coarse {
     /// Half the energy compared, at whole lags.
     energy: Vec<f32>,
     fine: Vec<f32>,
+    records: Vec<Candidate>,
     pub candidates: Vec<Candidate>,
 }
 
@@ -73,6 +74,7 @@ impl Coarse {
             whole: Vec::new(),
             energy: Vec::new(),
             fine: Vec::new(),
+            records: Vec::new(),
             candidates: Vec::new(),
         }
     }
@@ -181,84 +183,51 @@ impl Coarse {
         sum as f32 / half
     }
 
+    /// Peaks that are higher than all before them: the first of a share of the
+    /// highest is always one of those.
     fn peaks(&mut self, longest: usize) {
-        let fine = self.fine.len();
-        let fine_lag = |index: usize| index as f64 / FINE_STEPS as f64;
+        self.records.clear();
         let mut lowest = 1.0_f32;
-        let mut found: [Candidate; 96] = [Candidate {
-            period: 0.0,
-            height: 0.0,
-        }; 96];
-        let mut count = 0;
-        let mut best = 0.0_f32;
-        let mut consider =
-            |before: f32, here: f32, after: f32, lag: f64, step: f64, lowest: &mut f32| {
-                *lowest = lowest.min(here);
-                if here > before && here >= after && here > LEAST_HEIGHT && *lowest < DIP * here {
-                    let curvature = before - 2.0 * here + after;
-                    let offset = if curvature < 0.0 {
-                        (0.5 * (before - after) / curvature).clamp(-0.5, 0.5)
-                    } else {
-                        0.0
-                    };
-                    let height = here - 0.25 * (before - after) * offset;
-                    best = best.max(height);
-                    if count < found.len() {
-                        found[count] = Candidate {
-                            period: lag + f64::from(offset) * step,
-                            height: f64::from(height),
-                        };
-                        count += 1;
-                    } else if let Some(weakest) = found
-                        .iter_mut()
-                        .min_by(|a, b| a.height.total_cmp(&b.height))
-                        .filter(|weakest| weakest.height < f64::from(height))
-                    {
-                        *weakest = Candidate {
-                            period: lag + f64::from(offset) * step,
-                            height: f64::from(height),
-                        };
-                    }
-                }
+        let mut record = 0.0_f64;
+        let fine = self.fine.windows(3).enumerate().map(|(index, three)| {
+            let step = 1.0 / FINE_STEPS as f64;
+            (three, (index + 1) as f64 * step, step)
+        });
+        let whole = self.whole[..=longest]
+            .windows(3)
+            .enumerate()
+            .skip(FINE_LAGS - 1)
+            .map(|(index, three)| (three, (index + 1) as f64, 1.0));
+        for (three, lag, step) in fine.chain(whole) {
+            let [before, here, after] = [three[0], three[1], three[2]];
+            lowest = lowest.min(here);
+            let peak = here > before && here >= after && here > LEAST_HEIGHT;
+            if !peak || lowest >= DIP * here {
+                continue;
+            }
+            let curvature = before - 2.0 * here + after;
+            let offset = if curvature < 0.0 {
+                (0.5 * (before - after) / curvature).clamp(-0.5, 0.5)
+            } else {
+                0.0
             };
-        for index in 1..fine.saturating_sub(1) {
-            consider(
-                self.fine[index - 1],
-                self.fine[index],
-                self.fine[index + 1],
-                fine_lag(index),
-                1.0 / FINE_STEPS as f64,
-                &mut lowest,
-            );
+            let height = f64::from(here - 0.25 * (before - after) * offset);
+            if height > record * 1.001 {
+                record = height;
+                self.records.push(Candidate {
+                    period: lag + f64::from(offset) * step,
+                    height,
+                });
+            }
         }
-        for lag in FINE_LAGS.max(1)..longest {
-            consider(
-                self.whole[lag - 1],
-                self.whole[lag],
-                self.whole[lag + 1],
-                lag as f64,
-                1.0,
-                &mut lowest,
-            );
-        }
-        let found = &mut found[..count];
-        found.sort_by(|a, b| a.period.total_cmp(&b.period));
-        // Small peaks at short lags: a first guess, then the highest, then others.
-        let enough = f64::from(SHARE_OF_BEST * best);
-        let first = found.iter().find(|peak| peak.height >= enough).copied();
-        let highest = found
-            .iter()
-            .max_by(|a, b| {
-                a.height
-                    .total_cmp(&b.height)
-                    .then(b.period.total_cmp(&a.period))
-            })
-            .copied();
-        let lower = found
-            .iter()
-            .find(|peak| peak.height >= 0.75 * f64::from(best))
-            .copied();
-        for candidate in [first, highest, lower].into_iter().flatten() {
+        let above = |share: f64| {
+            self.records
+                .iter()
+                .find(|peak| peak.height >= share * record)
+                .copied()
+        };
+        let likely = [above(SHARE_OF_BEST), above(0.75), above(0.97), above(1.0)];
+        for candidate in likely.into_iter().flatten() {
             let known = self
                 .candidates
                 .iter()
@@ -289,21 +258,27 @@ impl Coarse {
             else {
                 break;
             };
-            if top.abs() == 6 || self.value(at(top)) < 0.8 * first {
+            let here = self.value(at(top));
+            if top.abs() == 6 || here < 0.8 * first {
                 break;
             }
-            let (before, here, after) = (
-                self.value(at(top - 1)),
-                self.value(at(top)),
-                self.value(at(top + 1)),
-            );
+            // A parabola as wide as the peak is round: wide ones heed the noise less.
+            let top = at(top);
+            let mut width = (period / 10.0).max(step);
+            let (before, after) = loop {
+                let (before, after) = (self.value(top - width), self.value(top + width));
+                if width <= step || before.min(after) > 0.7 * here {
+                    break (before, after);
+                }
+                width *= 0.6;
+            };
             let curvature = before - 2.0 * here + after;
             let offset = if curvature < 0.0 {
                 f64::from((0.5 * (before - after) / curvature).clamp(-0.5, 0.5))
             } else {
                 0.0
             };
-            period = (at(top) + offset * step) / multiple;
+            period = (top + offset * width) / multiple;
         }
         period
     }

@@ -6,7 +6,6 @@ use crate::hum::{Hum, Mains};
 use crate::ladder::{Climb, Ladder};
 use crate::octave::{self, Octaves};
 use crate::refine::block_length;
-use crate::track::Track;
 use crate::{Estimate, level_of};
 use model::quantity::{Hertz, HertzDifference};
 use model::record::{Flag, Flags, State};
@@ -31,6 +30,13 @@ const QUIET: f64 = 1e-3;
 const MOVING_CENTS_PER_SECOND: f64 = 3.0;
 /// Energy at a lower octave from here on, of the tone's, is that octave.
 const LOWER_OCTAVE: f64 = 1e-4;
+/// The same in a clipped window, where images of the harmonics that the clipping
+/// made fall anywhere.
+const LOWER_OCTAVE_CLIPPED: f64 = 1e-2;
+/// The same where the lower octave is that of the mains.
+const LOWER_OCTAVE_AT_MAINS: f64 = 0.05;
+/// Harmonics of less than this share together do not hold the octave down.
+const NEGLIGIBLE: f64 = 2e-5;
 /// A fit that explains less of the power than this is none.
 const LEAST_SHARE: f64 = 0.3;
 /// A second tone from here on, of the tone's power, spoils the window.
@@ -52,7 +58,27 @@ pub(crate) struct Engine {
     hum: Hum,
     second: Coarse,
     clean: Vec<f32>,
+    clear_of_hum: Vec<f32>,
     spare: Vec<f32>,
+}
+
+/// What a tone was found to be.
+#[derive(Debug, Clone, Copy)]
+struct Found {
+    fit: Fit,
+    /// Its octave is in doubt.
+    ambiguous: bool,
+    /// What hum was taken off.
+    mains: Option<Mains>,
+}
+
+/// What is asked of a tone.
+#[derive(Debug, Clone, Copy)]
+struct Limits {
+    /// The least number of periods.
+    periods: f64,
+    /// Least share of the power at a lower octave that makes it the tone's.
+    lower_octave: f64,
 }
 
 /// What can be said of the samples before anything is fitted.
@@ -112,6 +138,7 @@ impl Engine {
             hum: Hum::new(),
             second: Coarse::new(),
             clean: Vec::new(),
+            clear_of_hum: Vec::new(),
             spare: Vec::new(),
         }
     }
@@ -158,7 +185,7 @@ impl Engine {
         let mut clean = std::mem::take(&mut self.clean);
         clean.clear();
         clean.extend(samples.iter().map(|x| (f64::from(*x) - survey.mean) as f32));
-        self.judge(&mut clean, &survey, expected, least, &mut estimate);
+        self.judge(&clean, &survey, expected, least, &mut estimate);
         self.clean = clean;
         estimate
     }
@@ -166,18 +193,30 @@ impl Engine {
     /// States and flags of a window that is long enough and holds a signal.
     fn judge(
         &mut self,
-        samples: &mut [f32],
+        samples: &[f32],
         survey: &Survey,
         expected: Option<f64>,
         least: f64,
         estimate: &mut Estimate,
     ) {
-        let Some((mut fit, ambiguous)) = self.find(samples, expected, least) else {
+        let limits = Limits {
+            periods: least,
+            lower_octave: if survey.at_full_scale {
+                LOWER_OCTAVE_CLIPPED
+            } else {
+                LOWER_OCTAVE
+            },
+        };
+        let Some(found) = self.find(samples, expected, limits) else {
             estimate.state = self.nothing_found(samples.len(), survey, least);
             return;
         };
         let seconds = samples.len() as f64 / self.rate;
-        let mains = self.without_hum(samples, seconds, &mut fit);
+        let Found {
+            fit,
+            ambiguous,
+            mains,
+        } = found;
         let periods = fit.periods();
         let hertz = fit.track.mean_step() * self.rate;
         let share = fit.power / (fit.power + fit.noise);
@@ -249,14 +288,14 @@ impl Engine {
         }
     }
 
-    /// The fit for the likeliest period, and whether its octave is in doubt.
-    fn find(&mut self, samples: &[f32], expected: Option<f64>, least: f64) -> Option<(Fit, bool)> {
+    /// The fit for the likeliest period.
+    fn find(&mut self, samples: &[f32], expected: Option<f64>, limits: Limits) -> Option<Found> {
         if let Some(step) = expected.map(|hertz| hertz / self.rate)
             && step > 0.0
             && step < 0.49
             && step * samples.len() as f64 > LEAST_PERIODS_OF_GLIMPSE
-            && let Some(found) = self.attempt(samples, 1.0 / step, least)
-            && found.0.power > 30.0 * found.0.noise
+            && let Some(found) = self.attempt(samples, 1.0 / step, limits)
+            && found.fit.power > 30.0 * found.fit.noise
         {
             return Some(found);
         }
@@ -269,100 +308,130 @@ impl Engine {
             samples
         };
         self.coarse.search(part, 0.0, longest);
-        let mut best: Option<(Fit, bool)> = None;
-        for index in 0..self.coarse.candidates.len() {
+        let count = self.coarse.candidates.len();
+        let mut best: Option<(usize, f64)> = None;
+        for index in 0..count {
             let period = self.coarse.candidates[index].period;
-            let Some(found) = self.attempt(samples, period, least) else {
+            let Some(found) = self.attempt(samples, period, limits) else {
                 continue;
             };
-            let good = found.0.power > 2.0 * found.0.noise;
-            if best.is_none_or(|(fit, _)| fit.noise > found.0.noise) {
-                best = Some(found);
+            if found.fit.power > 2.0 * found.fit.noise || count == 1 {
+                return Some(found);
             }
-            if good {
-                // The buffers hold this fit; no other may follow it.
-                return best;
+            if best.is_none_or(|(_, noise)| noise > found.fit.noise) {
+                best = Some((index, found.fit.noise));
             }
         }
-        // The buffers must hold the best one, not the last.
-        let (fit, ambiguous) = best?;
-        let fit = self.refit(samples, &fit.track, 1.0)?;
-        Some((fit, ambiguous))
+        // Once more, for the buffers must hold the best one, not the last.
+        let (index, _) = best?;
+        self.attempt(samples, self.coarse.candidates[index].period, limits)
     }
 
-    fn refit(&mut self, samples: &[f32], track: &Track, factor: f64) -> Option<Fit> {
+    fn refit(&mut self, samples: &[f32], found: &Found, factor: f64) -> Option<Fit> {
         let climb = Climb {
-            track: track.scaled(factor),
+            track: found.fit.track.scaled(factor),
             doubt: 1e-4 * factor.max(1.0),
         };
-        self.fitter.fit(samples, &climb)
+        let data = if found.mains.is_some() {
+            &self.clear_of_hum
+        } else {
+            samples
+        };
+        self.fitter.fit(data, &climb)
     }
 
-    /// Ladder, fit, and the right octave.
-    fn attempt(&mut self, samples: &[f32], period: f64, least: f64) -> Option<(Fit, bool)> {
+    /// Ladder, fit, hum, and the right octave.
+    fn attempt(&mut self, samples: &[f32], period: f64, limits: Limits) -> Option<Found> {
         let climb = self.ladder.climb(samples, 0.0, period)?;
-        let mut fit = self.fitter.fit(samples, &climb)?;
+        let mut found = Found {
+            fit: self.fitter.fit(samples, &climb)?,
+            ambiguous: false,
+            mains: None,
+        };
         let block = block_length(samples.len());
         for _ in 0..4 {
-            let divisor = octave::common_divisor(&self.fitter.shape.kept);
-            if divisor > 1 {
-                match self.refit(samples, &fit.track, divisor as f64) {
-                    Some(higher) => fit = higher,
-                    None => return Some((fit, true)),
-                }
-                continue;
-            }
-            let Some(below) = self.octaves.below(&self.fitter.residual, &fit.track, block) else {
-                return Some((fit, false));
+            self.go_up(samples, &mut found);
+            self.take_hum_off(samples, &mut found);
+            let Some(below) =
+                self.octaves
+                    .below(&self.fitter.residual, &found.fit.track, block)
+            else {
+                return Some(found);
             };
             let slow = 1.0 / below.divisor as f64;
-            let lower = fit.track.mean_step() * slow * self.rate;
+            let lower = found.fit.track.mean_step() * slow * self.rate;
             let resolution = self.rate / samples.len() as f64;
             let mains = [50.0, 60.0]
                 .iter()
                 .any(|mains| (lower - mains).abs() < TOO_NEAR * resolution);
-            let clear = below.power >= LOWER_OCTAVE * fit.power
-                && fit.periods() * slow >= least
-                && lower >= LOWEST_HERTZ
-                && !(mains && below.power < 0.05 * fit.power);
+            let least = if mains {
+                LOWER_OCTAVE_AT_MAINS
+            } else {
+                limits.lower_octave
+            };
+            let clear = below.power >= least * found.fit.power
+                && found.fit.periods() * slow >= limits.periods
+                && lower >= LOWEST_HERTZ;
+            let before = found;
+            found.ambiguous = true;
             if !clear {
-                return Some((fit, true));
+                return Some(found);
             }
-            let before = fit;
-            match self.refit(samples, &fit.track, slow) {
-                Some(lower) if octave::common_divisor(&self.fitter.shape.kept) == 1 => fit = lower,
-                _ => {
-                    let fit = self.refit(samples, &before.track, 1.0)?;
-                    return Some((fit, true));
-                }
+            let lower = self.refit(samples, &found, slow);
+            if let Some(lower) = lower
+                && lower.noise < found.fit.noise
+                && octave::common_divisor(&self.fitter.shape, NEGLIGIBLE) == 1
+            {
+                found.fit = lower;
+                found.ambiguous = false;
+            } else {
+                found.fit = self.refit(samples, &before, 1.0)?;
+                return Some(found);
             }
         }
-        Some((fit, true))
+        Some(found)
+    }
+
+    /// Where only every second (third ...) harmonic is there, the tone is higher.
+    fn go_up(&mut self, samples: &[f32], found: &mut Found) {
+        let divisor = octave::common_divisor(&self.fitter.shape, NEGLIGIBLE);
+        if divisor > 1 {
+            match self.refit(samples, found, divisor as f64) {
+                Some(higher) => found.fit = higher,
+                None => found.ambiguous = true,
+            }
+        }
     }
 
     /// Takes mains lines off the samples and fits again.
-    fn without_hum(&mut self, samples: &mut [f32], seconds: f64, fit: &mut Fit) -> Option<Mains> {
-        let mut mains: Option<Mains> = None;
+    fn take_hum_off(&mut self, samples: &[f32], found: &mut Found) {
+        let near = TOO_NEAR * self.rate / samples.len() as f64;
         for _ in 0..2 {
-            let tone = fit.track.mean_step() * self.rate;
-            let near = TOO_NEAR / seconds;
-            let Some(found) = self.hum.look(&self.fitter.residual, self.rate, tone, near) else {
+            let tone = found.fit.track.mean_step() * self.rate;
+            let Some(mains) = self
+                .hum
+                .look(&self.fitter.residual, self.rate, tone, near)
+            else {
                 break;
             };
-            let most = mains.map_or(0.0, |mains| mains.amplitude);
-            mains = Some(Mains {
-                amplitude: found.amplitude.max(most),
-                ..found
-            });
             self.spare.resize(samples.len(), 0.0);
-            self.hum.take_off(samples, self.rate, &mut self.spare);
-            samples.copy_from_slice(&self.spare);
-            match self.refit(samples, &fit.track, 1.0) {
-                Some(refitted) => *fit = refitted,
+            let data = if found.mains.is_some() {
+                &self.clear_of_hum
+            } else {
+                samples
+            };
+            self.hum.take_off(data, self.rate, &mut self.spare);
+            std::mem::swap(&mut self.spare, &mut self.clear_of_hum);
+            let most = found.mains.map_or(0.0, |mains| mains.amplitude);
+            found.mains = Some(Mains {
+                amplitude: mains.amplitude.max(most),
+                ..mains
+            });
+            match self.refit(samples, found, 1.0) {
+                Some(refitted) => found.fit = refitted,
                 None => break,
             }
         }
-        mains
     }
 
     /// How far, in hertz, lines of the hum that stand too near to harmonics to be

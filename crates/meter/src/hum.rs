@@ -91,7 +91,12 @@ impl Hum {
         } else {
             (6, most_sixty)
         };
-        if most <= 0.0 {
+        // Lines elsewhere as strong as these: a tone, not hum.
+        let elsewhere: f64 = (2..HIGHEST)
+            .filter(|line| line % 5 != 0 && line % 6 != 0 && stands_out(*line))
+            .map(|line| self.shape.harmonics[line].norm_sqr())
+            .sum();
+        if most <= 0.0 || elsewhere > 0.2 * fifty.max(sixty) {
             return None;
         }
         for line in 0..=HIGHEST {

@@ -58,12 +58,29 @@ impl Ladder {
         // below a tenth of a cycle.
         let least = (48.0 / period).ceil();
         let each = (periods / 32.0).floor().clamp(1.0, 12.0).max(least);
+        self.walk(samples, mean, period, each, periods).or_else(|| {
+            // Where the period is not known that well, smaller steps.
+            let smaller = (each / 4.0).floor().max(1.0);
+            (smaller < each)
+                .then(|| self.walk(samples, mean, period, smaller, periods))
+                .flatten()
+        })
+    }
+
+    fn walk(
+        &mut self,
+        samples: &[f32],
+        mean: f32,
+        period: f64,
+        each: f64,
+        periods: f64,
+    ) -> Option<Climb> {
         let count = (periods / each + 1e-9).floor() as usize;
         if count < 2 {
             return None;
         }
         self.cut(samples, mean, period, each, count);
-        // The strongest rungs first; the next one where the phase is lost.
+        // The strongest rung first; the next one where the phase is lost.
         let mut energy: [(f64, usize); RUNGS] =
             std::array::from_fn(|rung| (self.energy(rung), rung));
         energy.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -154,8 +171,8 @@ impl Ladder {
             total += weight;
             for j in 0..=order {
                 right[j] += weight * stretch.tau.powi(j as i32) * phase;
-                for k in 0..=order {
-                    normal[j][k] += weight * stretch.tau.powi((j + k) as i32);
+                for (k, entry) in normal[j].iter_mut().enumerate().take(order + 1) {
+                    *entry += weight * stretch.tau.powi((j + k) as i32);
                 }
             }
         }

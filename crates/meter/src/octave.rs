@@ -5,6 +5,7 @@
 //! they are looked for with the phase of the track, so that drift does not smear
 //! them, and judged against the lines between, which noise alone fills.
 
+use crate::shape::Shape;
 use crate::track::Track;
 use realfft::{RealFftPlanner, RealToComplex};
 use rustfft::num_complex::Complex;
@@ -45,18 +46,25 @@ impl fmt::Debug for Octaves {
     }
 }
 
-/// The factor by which the frequency is too low: the greatest common divisor of
-/// the harmonics that are there.
-pub(crate) fn common_divisor(kept: &[bool]) -> usize {
-    kept.iter()
-        .enumerate()
-        .skip(1)
-        .filter(|(_, kept)| **kept)
-        .fold(0, |divisor, (h, _)| gcd(divisor, h))
-}
-
-fn gcd(a: usize, b: usize) -> usize {
-    if b == 0 { a } else { gcd(b, a % b) }
+/// The factor by which the frequency is too low: the largest number of whose
+/// multiples the harmonics are, all but a share `negligible` of their power.
+pub(crate) fn common_divisor(shape: &Shape, negligible: f64) -> usize {
+    let kept = || (1..=shape.highest()).filter(|&h| shape.kept[h]);
+    let Some(strongest) = kept().max_by(|&a, &b| shape.power(a).total_cmp(&shape.power(b))) else {
+        return 0;
+    };
+    let total = shape.power_kept();
+    (1..=strongest)
+        .rev()
+        .filter(|divisor| strongest.is_multiple_of(*divisor))
+        .find(|&divisor| {
+            let outside: f64 = kept()
+                .filter(|h| !h.is_multiple_of(divisor))
+                .map(|h| shape.power(h))
+                .sum();
+            outside <= negligible * total
+        })
+        .unwrap_or(1)
 }
 
 impl Octaves {
@@ -134,25 +142,40 @@ impl Octaves {
             total
         };
         let floor = floor.max(total * 1e-3).max(f64::MIN_POSITIVE);
+        // The line and its neighbours: phase noise stands like a hill around every
+        // harmonic, and is no line.
+        let free = |line: usize| ![2, 3, 5].iter().any(|&m| belongs(line, m));
+        let around = |line: usize| {
+            let (mut sum, mut count) = (0.0, 0.0);
+            for neighbour in [line - 1, line + 1] {
+                if free(neighbour) && !neighbour.is_multiple_of(periods) {
+                    sum += power(neighbour);
+                    count += 1.0;
+                }
+            }
+            if count > 0.0 { floor.max(sum / count) } else { floor }
+        };
         let per_power = 2.0 / (residual.len() as f64 * residual.len() as f64);
         [2, 3, 5]
             .into_iter()
             .filter_map(|divisor| {
-                let lines = (1..top).filter(|&line| belongs(line, divisor)).count();
-                if lines == 0 {
+                let lines = || (1..top).filter(move |&line| belongs(line, divisor));
+                let count = lines().count() as f64;
+                if count == 0.0 {
                     return None;
                 }
-                let least = floor * ((lines as f64).ln() + 9.0);
-                let stand_out = (1..top)
-                    .filter(|&line| belongs(line, divisor) && power(line) > least)
-                    .count();
-                let sum: f64 = (1..top)
-                    .filter(|&line| belongs(line, divisor))
-                    .map(power)
-                    .sum();
-                let excess = sum - floor * lines as f64;
+                let least = count.ln() + 9.0;
+                let (mut sum, mut expected, mut square, mut stand_out) = (0.0, 0.0, 0.0, 0);
+                for line in lines() {
+                    let around = around(line);
+                    sum += power(line);
+                    expected += around;
+                    square += around * around;
+                    stand_out += usize::from(power(line) > least * around);
+                }
+                let excess = sum - expected;
                 let significant =
-                    stand_out > 0 || excess > floor * (6.0 * (lines as f64).sqrt() + 6.0);
+                    stand_out > 0 || excess > 7.0 * f64::sqrt(square) + 6.0 * floor;
                 significant.then_some(Below {
                     divisor,
                     power: excess.max(0.0) * per_power,
@@ -166,20 +189,23 @@ impl Octaves {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rustfft::num_complex::Complex;
 
     #[test]
     fn the_common_divisor_of_the_harmonics() {
-        let kept = |present: &[usize]| {
-            let mut kept = vec![false; 13];
+        let divisor = |present: &[usize]| {
+            let mut shape = Shape::new();
+            shape.begin(13);
             for &h in present {
-                kept[h] = true;
+                shape.kept[h] = true;
+                shape.harmonics[h] = Complex::new(1.0, 0.0);
             }
-            kept
+            common_divisor(&shape, 1e-4)
         };
-        assert_eq!(common_divisor(&kept(&[])), 0);
-        assert_eq!(common_divisor(&kept(&[2, 4, 6])), 2);
-        assert_eq!(common_divisor(&kept(&[3, 9, 12])), 3);
-        assert_eq!(common_divisor(&kept(&[2, 3])), 1);
-        assert_eq!(common_divisor(&kept(&[5])), 5);
+        assert_eq!(divisor(&[]), 0);
+        assert_eq!(divisor(&[2, 4, 6]), 2);
+        assert_eq!(divisor(&[3, 9, 12]), 3);
+        assert_eq!(divisor(&[2, 3]), 1);
+        assert_eq!(divisor(&[5]), 5);
     }
 }

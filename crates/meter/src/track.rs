@@ -127,8 +127,9 @@ pub(crate) fn solve(
         x.swap(pivot, column);
         for row in column + 1..size {
             let factor = a[row][column] / a[column][column];
-            for k in column..size {
-                a[row][k] -= factor * a[column][k];
+            let (above, below) = a.split_at_mut(row);
+            for (to, from) in below[0][column..size].iter_mut().zip(&above[column][column..size]) {
+                *to -= factor * from;
             }
             x[row] -= factor * x[column];
         }

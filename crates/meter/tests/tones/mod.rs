@@ -1,6 +1,9 @@
 //! Band-limited test tones with exactly known frequency, from seeds.
 #![allow(dead_code)] // Each test binary uses its own part of this.
 
+mod case;
+pub use case::Case;
+
 use std::f64::consts::PI;
 
 /// A small generator of random numbers (splitmix64; Steele, Lea and Flood 2014).
