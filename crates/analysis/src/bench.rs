@@ -10,6 +10,7 @@ use crate::uncertainty::Shared;
 use model::document::plan::Plan;
 use model::document::rig::Rig;
 use model::record::{PositionId, RunRecord};
+use model::result::ResultName;
 use model::time::RunTime;
 use std::collections::BTreeMap;
 
@@ -72,6 +73,28 @@ impl Bench {
             unit: &self.unit,
             stage,
             limits: self.limits,
+        })
+    }
+
+    /// Why a result of a stage cannot be judged at all: a break in the unit's
+    /// thermal history spoils what is said of its warming up.
+    pub(crate) fn spoilt(&self, stage: u16, name: ResultName) -> Option<String> {
+        if !matches!(name, ResultName::WarmUpTime | ResultName::ReadyAfter) {
+            return None;
+        }
+        let stage = self.stages.get(&stage)?;
+        let (at, text) = stage.origin.broken.as_ref()?;
+        let last = stage
+            .fit
+            .rounds
+            .iter()
+            .map(|round| round.until)
+            .fold(0.0, f64::max);
+        (at.seconds() < last).then(|| {
+            format!(
+                "the unit's thermal history broke after {}: {text}",
+                crate::words::duration(at.seconds_from(stage.origin.at))
+            )
         })
     }
 

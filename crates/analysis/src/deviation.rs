@@ -7,7 +7,7 @@ use model::document::plan::{Notes, Plan, Stage};
 use model::document::rig::{Position, Rig};
 use model::pitch::{ControlLaw, Pitch, PitchStandard};
 use model::quantity::VoltDifference;
-use model::record::{Flag, Flags, Gap, PositionId, Reading, RunRecord, State};
+use model::record::{Flag, Flags, PositionId, Reading, RunRecord, State};
 use std::collections::BTreeMap;
 use std::f64::consts::LN_2;
 
@@ -48,19 +48,16 @@ pub(crate) struct Sample {
 #[derive(Debug, Clone)]
 pub(crate) struct Round {
     pub(crate) stage: u16,
-    pub(crate) number: u32,
     /// In the order of time.
     pub(crate) samples: Vec<Sample>,
 }
 
-/// A hold, averaged into blocks.
+/// The windows of a hold.
 #[derive(Debug, Clone)]
 pub(crate) struct Held {
     pub(crate) stage: u16,
     pub(crate) note: usize,
-    /// Middle in seconds of the run, cents as played, standard uncertainty.
-    pub(crate) blocks: Vec<(f64, f64, f64)>,
-    /// The single windows: start, cents, standard uncertainty, flags.
+    /// Start in seconds of the run, cents as played, standard uncertainty, flags.
     pub(crate) windows: Vec<(f64, f64, f64, Flags)>,
 }
 
@@ -309,17 +306,12 @@ impl UnitReadings {
         }
         let mut rounds: Vec<Round> = rounds
             .into_iter()
-            .map(|((stage, number), mut samples)| {
+            .map(|((stage, _), mut samples)| {
                 samples.sort_by(|a, b| a.middle.total_cmp(&b.middle));
-                Round {
-                    stage,
-                    number,
-                    samples,
-                }
+                Round { stage, samples }
             })
             .collect();
         leave_out_flagged(&mut rounds, &mut tally);
-        rounds.sort_by(|a, b| a.samples[0].middle.total_cmp(&b.samples[0].middle));
 
         let mut holds: BTreeMap<(u16, usize), Vec<(f64, f64, f64, Flags)>> = BTreeMap::new();
         for (stage, asked, start, cents, u, flags) in held {
@@ -329,18 +321,37 @@ impl UnitReadings {
                 .or_default()
                 .push(window);
         }
-        let holds = holds
+        let holds: Vec<Held> = holds
             .into_iter()
             .map(|((stage, note), mut windows)| {
                 windows.sort_by(|a, b| a.0.total_cmp(&b.0));
+                // A minute of a hold is as good as a round of one note.
+                rounds.extend(
+                    blocks(&windows)
+                        .into_iter()
+                        .map(|(middle, cents, u)| Round {
+                            stage,
+                            samples: vec![Sample {
+                                slot: 0,
+                                note,
+                                start: middle,
+                                middle,
+                                cents,
+                                u,
+                                hz: 1.0,
+                                flags: Flags::NONE,
+                                counts: true,
+                            }],
+                        }),
+                );
                 Held {
                     stage,
                     note,
-                    blocks: blocks(&windows),
                     windows,
                 }
             })
             .collect();
+        rounds.sort_by(|a, b| a.samples[0].middle.total_cmp(&b.samples[0].middle));
 
         Self {
             position: id.clone(),
@@ -358,7 +369,12 @@ impl UnitReadings {
     /// The notes of a stage over its rounds, lowest first.
     pub(crate) fn series(&self, stage: u16, origin_s: f64) -> Vec<NoteSeries> {
         let mut points: BTreeMap<usize, Vec<DeviationPoint>> = BTreeMap::new();
-        for round in self.rounds.iter().filter(|round| round.stage == stage) {
+        let is_held = self.holds.iter().any(|held| held.stage == stage);
+        for round in self
+            .rounds
+            .iter()
+            .filter(|round| round.stage == stage && !is_held)
+        {
             let reference = round.reference_line(self.reference);
             for sample in &round.samples {
                 points.entry(sample.note).or_default().push(DeviationPoint {
@@ -533,17 +549,6 @@ fn blocks(windows: &[(f64, f64, f64, Flags)]) -> Vec<(f64, f64, f64)> {
             (time, mean, (meter.max(scatter) / n).sqrt())
         })
         .collect()
-}
-
-/// Gaps of a stage that concern a position.
-pub(crate) fn gaps_of<'a>(
-    record: &'a RunRecord,
-    stage: u16,
-    position: &'a PositionId,
-) -> impl Iterator<Item = &'a Gap> {
-    record.gaps.iter().filter(move |gap| {
-        gap.stage == stage && gap.position.as_ref().is_none_or(|id| id == position)
-    })
 }
 
 /// The limits of the rig, as limits of rectangular distributions.

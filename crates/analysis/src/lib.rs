@@ -1,25 +1,37 @@
 //! Readings in, results with uncertainty and verdicts out.
 
 mod bench;
+mod coverage;
 mod curves;
 mod deviation;
+mod drift;
+mod extremes;
+mod history;
 mod least_squares;
 mod moment;
 mod origin;
+mod outcome;
+mod repeatability;
 mod smoothing;
 mod tracking;
 mod trials;
 mod uncertainty;
+mod verdict;
+mod warm_up;
+mod words;
 
 use bench::Bench;
+use coverage::Coverage;
 use deviation::RigLimits;
-use model::document::plan::{Plan, Stage};
+use model::document::plan::{Plan, Stage, Tolerance};
 use model::document::rig::Rig;
 use model::pitch::Pitch;
 use model::record::{Flags, PositionId, RunRecord};
-use model::result::{Curve, Outcome, Verdict};
+use model::result::{Curve, Finding, Outcome, ResultName, Verdict};
 use model::time::RunTime;
+use outcome::{Choice, Computed, Night, gives};
 use std::collections::BTreeSet;
+use verdict::decide;
 
 /// All that can be said of a run.
 #[derive(Debug, Clone, PartialEq)]
@@ -139,11 +151,82 @@ pub fn analyse(plan: &Plan, rig: &Rig, record: &RunRecord) -> Analysis {
             units,
         });
     }
+    let (outcomes, verdicts) = judge(plan, record, &benches);
     Analysis {
         stages,
-        outcomes: Vec::new(),
-        verdicts: Vec::new(),
+        outcomes,
+        verdicts,
     }
+}
+
+/// The results of every stage and unit, and the verdicts on them.
+fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> (Vec<Outcome>, Vec<Verdict>) {
+    let mut outcomes = Vec::new();
+    let mut verdicts = Vec::new();
+    let mut known: Vec<&Tolerance> = Vec::new();
+    for (index, stage) in measuring_stages(plan) {
+        let here: Vec<(usize, &Tolerance)> = plan
+            .tolerances
+            .iter()
+            .enumerate()
+            .filter(|(_, tolerance)| tolerance.of == stage.name())
+            .collect();
+        known.extend(here.iter().map(|(_, tolerance)| *tolerance));
+        for (bench, place) in benches.iter().zip(0u64..) {
+            let night = Night::new(bench, index, stage.name(), u64::from(index) << 16 | place);
+            let coverage = Coverage::of(bench, index, stage, plan, record);
+            for name in ResultName::ALL {
+                let mut done: Vec<(Choice, Computed)> = Vec::new();
+                if gives(stage, name) {
+                    done.push((Choice::USUAL, night.compute(name, &Choice::USUAL)));
+                }
+                for (number, tolerance) in &here {
+                    if tolerance.result != name {
+                        continue;
+                    }
+                    let choice = Choice::of(tolerance, plan, &bench.unit).for_result(name);
+                    let at = done.iter().position(|(other, _)| *other == choice);
+                    let at = at.unwrap_or_else(|| {
+                        done.push((choice, night.compute(name, &choice)));
+                        done.len() - 1
+                    });
+                    let computed = &done[at].1;
+                    let gaps = match computed.needs_until {
+                        Some(until) => coverage.of_stretch(until),
+                        None => coverage.of_moment(choice.at),
+                    };
+                    let spoilt = bench.spoilt(index, name);
+                    let (finding, reason) = decide(
+                        computed,
+                        &tolerance.allow,
+                        plan.decision.guard_band,
+                        gaps.as_deref(),
+                        spoilt.as_deref(),
+                    );
+                    verdicts.push(Verdict {
+                        tolerance: *number,
+                        position: bench.unit.position.clone(),
+                        finding,
+                        reason,
+                    });
+                }
+                outcomes.extend(done.into_iter().map(|(_, computed)| computed.outcome));
+            }
+        }
+    }
+    for (number, tolerance) in plan.tolerances.iter().enumerate() {
+        if known.iter().any(|other| std::ptr::eq(*other, tolerance)) {
+            continue;
+        }
+        verdicts.extend(benches.iter().map(|bench| Verdict {
+            tolerance: number,
+            position: bench.unit.position.clone(),
+            finding: Finding::Undecided,
+            reason: format!("the plan has no measuring stage \"{}\"", tolerance.of),
+        }));
+    }
+    verdicts.sort_by(|a, b| (a.tolerance, &a.position).cmp(&(b.tolerance, &b.position)));
+    (outcomes, verdicts)
 }
 
 /// Every position that holds a unit or was read, in order.

@@ -46,7 +46,6 @@ pub(crate) struct Functional {
 /// The curve of one round.
 #[derive(Debug, Clone)]
 pub(crate) struct RoundFit {
-    pub(crate) stage: u16,
     /// Mean time of its readings, in seconds of the run.
     pub(crate) t: f64,
     /// First and last window, in seconds of the run.
@@ -237,10 +236,9 @@ impl Fitter<'_> {
             .iter()
             .map(|round| round.counting().collect())
             .collect();
-        let first: Vec<Option<RoundFit>> = rounds
+        let first: Vec<Option<RoundFit>> = samples
             .iter()
-            .zip(&samples)
-            .map(|(round, samples)| self.fit_round(round, samples, shape, excess, (0.0, 0.0)))
+            .map(|samples| self.fit_round(samples, shape, excess, (0.0, 0.0)))
             .collect();
         let fitted: Vec<&RoundFit> = first.iter().flatten().collect();
         if fitted.len() < 3 {
@@ -261,7 +259,7 @@ impl Fitter<'_> {
             .and_then(|note| self.notes.binary_search(&note).ok());
         let mut place = 0;
         let mut second = Vec::with_capacity(fitted.len());
-        for ((round, samples), before) in rounds.iter().zip(&samples).zip(&first) {
+        for (samples, before) in samples.iter().zip(&first) {
             let Some(before) = before else { continue };
             let slope = trend(place, &|fit| {
                 fit.mean_slope.as_ref().map(|slope| slope.value)
@@ -272,7 +270,7 @@ impl Fitter<'_> {
                 trend(place, &|fit| Some(fit.y[reference.unwrap_or(0)]))
             };
             place += 1;
-            let again = self.fit_round(round, samples, shape, excess, (offset, slope));
+            let again = self.fit_round(samples, shape, excess, (offset, slope));
             second.push(again.unwrap_or_else(|| before.clone()));
         }
         second
@@ -282,7 +280,6 @@ impl Fitter<'_> {
     /// in cents per second and of the slope in cents per octave and second.
     fn fit_round(
         &self,
-        round: &Round,
         samples: &[&Sample],
         shape: Shape,
         excess: f64,
@@ -411,7 +408,6 @@ impl Fitter<'_> {
                 weights: line.map.row(1).transpose(),
             });
         Some(RoundFit {
-            stage: round.stage,
             t,
             from: samples
                 .iter()

@@ -1,0 +1,193 @@
+//! Results that take a maximum, on the smoothed curve and its draws.
+
+use crate::history::{Draws, History};
+use crate::trials::{quantile, standard_deviation};
+
+/// A result that takes a maximum, with the bias of maxima taken out.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Extreme {
+    pub(crate) value: f64,
+    pub(crate) u: f64,
+    pub(crate) low: f64,
+    pub(crate) high: f64,
+    /// The share of the variance that is the rig's.
+    pub(crate) rig_share: f64,
+}
+
+/// Evaluates `number` (not below zero, a maximum of some kind) on the smoothed
+/// curve. Noise makes a maximum too large: by how much is seen in the draws, and
+/// taken off. The interval is the reflected one below, which allows for the same
+/// bias, and the wider of the two above, so that near zero an upper bound is left.
+pub(crate) fn extreme(history: &History, draws: &Draws, number: impl Fn(&[f64]) -> f64) -> Extreme {
+    let seen = number(&history.smoothed);
+    let own = draws.evaluate(&history.smoothed, false, &number);
+    let bias = own.iter().sum::<f64>() / own.len().max(1) as f64 - seen;
+    let mut all = draws.evaluate(&history.smoothed, true, &number);
+    let u = standard_deviation(&all);
+    let own_u = standard_deviation(&own);
+    all.sort_by(f64::total_cmp);
+    let (lower, upper) = (quantile(&all, 0.025), quantile(&all, 0.975));
+    let value = (seen - bias).max(0.0);
+    let low = (2.0 * seen - upper).clamp(0.0, value);
+    let high = (2.0 * seen - lower).max(upper - bias).max(value);
+    let rig_share = if u > 0.0 {
+        (1.0 - (own_u / u).powi(2)).clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
+    Extreme {
+        value,
+        u,
+        low,
+        high,
+        rig_share,
+    }
+}
+
+/// Half of what lies between highest and lowest: the smallest possible largest
+/// deviation after the best offset.
+pub(crate) fn half_range(values: &[f64]) -> f64 {
+    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+    for value in values {
+        low = low.min(*value);
+        high = high.max(*value);
+    }
+    if high >= low { (high - low) / 2.0 } else { 0.0 }
+}
+
+/// `min over b of max over rounds of min over a of max over notes |e - a - b x|`:
+/// what one setting of the scale trimmer leaves, retuned as often as you like.
+/// `rounds` are places of rounds in `values`, note after note.
+///
+/// Half the range of `e - b x` is convex and made of straight pieces in b, so
+/// cutting planes from either side meet in the minimum after a few steps.
+pub(crate) fn left_after_trimming(values: &[f64], x: &[f64], rounds: &[usize]) -> f64 {
+    let notes = x.len();
+    if notes < 2 || rounds.is_empty() {
+        return 0.0;
+    }
+    // The largest half range at b, and the octaves between its two notes over two,
+    // with the sign of how it changes with b.
+    let at = |b: f64| -> (f64, f64) {
+        let mut worst = (f64::NEG_INFINITY, 0.0);
+        for round in rounds {
+            let values = &values[round * notes..(round + 1) * notes];
+            let (mut low, mut high) = (0, 0);
+            let off = |note: usize| values[note] - b * x[note];
+            for note in 1..notes {
+                if off(note) < off(low) {
+                    low = note;
+                }
+                if off(note) > off(high) {
+                    high = note;
+                }
+            }
+            let half = (off(high) - off(low)) / 2.0;
+            if half > worst.0 {
+                worst = (half, (x[low] - x[high]) / 2.0);
+            }
+        }
+        worst
+    };
+    let steepest = rounds
+        .iter()
+        .flat_map(|round| {
+            let values = &values[round * notes..(round + 1) * notes];
+            (1..notes).map(move |note| {
+                ((values[note] - values[note - 1]) / (x[note] - x[note - 1]).max(1e-6)).abs()
+            })
+        })
+        .fold(0.0, f64::max)
+        + 1.0;
+    let (mut left, mut right) = (-steepest, steepest);
+    let (mut left_at, mut right_at) = (at(left), at(right));
+    let mut best = left_at.0.min(right_at.0);
+    for _ in 0..100 {
+        let slopes = left_at.1 - right_at.1;
+        if slopes.abs() < 1e-12 || left_at.1 >= 0.0 || right_at.1 <= 0.0 {
+            break;
+        }
+        let meet = (right_at.0 - left_at.0 + left_at.1 * left - right_at.1 * right) / slopes;
+        let bound = left_at.0 + left_at.1 * (meet - left);
+        let found = at(meet);
+        best = best.min(found.0);
+        if found.0 <= bound + 1e-9 {
+            break;
+        }
+        if found.1 < 0.0 {
+            (left, left_at) = (meet, found);
+        } else {
+            (right, right_at) = (meet, found);
+        }
+    }
+    best
+}
+
+/// The largest deviation over rounds and notes from where the reference note
+/// stood in the round of the tuning.
+pub(crate) fn after_one_tuning(
+    values: &[f64],
+    notes: usize,
+    reference: usize,
+    tuned: usize,
+    rounds: &[usize],
+) -> f64 {
+    let tuned = values[tuned * notes + reference];
+    rounds
+        .iter()
+        .flat_map(|round| &values[round * notes..(round + 1) * notes])
+        .map(|value| (value - tuned).abs())
+        .fold(0.0, f64::max)
+}
+
+/// Largest less smallest of one note over rounds.
+pub(crate) fn range_of_note(values: &[f64], notes: usize, note: usize, rounds: &[usize]) -> f64 {
+    let series: Vec<f64> = rounds
+        .iter()
+        .map(|round| values[round * notes + note])
+        .collect();
+    2.0 * half_range(&series)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_slope_is_cured_by_trimming_and_a_wandering_one_is_not() {
+        let x = [-2.0, -1.0, 0.0, 1.0, 2.0, 3.0];
+        let line = |b: f64| x.iter().map(move |x| 4.0 + b * x);
+        let steady: Vec<f64> = line(7.0).chain(line(7.0)).collect();
+        assert!(left_after_trimming(&steady, &x, &[0, 1]) < 1e-9);
+        // Slopes of 6 and 8: the best setting is 7, which leaves 1 cent per octave
+        // over 5 octaves, and half of that either way.
+        let wandering: Vec<f64> = line(6.0).chain(line(8.0)).collect();
+        assert!((left_after_trimming(&wandering, &x, &[0, 1]) - 2.5).abs() < 1e-9);
+    }
+
+    #[test]
+    fn cutting_planes_find_what_a_fine_search_finds() {
+        let mut trials = crate::trials::Trials::of([5, 5, 5]);
+        let x = [-2.0, -1.0, 0.0, 1.0, 2.0, 3.0];
+        for _ in 0..50 {
+            let values: Vec<f64> = (0..18).map(|_| 3.0 * trials.normal()).collect();
+            let rounds = [0, 1, 2];
+            let found = left_after_trimming(&values, &x, &rounds);
+            let searched = (-60_000..=60_000)
+                .map(|step| {
+                    let b = f64::from(step) * 1e-4;
+                    rounds
+                        .iter()
+                        .map(|round| {
+                            let off: Vec<f64> = (0..6)
+                                .map(|note| values[round * 6 + note] - b * x[note])
+                                .collect();
+                            half_range(&off)
+                        })
+                        .fold(0.0, f64::max)
+                })
+                .fold(f64::INFINITY, f64::min);
+            assert!((found - searched).abs() < 5e-4, "{found} {searched}");
+        }
+    }
+}

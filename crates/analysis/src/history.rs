@@ -1,0 +1,313 @@
+//! What a unit did since t = 0: the curves of all rounds that play the notes of
+//! a stage, smoothed over time, with joint draws of their uncertainty.
+//!
+//! Extremes are never taken of readings: the largest of many noisy readings is
+//! too large, and noise drawn around noisy readings counts twice. They are taken
+//! of this smoothed curve, and draws are added to it.
+
+use crate::bench::Bench;
+use crate::smoothing::Smoother;
+use crate::tracking::Shape;
+use crate::trials::Trials;
+use nalgebra::{DMatrix, DVector};
+
+/// About how many numbers all draws of a history may take.
+const DRAWN_NUMBERS: usize = 1_500_000;
+
+/// The curve of one round, at the notes of the stage the history belongs to.
+#[derive(Debug, Clone)]
+pub(crate) struct Point {
+    /// Mean time, in seconds since t = 0.
+    pub(crate) t: f64,
+    /// Whether it is of the stage itself.
+    pub(crate) in_stage: bool,
+    pub(crate) y: DVector<f64>,
+    pub(crate) readings: usize,
+    map: DMatrix<f64>,
+    own_sd: Vec<f64>,
+}
+
+/// The rounds since t = 0, in the order of time.
+#[derive(Debug, Clone)]
+pub(crate) struct History {
+    pub(crate) points: Vec<Point>,
+    /// The notes' distances from the reference note, in octaves.
+    pub(crate) x: Vec<f64>,
+    /// The reference note's place among them.
+    pub(crate) reference: Option<usize>,
+    pub(crate) smoother: Smoother,
+    /// Smoothed deviations, note after note, round after round, in cents.
+    pub(crate) smoothed: Vec<f64>,
+    /// Noise that all notes of a round share, and that each has for itself, beyond
+    /// what the readings of the round show.
+    common_sd: f64,
+    each_sd: f64,
+    shared: SharedByNote,
+}
+
+/// What the rig does to each note of the curve.
+#[derive(Debug, Clone)]
+struct SharedByNote {
+    gain: DVector<f64>,
+    offset: DVector<f64>,
+    /// How a step at one note moves the curve at all of them.
+    steps: DMatrix<f64>,
+    step_limits: Vec<f64>,
+    misfit: Vec<f64>,
+    freedom: usize,
+}
+
+/// Joint draws: of each reading's own noise, smoothed as the readings are, and
+/// of what the rig shares between all rounds.
+pub(crate) struct Draws {
+    own: Vec<f64>,
+    shared: Vec<f64>,
+    notes: usize,
+    pub(crate) count: usize,
+}
+
+impl History {
+    /// Gathers the rounds that play every note of a stage, from its t = 0 to the
+    /// next break of the unit's thermal history. `None` without any.
+    pub(crate) fn gather(bench: &Bench, stage: u16) -> Option<Self> {
+        let own = bench.stages.get(&stage)?;
+        let shared = bench.shared(stage)?;
+        let notes = &own.fit.notes;
+        let origin = own.origin.at.seconds();
+        let broken = own
+            .origin
+            .broken
+            .as_ref()
+            .map_or(f64::INFINITY, |(at, _)| at.seconds());
+        let mut points = Vec::new();
+        for (other_stage, other) in &bench.stages {
+            let in_stage = *other_stage == stage;
+            let places: Option<Vec<usize>> =
+                notes.iter().map(|note| other.fit.place(*note)).collect();
+            let Some(places) = places else { continue };
+            for round in &other.fit.rounds {
+                if !in_stage && (round.t < origin || round.t > broken) {
+                    continue;
+                }
+                points.push(Point {
+                    t: round.t - origin,
+                    in_stage,
+                    y: DVector::from_fn(places.len(), |row, _| {
+                        round.y[places[row]] + other.fit.proven[places[row]]
+                    }),
+                    readings: round.note_of.len(),
+                    map: DMatrix::from_fn(places.len(), round.map.ncols(), |row, column| {
+                        round.map[(places[row], column)]
+                    }),
+                    own_sd: round.own_sd.clone(),
+                });
+            }
+        }
+        points.sort_by(|a, b| a.t.total_cmp(&b.t));
+        let in_stage: Vec<&crate::tracking::RoundFit> = own.fit.rounds.iter().collect();
+        let middle = in_stage.get(in_stage.len() / 2)?;
+        let count = notes.len();
+        let mut steps = DMatrix::zeros(count, count);
+        for place in 0..count {
+            let by_note = middle.by_note(&middle.map.row(place).transpose(), shared.stage);
+            steps.set_row(place, &by_note.transpose());
+        }
+        let of_note = |value: &dyn Fn(usize) -> f64| -> DVector<f64> {
+            &steps * DVector::from_iterator(count, notes.iter().map(|note| value(*note)))
+        };
+        let mut history = Self {
+            x: notes.iter().map(|note| bench.unit.notes[*note].x).collect(),
+            reference: bench.unit.reference.and_then(|note| own.fit.place(note)),
+            smoother: Smoother::for_series(&[], &[]),
+            smoothed: Vec::new(),
+            common_sd: 0.0,
+            each_sd: 0.0,
+            shared: SharedByNote {
+                gain: of_note(&|note| bench.unit.notes[note].per_gain) * bench.limits.gain,
+                offset: of_note(&|note| bench.unit.notes[note].per_volt) * bench.limits.offset,
+                step_limits: (0..count)
+                    .map(|place| {
+                        if shared.misfit(place) > 0.0 {
+                            0.0
+                        } else {
+                            shared.step(place)
+                        }
+                    })
+                    .collect(),
+                misfit: (0..count).map(|place| shared.misfit(place)).collect(),
+                freedom: own.fit.misfit.1,
+                steps,
+            },
+            points,
+        };
+        history.smooth(own.fit.shape);
+        Some(history)
+    }
+
+    /// The note whose course decides how much is smoothed.
+    fn leading_note(&self) -> usize {
+        self.reference.unwrap_or(0)
+    }
+
+    fn smooth(&mut self, shape: Shape) {
+        let times: Vec<f64> = self.points.iter().map(|point| point.t).collect();
+        let leading = self.leading_note();
+        self.smoother = Smoother::for_series(&times, &self.raw(leading));
+        let extra: Vec<f64> = (0..self.x.len())
+            .map(|note| {
+                let series = self.raw(note);
+                let formal: f64 = self
+                    .points
+                    .iter()
+                    .map(|point| {
+                        let row = point.map.row(note);
+                        row.iter()
+                            .zip(&point.own_sd)
+                            .map(|(w, sd)| (w * sd).powi(2))
+                            .sum::<f64>()
+                    })
+                    .sum::<f64>()
+                    / self.points.len().max(1) as f64;
+                (self.smoother.noise_variance(&series) - formal).max(0.0)
+            })
+            .collect();
+        match shape {
+            Shape::Model { .. } => self.common_sd = extra.get(leading).map_or(0.0, |v| v.sqrt()),
+            Shape::NoteByNote => {
+                self.each_sd = (extra.iter().sum::<f64>() / extra.len().max(1) as f64).sqrt();
+            }
+        }
+        let notes = self.x.len();
+        self.smoothed = vec![0.0; self.points.len() * notes];
+        for note in 0..notes {
+            let series = self.smoother.apply(&self.raw(note));
+            for (point, value) in series.into_iter().enumerate() {
+                self.smoothed[point * notes + note] = value;
+            }
+        }
+    }
+
+    /// The same without one round, if that round stands out from its neighbours
+    /// by more than `least` cents and eight times the scatter; and when it was.
+    pub(crate) fn without_outlier(&self, least: f64, shape: Shape) -> Option<(Self, f64)> {
+        let off: Vec<f64> = (0..self.x.len())
+            .map(|note| self.smoother.left_out(&self.raw(note)))
+            .fold(vec![0.0; self.points.len()], |worst, off| {
+                worst.iter().zip(off).map(|(a, b)| a.max(b.abs())).collect()
+            });
+        let mut sorted = off.clone();
+        sorted.sort_by(f64::total_cmp);
+        let scatter = 1.4826 * crate::trials::quantile(&sorted, 0.5);
+        let place = off.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1))?.0;
+        // The first and last rounds have neighbours on one side only: no outliers.
+        let inner = place > 1 && place + 2 < self.points.len();
+        if !inner || self.points.len() < 9 || off[place] < (8.0 * scatter).max(least) {
+            return None;
+        }
+        let mut without = self.clone();
+        let t = without.points.remove(place).t;
+        without.smooth(shape);
+        Some((without, t))
+    }
+
+    /// A note's deviations off the curves of the rounds, not smoothed.
+    pub(crate) fn raw(&self, note: usize) -> Vec<f64> {
+        self.points.iter().map(|point| point.y[note]).collect()
+    }
+
+    pub(crate) fn times(&self) -> Vec<f64> {
+        self.points.iter().map(|point| point.t).collect()
+    }
+
+    /// The rounds of the stage itself.
+    pub(crate) fn stage_points(&self) -> Vec<usize> {
+        (0..self.points.len())
+            .filter(|place| self.points[*place].in_stage)
+            .collect()
+    }
+
+    /// Draws jointly of everything that is uncertain.
+    pub(crate) fn draw(&self, trials: &mut Trials) -> Draws {
+        let notes = self.x.len();
+        let size = self.points.len() * notes;
+        let count = (DRAWN_NUMBERS / size.max(1)).clamp(100, 1000);
+        let mut own = vec![0.0; count * size];
+        let mut shared = vec![0.0; count * notes];
+        let mut noise = vec![0.0; size];
+        let mut readings: Vec<f64> = Vec::new();
+        for trial in 0..count {
+            for (place, point) in self.points.iter().enumerate() {
+                readings.clear();
+                readings.extend(point.own_sd.iter().map(|sd| sd * trials.normal()));
+                let common = self.common_sd * trials.normal();
+                for note in 0..notes {
+                    let mut sum = common;
+                    for (column, reading) in readings.iter().enumerate() {
+                        sum += point.map[(note, column)] * reading;
+                    }
+                    if self.each_sd > 0.0 {
+                        sum += self.each_sd * trials.normal();
+                    }
+                    noise[place * notes + note] = sum;
+                }
+            }
+            let smooth = &mut own[trial * size..(trial + 1) * size];
+            for place in 0..self.points.len() {
+                let row = self.smoother.row(place);
+                for (offset, weight) in row.weights.iter().enumerate() {
+                    let from = (row.first + offset) * notes;
+                    for note in 0..notes {
+                        smooth[place * notes + note] += weight * noise[from + note];
+                    }
+                }
+            }
+            let (gain, offset) = (trials.within(1.0), trials.within(1.0));
+            let scale = trials.unknown_scale(self.shared.freedom);
+            let steps = DVector::from_fn(notes, |note, _| {
+                trials.within(self.shared.step_limits[note])
+                    + self.shared.misfit[note] * scale * trials.normal()
+            });
+            let steps = &self.shared.steps * steps;
+            for note in 0..notes {
+                shared[trial * notes + note] =
+                    gain * self.shared.gain[note] + offset * self.shared.offset[note] + steps[note];
+            }
+        }
+        Draws {
+            own,
+            shared,
+            notes,
+            count,
+        }
+    }
+}
+
+impl Draws {
+    /// A number computed of each draw around the smoothed curve: with each
+    /// reading's own noise alone, or with what the rig shares as well.
+    pub(crate) fn evaluate(
+        &self,
+        smoothed: &[f64],
+        with_rig: bool,
+        mut number: impl FnMut(&[f64]) -> f64,
+    ) -> Vec<f64> {
+        let mut drawn = vec![0.0; smoothed.len()];
+        (0..self.count)
+            .map(|trial| {
+                let own = &self.own[trial * smoothed.len()..];
+                for ((value, smooth), own) in drawn.iter_mut().zip(smoothed).zip(own) {
+                    *value = smooth + own;
+                }
+                if with_rig {
+                    let shared = &self.shared[trial * self.notes..(trial + 1) * self.notes];
+                    for round in drawn.chunks_exact_mut(self.notes) {
+                        for (value, shift) in round.iter_mut().zip(shared) {
+                            *value += shift;
+                        }
+                    }
+                }
+                number(&drawn)
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,219 @@
+//! Verdicts: the 95 % interval of a result held against a tolerance, with a
+//! guard band (JCGM 106:2012; simple acceptance with none).
+
+use crate::outcome::Computed;
+use crate::words::{duration, quantity};
+use model::document::plan::Allow;
+use model::result::{Finding, ResultName};
+
+/// Lower and upper limit, open where there is none.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Limits {
+    pub(crate) lower: f64,
+    pub(crate) upper: f64,
+}
+
+impl Limits {
+    /// The limits of a tolerance on a result; `None` when their dimension is not
+    /// the result's.
+    pub(crate) fn of(allow: &Allow, name: ResultName) -> Option<Self> {
+        let (lower, upper, quantities) = match allow {
+            Allow::Within(limit) => (-limit.value.abs(), limit.value.abs(), [limit, limit]),
+            Allow::AtMost(limit) => (f64::NEG_INFINITY, limit.value, [limit, limit]),
+            Allow::AtLeast(limit) => (limit.value, f64::INFINITY, [limit, limit]),
+            Allow::Between { from, to } => (from.value, to.value, [from, to]),
+        };
+        quantities
+            .iter()
+            .all(|quantity| quantity.dimension == name.dimension())
+            .then_some(Self { lower, upper })
+    }
+}
+
+/// A tolerance as it reads: "within 1 cent/oct".
+pub(crate) fn allow_words(allow: &Allow) -> String {
+    match allow {
+        Allow::Within(limit) => format!("within {} either way", limit.text),
+        Allow::AtMost(limit) => format!("at most {}", limit.text),
+        Allow::AtLeast(limit) => format!("at least {}", limit.text),
+        Allow::Between { from, to } => format!("between {} and {}", from.text, to.text),
+    }
+}
+
+/// What a tolerance says of a result.
+///
+/// `guard` times the expanded uncertainty (the half of the interval that looks at
+/// the limit) must fit between value and limit. With 1 the interval itself must
+/// lie inside; with a one-sided tolerance that leaves a risk of 2.5 %. What is
+/// missing (`gaps`) can only hide more: it takes a pass away, not a fail. What
+/// spoils the result takes both.
+pub(crate) fn decide(
+    computed: &Computed,
+    allow: &Allow,
+    guard: f64,
+    gaps: Option<&str>,
+    spoilt: Option<&str>,
+) -> (Finding, String) {
+    let outcome = &computed.outcome;
+    let name = outcome.name;
+    let asked = allow_words(allow);
+    let undecided = |why: String| (Finding::Undecided, why);
+    let Some(limits) = Limits::of(allow, name) else {
+        return undecided(format!(
+            "{name} is in {}, and the tolerance is not",
+            name.dimension().unit()
+        ));
+    };
+    if let Some(why) = spoilt {
+        return undecided(format!("{name} cannot be judged: {why}"));
+    }
+    if let Some(record) = computed.not_reached_in {
+        let why = outcome.why_not.as_deref().unwrap_or("not reached");
+        return if record > limits.upper {
+            (Finding::Fail, format!("{name} is to be {asked}: {why}"))
+        } else if limits.upper.is_infinite() && record >= limits.lower && gaps.is_none() {
+            (Finding::Pass, format!("{name} is to be {asked}: {why}"))
+        } else {
+            undecided(format!(
+                "{name} is to be {asked}, and the record ends after {}: {why}",
+                duration(record)
+            ))
+        };
+    }
+    let Some(value) = outcome.value else {
+        let why = outcome.why_not.as_deref().unwrap_or("there is no value");
+        return undecided(format!("{name} cannot be said: {why}"));
+    };
+    let up = outcome
+        .high
+        .map_or(f64::INFINITY, |high| (high - value).max(0.0));
+    let down = outcome
+        .low
+        .map_or(f64::INFINITY, |low| (value - low).max(0.0));
+    // An open side times no guard band is no number: with simple acceptance the
+    // value alone counts.
+    let band = |side: f64| if guard > 0.0 { guard * side } else { 0.0 };
+    let (low, high) = (value - band(down), value + band(up));
+    let stated = stated(computed);
+    if low > limits.upper || high < limits.lower {
+        return (Finding::Fail, format!("{stated}; it is to be {asked}"));
+    }
+    if high <= limits.upper && low >= limits.lower {
+        return match gaps {
+            Some(gaps) => undecided(format!("{stated} would do for {asked}, but {gaps}")),
+            None => (Finding::Pass, format!("{stated}; it is to be {asked}")),
+        };
+    }
+    let mut why =
+        format!("{stated}; it is to be {asked}, and the uncertainty reaches across the limit");
+    if computed.rig_share.is_some_and(|share| share > 0.5) {
+        why += "; most of it is the rig's (gain, offset and steps of its control voltage), not the unit's";
+    }
+    undecided(why)
+}
+
+/// A result in a sentence's beginning.
+fn stated(computed: &Computed) -> String {
+    let outcome = &computed.outcome;
+    let dimension = outcome.name.dimension();
+    let of = |value: f64| quantity(value, outcome.u, dimension);
+    let value = outcome.value.map_or_else(|| "unknown".to_owned(), of);
+    let interval = match (outcome.low, outcome.high) {
+        (Some(low), Some(high)) => format!("95 %: {} to {}", of(low), of(high)),
+        (Some(low), None) => format!("95 %: {} or more", of(low)),
+        (None, Some(high)) => format!("95 %: up to {}", of(high)),
+        (None, None) => "its uncertainty is not known".to_owned(),
+    };
+    format!("{} is {value} ({interval})", outcome.name)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use model::quantity::AnyQuantity;
+    use model::record::PositionId;
+    use model::result::Outcome;
+
+    fn computed(value: f64, low: f64, high: f64) -> Computed {
+        Computed {
+            outcome: Outcome {
+                name: ResultName::ScaleError,
+                position: PositionId::new("left"),
+                stage: "night".to_owned(),
+                value: Some(value),
+                u: Some((high - low) / 4.0),
+                low: Some(low),
+                high: Some(high),
+                t_s: None,
+                readings: 7,
+                meaning: None,
+                why_not: None,
+            },
+            not_reached_in: None,
+            rig_share: None,
+            needs_until: None,
+        }
+    }
+
+    fn limit(text: &str) -> AnyQuantity {
+        AnyQuantity::read(text).unwrap()
+    }
+
+    #[test]
+    fn the_interval_decides_and_the_guard_band_counts_once() {
+        let within = Allow::Within(limit("1 cent/oct"));
+        let finding = |value: f64, guard: f64| {
+            decide(
+                &computed(value, value - 0.2, value + 0.2),
+                &within,
+                guard,
+                None,
+                None,
+            )
+            .0
+        };
+        assert_eq!(finding(0.75, 1.0), Finding::Pass);
+        assert_eq!(finding(0.85, 1.0), Finding::Undecided);
+        assert_eq!(finding(1.15, 1.0), Finding::Undecided);
+        assert_eq!(finding(-1.25, 1.0), Finding::Fail);
+        // Simple acceptance.
+        assert_eq!(finding(0.99, 0.0), Finding::Pass);
+        assert_eq!(finding(1.01, 0.0), Finding::Fail);
+        // Twice the guard band.
+        assert_eq!(finding(0.65, 2.0), Finding::Undecided);
+    }
+
+    #[test]
+    fn a_gap_takes_a_pass_away_and_not_a_fail() {
+        let within = Allow::Within(limit("1 cent/oct"));
+        let gaps = Some("there are no readings from 2 h to 3 h");
+        assert_eq!(
+            decide(&computed(0.1, 0.0, 0.2), &within, 1.0, gaps, None).0,
+            Finding::Undecided
+        );
+        assert_eq!(
+            decide(&computed(2.0, 1.9, 2.1), &within, 1.0, gaps, None).0,
+            Finding::Fail
+        );
+    }
+
+    #[test]
+    fn a_limit_of_another_dimension_decides_nothing() {
+        let wrong = Allow::Within(limit("3 cents"));
+        assert_eq!(
+            decide(&computed(0.1, 0.0, 0.2), &wrong, 1.0, None, None).0,
+            Finding::Undecided
+        );
+    }
+
+    #[test]
+    fn not_reached_fails_only_when_the_record_is_longer() {
+        let mut late = computed(0.0, 0.0, 0.0);
+        late.outcome.name = ResultName::WarmUpTime;
+        late.outcome.value = None;
+        late.not_reached_in = Some(7200.0);
+        let decide = |text: &str| decide(&late, &Allow::AtMost(limit(text)), 1.0, None, None).0;
+        assert_eq!(decide("45 min"), Finding::Fail);
+        assert_eq!(decide("3 h"), Finding::Undecided);
+    }
+}
