@@ -18,9 +18,27 @@ pub struct Place {
 /// A document cannot be used, and why: one located error.
 ///
 /// `Display` gives the whole diagnostic of several lines, the source line with a
-/// caret among them; [`DocumentError::summary`] gives it on one line.
+/// caret among them; [`DocumentError::summary`] gives it on one line. Its parts
+/// are those of [`Diagnosis`].
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct DocumentError {
+pub struct DocumentError(Box<Diagnosis>);
+
+impl std::ops::Deref for DocumentError {
+    type Target = Diagnosis;
+    fn deref(&self) -> &Diagnosis {
+        &self.0
+    }
+}
+
+impl From<Diagnosis> for DocumentError {
+    fn from(diagnosis: Diagnosis) -> Self {
+        Self(Box::new(diagnosis))
+    }
+}
+
+/// What is said of a document, part by part.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Diagnosis {
     /// The file, as it was named to the reader.
     pub file: String,
     /// Where in its text; absent when the file as a whole is meant.

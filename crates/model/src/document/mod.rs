@@ -17,7 +17,7 @@ mod schema;
 mod source;
 mod tree;
 
-pub use error::{DocumentError, Place, Remark};
+pub use error::{Diagnosis, DocumentError, Place, Remark};
 pub use path::Path;
 pub use schema::{plan_schema, rig_schema};
 pub use source::{Document, LARGEST, read_plan, read_rig};

@@ -1,6 +1,6 @@
 //! Reading documents: bytes go in, a located value or a located error comes out.
 
-use super::error::{DocumentError, Place, Remark, nearest};
+use super::error::{Diagnosis, DocumentError, Place, Remark, nearest};
 use super::path::Path;
 use super::plan::Plan;
 use super::rig::Rig;
@@ -127,13 +127,15 @@ fn read<T: for<'de> Deserialize<'de>>(
 
 /// The text of a file, if it is one.
 fn text(file: &str, bytes: &[u8]) -> Result<String, DocumentError> {
-    let refuse = |place: Option<Place>, problem: String, advice: &str| DocumentError {
-        file: file.to_owned(),
-        place,
-        path: Path::root(),
-        problem,
-        advice: Some(advice.to_owned()),
-        source_line: None,
+    let refuse = |place: Option<Place>, problem: String, advice: &str| {
+        DocumentError::from(Diagnosis {
+            file: file.to_owned(),
+            place,
+            path: Path::root(),
+            problem,
+            advice: Some(advice.to_owned()),
+            source_line: None,
+        })
     };
     if bytes.len() > LARGEST {
         let problem = format!(
@@ -290,12 +292,12 @@ fn located(file: &str, text: &str, trouble: Trouble) -> DocumentError {
             );
         }
     }
-    DocumentError {
+    DocumentError::from(Diagnosis {
         file: file.to_owned(),
         place: Some(place),
         path: trouble.path,
         problem: trouble.problem,
         advice,
         source_line: line.map(str::to_owned),
-    }
+    })
 }

@@ -1,0 +1,320 @@
+//! The JSON Schemas take what the reader takes, and refuse what it refuses.
+//!
+//! The validator below knows the keywords of draft 2020-12 that our schemas use,
+//! and fails on any other, so that nothing goes unchecked. From YAML to JSON goes
+//! another parser than the reader's own: where the two disagree, this fails too.
+
+use model::document::{plan_schema, read_plan, read_rig, rig_schema};
+use proptest::prelude::*;
+use serde_json::{Map, Value, json};
+use std::cell::RefCell;
+use std::collections::HashMap;
+use std::path::Path;
+use std::sync::LazyLock;
+
+/// Whether a value is valid (JSON Schema Validation, draft 2020-12).
+fn valid(schema: &Value, root: &Value, value: &Value) -> bool {
+    let Some(keywords) = schema.as_object() else {
+        return schema
+            .as_bool()
+            .expect("a schema is an object or a boolean");
+    };
+    keywords
+        .iter()
+        .all(|(keyword, says)| match keyword.as_str() {
+            "$schema" | "$defs" | "title" | "description" | "default" | "examples" | "format" => {
+                true
+            }
+            "$ref" => {
+                let name = says.as_str().unwrap().strip_prefix("#/$defs/").unwrap();
+                valid(&root["$defs"][name], root, value)
+            }
+            "type" => match says {
+                Value::Array(types) => types.iter().any(|one| is_a(one, value)),
+                one => is_a(one, value),
+            },
+            "const" => value == says,
+            "enum" => says.as_array().unwrap().contains(value),
+            "anyOf" => says
+                .as_array()
+                .unwrap()
+                .iter()
+                .any(|one| valid(one, root, value)),
+            "oneOf" => {
+                says.as_array()
+                    .unwrap()
+                    .iter()
+                    .filter(|one| valid(one, root, value))
+                    .count()
+                    == 1
+            }
+            "allOf" => says
+                .as_array()
+                .unwrap()
+                .iter()
+                .all(|one| valid(one, root, value)),
+            "properties" => value.as_object().is_none_or(|object| {
+                says.as_object().unwrap().iter().all(|(key, schema)| {
+                    object
+                        .get(key)
+                        .is_none_or(|value| valid(schema, root, value))
+                })
+            }),
+            "required" => value.as_object().is_none_or(|object| {
+                says.as_array()
+                    .unwrap()
+                    .iter()
+                    .all(|key| object.contains_key(key.as_str().unwrap()))
+            }),
+            "additionalProperties" => value.as_object().is_none_or(|object| {
+                let known = keywords.get("properties").and_then(Value::as_object);
+                object
+                    .iter()
+                    .filter(|(key, _)| known.is_none_or(|known| !known.contains_key(*key)))
+                    .all(|(_, value)| valid(says, root, value))
+            }),
+            "items" => value
+                .as_array()
+                .is_none_or(|items| items.iter().all(|item| valid(says, root, item))),
+            "minItems" => value
+                .as_array()
+                .is_none_or(|items| items.len() as u64 >= says.as_u64().unwrap()),
+            "maxItems" => value
+                .as_array()
+                .is_none_or(|items| items.len() as u64 <= says.as_u64().unwrap()),
+            "minimum" => value
+                .as_f64()
+                .is_none_or(|number| number >= says.as_f64().unwrap()),
+            "maximum" => value
+                .as_f64()
+                .is_none_or(|number| number <= says.as_f64().unwrap()),
+            "pattern" => value
+                .as_str()
+                .is_none_or(|text| matches(says.as_str().unwrap(), text)),
+            other => panic!("the validator of this test does not know {other}"),
+        })
+}
+
+fn matches(pattern: &str, text: &str) -> bool {
+    thread_local!(static COMPILED: RefCell<HashMap<String, regex::Regex>> = RefCell::default());
+    COMPILED.with_borrow_mut(|compiled| {
+        compiled
+            .entry(pattern.to_owned())
+            .or_insert_with(|| regex::Regex::new(pattern).unwrap())
+            .is_match(text)
+    })
+}
+
+fn is_a(kind: &Value, value: &Value) -> bool {
+    match kind.as_str().unwrap() {
+        "null" => value.is_null(),
+        "boolean" => value.is_boolean(),
+        "string" => value.is_string(),
+        "number" => value.is_number(),
+        "integer" => value.is_i64() || value.is_u64(),
+        "array" => value.is_array(),
+        "object" => value.is_object(),
+        other => panic!("{other}"),
+    }
+}
+
+fn shipped(folder: &str) -> Vec<Value> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("../..")
+        .join(folder);
+    let mut files: Vec<_> = std::fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .filter(|path| {
+            path.extension()
+                .is_some_and(|extension| extension == "yaml")
+        })
+        .collect();
+    files.sort();
+    files
+        .iter()
+        .map(|file| serde_yaml::from_str(&std::fs::read_to_string(file).unwrap()).unwrap())
+        .collect()
+}
+
+/// JSON is YAML, so the reader takes it as it is.
+fn plan_is_read(value: &Value) -> Result<(), String> {
+    let read = read_plan("plan.json", value.to_string().as_bytes());
+    read.map(|_| ()).map_err(|error| error.to_string())
+}
+
+fn rig_is_read(value: &Value) -> Result<(), String> {
+    let read = read_rig("rig.json", value.to_string().as_bytes());
+    read.map(|_| ()).map_err(|error| error.to_string())
+}
+
+#[test]
+fn shipped_files_are_valid() {
+    let (plan, rig) = (plan_schema(), rig_schema());
+    for value in shipped("rigs/plans") {
+        assert!(valid(&plan, &plan, &value), "{value}");
+        assert_eq!(plan_is_read(&value), Ok(()));
+        assert!(!valid(&rig, &rig, &value));
+    }
+    for value in shipped("rigs") {
+        assert!(valid(&rig, &rig, &value), "{value}");
+        assert_eq!(rig_is_read(&value), Ok(()));
+        assert!(!valid(&plan, &plan, &value));
+    }
+}
+
+#[test]
+fn both_say_which_draft_they_are_in() {
+    for schema in [plan_schema(), rig_schema()] {
+        assert_eq!(
+            schema["$schema"],
+            "https://json-schema.org/draft/2020-12/schema"
+        );
+    }
+    // A stage without settings is a word alone.
+    let schema = plan_schema();
+    let stage = &schema["$defs"]["Stage"];
+    assert!(valid(stage, &schema, &json!("power_on")));
+    assert!(!valid(stage, &schema, &json!({"power_on": null})));
+    assert!(!valid(stage, &schema, &json!("rounds")));
+}
+
+/// Every value of a document, in a fixed order.
+fn places(value: &Value, at: String, all: &mut Vec<String>) {
+    match value {
+        Value::Object(object) => {
+            for (key, value) in object {
+                places(value, format!("{at}/{key}"), all);
+            }
+        }
+        Value::Array(items) => {
+            for (index, value) in items.iter().enumerate() {
+                places(value, format!("{at}/{index}"), all);
+            }
+        }
+        _ => {}
+    }
+    all.push(at);
+}
+
+#[derive(Debug, Clone)]
+enum Change {
+    Replace(Value),
+    Remove,
+    AddKey,
+}
+
+fn changes() -> impl Strategy<Value = Change> {
+    prop_oneof![
+        proptest::sample::select(vec![
+            json!(null),
+            json!(true),
+            json!(9),
+            json!(-1),
+            json!(1.5),
+            json!([]),
+            json!({}),
+            json!({"nightbench": "plan 1"}),
+        ])
+        .prop_map(Change::Replace),
+        Just(Change::Remove),
+        Just(Change::AddKey),
+    ]
+}
+
+fn change(document: &mut Value, place: &str, change: &Change) {
+    let Some(target) = document.pointer_mut(place) else {
+        return;
+    };
+    match change {
+        Change::Replace(value) => *target = value.clone(),
+        Change::AddKey => {
+            if let Some(object) = target.as_object_mut() {
+                object.insert("surprise".to_owned(), json!("C4"));
+            }
+        }
+        Change::Remove => {
+            let Some((above, last)) = place.rsplit_once('/') else {
+                return;
+            };
+            match document.pointer_mut(above) {
+                Some(Value::Object(object)) => {
+                    object.remove(last);
+                }
+                Some(Value::Array(items)) => {
+                    items.remove(last.parse().unwrap());
+                }
+                _ => {}
+            }
+        }
+    }
+}
+
+/// Keys whose numbers have limits that are checked after reading.
+fn checked_later(place: &str) -> bool {
+    ["guard_band", "drive"]
+        .iter()
+        .any(|key| place.ends_with(key))
+}
+
+fn agree(
+    documents: &[Value],
+    schema: &Value,
+    read: fn(&Value) -> Result<(), String>,
+    which: usize,
+    at: usize,
+    how: &Change,
+) {
+    let mut document = documents[which % documents.len()].clone();
+    let mut all = Vec::new();
+    places(&document, String::new(), &mut all);
+    let place = &all[at % all.len()];
+    if checked_later(place) {
+        return;
+    }
+    change(&mut document, place, how);
+    let said = read(&document);
+    assert_eq!(
+        valid(schema, schema, &document),
+        said.is_ok(),
+        "{how:?} at {place}: the reader says {said:?}"
+    );
+}
+
+static PLANS: LazyLock<(Vec<Value>, Value)> =
+    LazyLock::new(|| (shipped("rigs/plans"), plan_schema()));
+static RIGS: LazyLock<(Vec<Value>, Value)> = LazyLock::new(|| (shipped("rigs"), rig_schema()));
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(800))]
+
+    #[test]
+    fn schema_and_reader_agree_on_plans(which: usize, at: usize, how in changes()) {
+        agree(&PLANS.0, &PLANS.1, plan_is_read, which, at, &how);
+    }
+    #[test]
+    fn schema_and_reader_agree_on_rigs(which: usize, at: usize, how in changes()) {
+        agree(&RIGS.0, &RIGS.1, rig_is_read, which, at, &how);
+    }
+}
+
+/// The validator itself, on examples of JSON Schema 2020-12, section 10.3.
+#[test]
+fn the_validator_refuses() {
+    let schema = json!({"type": "object", "properties": {"a": {"type": "integer", "minimum": 1}},
+        "required": ["a"], "additionalProperties": false});
+    let object = |pairs: &[(&str, i64)]| {
+        let map: Map<String, Value> = pairs
+            .iter()
+            .map(|(key, number)| ((*key).to_owned(), json!(number)))
+            .collect();
+        Value::Object(map)
+    };
+    assert!(valid(&schema, &schema, &object(&[("a", 1)])));
+    assert!(!valid(&schema, &schema, &object(&[("a", 0)])));
+    assert!(!valid(&schema, &schema, &object(&[])));
+    assert!(!valid(&schema, &schema, &object(&[("a", 1), ("b", 1)])));
+    let either = json!({"oneOf": [{"type": "integer"}, {"minimum": 2}]});
+    assert!(valid(&either, &either, &json!(1)));
+    assert!(!valid(&either, &either, &json!(3)));
+}
