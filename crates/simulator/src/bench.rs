@@ -196,7 +196,6 @@ impl Bench {
                 }
             }
         }
-        let zero = VoltDifference::ZERO;
         let mut notes: Vec<(i64, &PositionId, Pitch, VoltDifference)> = record
             .readings
             .iter()
@@ -205,8 +204,8 @@ impl Bench {
                 (at, &reading.key.position, reading.asked, reading.residue)
             })
             .chain(record.traces.iter().map(|trace| {
-                let at = trace.at.nanoseconds();
-                (at, &trace.position, trace.asked, zero)
+                let at = trace.played.nanoseconds();
+                (at, &trace.position, trace.asked, trace.residue)
             }))
             .collect();
         notes.sort_by_key(|(at, position, ..)| (*at, *position));

@@ -12,6 +12,30 @@
 //!
 //! Units whose supply an instrument, a person or a timer switches are cold and off
 //! when the run begins; units without a supply have been on since long before.
+//!
+//! ```
+//! use model::document::read_rig;
+//! use model::quantity::Seconds;
+//! use model::record::PositionId;
+//! use sender::Wire;
+//! use simulator::Bench;
+//!
+//! let rig = read_rig("rig.yaml", br#"
+//! nightbench: rig 1
+//! name: one unit
+//! wiring: {simulated: {seed: 1, interfaces: {keys: {}}, units: {left: {}}}}
+//! positions:
+//!   left:
+//!     cv: {sender: keys, channel: 1, law: {volts_per_octave: {zero: C1 = 0 V}}, safe: {from: 0 V, to: 8 V}}
+//!     input: 1
+//! "#)?;
+//! let bench = Bench::new(&rig.value)?;
+//! bench.wire("keys")?.send(&[0x90, 69, 100])?;
+//! let start = bench.clock().now() + Seconds::of(1.0);
+//! let truth = bench.truth(&PositionId::new("left"), start, Seconds::of(0.5));
+//! assert!(truth.is_some_and(|hz| (hz.get() - 440.0).abs() < 20.0));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
 
 mod bandlimit;
 mod bench;

@@ -576,3 +576,99 @@ fn wherever_a_run_is_cut_its_rest_is_the_same() {
         }
     }
 }
+
+#[test]
+fn a_hold_goes_on_in_phase() {
+    // Taken up again from the pieces of a hold: the samples that follow are those of
+    // the hold that was never cut.
+    let mut rig = rig(&[("a", lively())]);
+    simulated(&mut rig)
+        .interfaces
+        .insert("keys".to_owned(), Default::default());
+    let whole = Bench::new(&rig).unwrap();
+    let stop = Stop::new();
+    whole.clock().sleep_until(seconds(3.0), &stop).unwrap();
+    play(&whole, 1, 57);
+    let mut capture = whole.capture();
+    for piece in 0..20 {
+        read(&mut *capture, (5 + piece) * 48_000, 48_000);
+    }
+    let mut record = record(Vec::new(), Vec::new());
+    record.traces = (0..2)
+        .map(|chunk| Trace {
+            stage: 0,
+            position: position("a"),
+            chunk,
+            asked: note(57),
+            residue: VoltDifference::ZERO,
+            played: RunTime::from_nanoseconds(3_000_000_000),
+            at: RunTime::from_nanoseconds(5_000_000_000 + i64::from(chunk) * 10_000_000_000),
+            hop: Seconds::of(1.0),
+            points: vec![
+                Measured {
+                    state: State::Silent,
+                    flags: Flags::NONE,
+                    frequency: None,
+                    u: None,
+                    level: None,
+                };
+                10
+            ],
+        })
+        .collect();
+    let again = Bench::new(&rig).unwrap();
+    again.restore(&record);
+    assert_eq!(again.clock().now(), whole.clock().now());
+    // As a sender does when it is opened and the hold is taken up: the same note again.
+    play(&again, 1, 57);
+    let expected = read(&mut *capture, 25 * 48_000, 48_000);
+    assert!(read(&mut *again.capture(), 25 * 48_000, 48_000) == expected);
+}
+
+proptest::proptest! {
+    /// Whatever a rig file says, a bench is made or refused, and what it gives is a
+    /// number.
+    #[test]
+    fn extreme_units_neither_panic_nor_give_nonsense(
+        celsius in -273.15_f64..1e6,
+        rise in -1e6_f64..1e6,
+        time in 0.0_f64..1e9,
+        compensation in -1e3_f64..1e3,
+        drift in -1e3_f64..1e3,
+        ohms in 0.0_f64..1e9,
+        amperes in 0.0_f64..1e3,
+        leak in 0.0_f64..1.0,
+        reset in 0.0_f64..10.0,
+        high_end in 0.0_f64..10.0,
+        scale in -1e6_f64..1e6,
+        level in -400.0_f64..100.0,
+        volts in -1e3_f64..1e3,
+        number in 0_u8..128,
+    ) {
+        let mut unit = lively();
+        unit.converter.trimmed_at = Celsius::of(celsius);
+        unit.warming[0].rise = Kelvin::of(rise);
+        unit.warming[1].time = Seconds::of(time);
+        unit.converter.compensation = FractionPerKelvin::of(compensation);
+        unit.converter.compensation_lag = Seconds::of(time);
+        unit.converter.reference_drift = FractionPerKelvin::of(drift);
+        unit.converter.bulk_resistance = Ohms::of(ohms);
+        unit.core.current_at_1khz = Amperes::of(amperes);
+        unit.core.leakage = Amperes::of(leak);
+        unit.core.reset_time = Seconds::of(reset);
+        unit.trimmers.high_end = Seconds::of(high_end);
+        unit.trimmers.scale = CentsPerOctave::of(scale);
+        unit.level = Level::of(level);
+        unit.input_resistance = Ohms::of(ohms);
+        let mut rig = rig(&[("a", unit)]);
+        let interface = simulated(&mut rig).interfaces.get_mut("keys").unwrap();
+        interface.lowest = Volts::of(volts);
+        interface.highest = Volts::of(-volts);
+        let bench = Bench::new(&rig).unwrap();
+        play(&bench, 1, number);
+        let samples = read(&mut *bench.capture(), 1000, 500);
+        proptest::prop_assert!(samples["a"].iter().all(|s| s.is_finite() && s.abs() <= 1.0));
+        let truth = bench.truth(&position("a"), seconds(1.0), Seconds::of(0.1));
+        proptest::prop_assert!(truth.is_some_and(|hz| hz.get() > 0.0 && hz.get() < 2e6));
+    }
+}

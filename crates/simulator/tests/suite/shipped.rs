@@ -138,3 +138,25 @@ fn nights_without_audio_take_milliseconds() {
     println!("714 notes x 4 units without audio: {took:.4} s ({sum})");
     assert!(took < 1.0);
 }
+
+#[test]
+fn every_fault_can_be_written_down() {
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../rigs/simulated.yaml");
+    let text = std::fs::read_to_string(path).unwrap();
+    let script = "faults:
+      - unit_silent: {positions: [one], from: 3 h, for: 5 min}
+      - input_dead: {positions: [two], from: 10 min}
+      - input_clips: {positions: [one, two], gain: 400 %, from: 1 h, for: 1 min}
+      - note_not_played: {positions: [four], from: 2.5 h, for: 90 s}
+      - portamento: {positions: [three], time: 200 ms, from: 4 h}
+      - capture_dies: {from: 5 h, for: 30 s}
+      - supply_dips: {supply: rack, to: 9 V, from: 6 h, for: 200 ms}
+      - locked: {positions: [one, two], within: 20 cents, from: 7 h, for: 1 h}
+      - cables_swapped: {between: [three, four], cables: control_voltage, from: 0 s}";
+    let written = text.replace("faults: []", script);
+    assert_ne!(written, text);
+    let rig = model::document::read_rig("test.yaml", written.as_bytes())
+        .unwrap()
+        .value;
+    Bench::new(&rig).unwrap();
+}
