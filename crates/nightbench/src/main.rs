@@ -1,1 +1,78 @@
-fn main() {}
+//! The program: command line, and the place where a rig file becomes devices or
+//! a simulator.
+
+mod assembly;
+mod cli;
+mod documents;
+mod exit;
+mod folders;
+mod measuring;
+mod person;
+mod reading;
+mod recording;
+mod running;
+mod safety_text;
+mod screen;
+mod supervision;
+
+use clap::{CommandFactory, Parser};
+use cli::{Cli, Command, Kind};
+use exit::Failure;
+use std::io::Write;
+use std::process::ExitCode;
+use tracing_subscriber::filter::LevelFilter;
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let level = match cli.verbose {
+        0 => LevelFilter::WARN,
+        1 => LevelFilter::INFO,
+        2 => LevelFilter::DEBUG,
+        _ => LevelFilter::TRACE,
+    };
+    tracing_subscriber::fmt()
+        .with_max_level(level)
+        .with_writer(std::io::stderr)
+        .with_target(false)
+        .init();
+    match dispatch(&cli.command) {
+        Ok(code) => ExitCode::from(code),
+        Err(failure) => {
+            let _ = writeln!(std::io::stderr(), "nightbench: {}", failure.message);
+            ExitCode::from(failure.code)
+        }
+    }
+}
+
+fn dispatch(command: &Command) -> Result<u8, Failure> {
+    let mut out = std::io::stdout();
+    match command {
+        Command::Run(arguments) => running::run(arguments),
+        Command::Resume(arguments) => running::resume(arguments),
+        Command::Check(arguments) => running::check(arguments),
+        Command::Runs(arguments) => reading::runs(arguments),
+        Command::Show(arguments) => reading::show(arguments),
+        Command::Report(arguments) => reading::report(arguments),
+        Command::Export(arguments) => reading::export(arguments),
+        Command::Measure(arguments) => measuring::measure(arguments),
+        Command::Ports(arguments) => measuring::ports(arguments.format),
+        Command::Schema(arguments) => {
+            let schema = match arguments.kind {
+                Kind::Plan => model::document::plan_schema(),
+                Kind::Rig => model::document::rig_schema(),
+            };
+            let _ = writeln!(out, "{schema:#}");
+            Ok(0)
+        }
+        Command::Completions { shell } => {
+            clap_complete::generate(*shell, &mut Cli::command(), "nightbench", &mut out);
+            Ok(0)
+        }
+        Command::Manual => {
+            clap_mangen::Man::new(Cli::command())
+                .render(&mut out)
+                .map_err(Failure::input)?;
+            Ok(0)
+        }
+    }
+}

@@ -1,0 +1,137 @@
+//! The one place where a rig file becomes devices or a simulator.
+
+use crate::exit::Failure;
+use crate::person::Person;
+use model::document::rig::{Rig, Wiring};
+use model::pitch::PitchStandard;
+use model::port::Clock;
+use model::quantity::Seconds;
+use model::record::{PositionId, RunRecord};
+use model::time::Stop;
+use orchestrator::{Ports, SharedInstrument};
+use sender::{Sender, Sink};
+use simulator::Bench;
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex};
+use store::RigLock;
+
+/// Devices in use, real or simulated.
+pub struct Assembled {
+    /// What the run needs of the outside world.
+    pub ports: Ports,
+    /// Keeps a real rig from being used twice, as long as it lives.
+    pub lock: Option<RigLock>,
+}
+
+/// How much time may have passed while nobody looked.
+pub struct Resumption<'a> {
+    /// What is on disk of the run.
+    pub record: &'a RunRecord,
+    /// On a simulated rig: how long the run was away.
+    pub away: Seconds,
+}
+
+/// The clock that will drive a rig, for the beginning of a run.
+pub fn wall_of(rig: &Rig) -> Result<model::time::Timestamp, Failure> {
+    match &rig.wiring {
+        Wiring::Simulated(_) => Ok(Bench::new(rig).map_err(Failure::input)?.clock().wall()),
+        Wiring::Real(_) => Ok(devices::RealClock::new().wall()),
+    }
+}
+
+/// Opens everything a rig file names.
+pub fn assemble(
+    rig: &Rig,
+    positions: &[PositionId],
+    standard: PitchStandard,
+    resumption: Option<&Resumption<'_>>,
+    stop: &Stop,
+) -> Result<Assembled, Failure> {
+    match &rig.wiring {
+        Wiring::Simulated(_) => simulated(rig, standard, resumption, stop),
+        Wiring::Real(_) => real(rig, positions, standard),
+    }
+}
+
+fn simulated(
+    rig: &Rig,
+    standard: PitchStandard,
+    resumption: Option<&Resumption<'_>>,
+    stop: &Stop,
+) -> Result<Assembled, Failure> {
+    let Wiring::Simulated(wiring) = &rig.wiring else {
+        return Err(Failure::input("the rig is not simulated"));
+    };
+    let bench = Bench::new(rig).map_err(Failure::input)?;
+    if let Some(resumption) = resumption {
+        bench.restore(resumption.record);
+        let clock = bench.clock();
+        let back = clock.now() + resumption.away;
+        clock.sleep_until(back, stop).map_err(Failure::rig)?;
+    }
+    let mut sinks = BTreeMap::new();
+    for name in wiring.interfaces.keys() {
+        let wire = bench.wire(name).map_err(Failure::input)?;
+        sinks.insert(
+            name.clone(),
+            Sink::Wire {
+                wire: Box::new(wire),
+                bend_range: bench.bend_range(name),
+            },
+        );
+    }
+    let clock: Arc<dyn Clock> = bench.clock();
+    let sender =
+        Sender::new(&rig.positions, sinks, standard, Arc::clone(&clock)).map_err(Failure::rig)?;
+    let instruments: BTreeMap<String, SharedInstrument> = wiring
+        .instruments
+        .keys()
+        .filter_map(|name| Some((name.clone(), Arc::new(Mutex::new(bench.instrument(name)?)))))
+        .collect();
+    let ports = Ports {
+        clock,
+        notes: Arc::new(Mutex::new(Box::new(sender))),
+        capture: bench.capture(),
+        instruments,
+        operator: bench.operator(),
+    };
+    Ok(Assembled { ports, lock: None })
+}
+
+fn real(
+    rig: &Rig,
+    positions: &[PositionId],
+    standard: PitchStandard,
+) -> Result<Assembled, Failure> {
+    let lock = store::lock_rig(&rig.name, &runtime_folder()).map_err(Failure::rig)?;
+    let opened = devices::open(rig, positions).map_err(Failure::rig)?;
+    let sender = Sender::new(
+        &rig.positions,
+        opened.sinks,
+        standard,
+        Arc::clone(&opened.clock),
+    )
+    .map_err(Failure::rig)?;
+    let instruments = opened
+        .instruments
+        .into_iter()
+        .map(|(name, instrument)| (name, Arc::new(Mutex::new(instrument))))
+        .collect();
+    let ports = Ports {
+        clock: opened.clock,
+        notes: Arc::new(Mutex::new(Box::new(sender))),
+        capture: opened.capture,
+        instruments,
+        operator: Box::new(Person::default()),
+    };
+    Ok(Assembled {
+        ports,
+        lock: Some(lock),
+    })
+}
+
+/// The user's folder for what lives only as long as the machine is up.
+fn runtime_folder() -> PathBuf {
+    std::env::var_os("XDG_RUNTIME_DIR").map_or_else(std::env::temp_dir, PathBuf::from)
+}

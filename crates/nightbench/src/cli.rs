@@ -1,0 +1,328 @@
+//! What can be typed: the one source of help, completions and manual page.
+
+use clap::{Args, Parser, Subcommand, ValueEnum, ValueHint};
+use clap_complete::Shell;
+use model::quantity::Seconds;
+use model::record::Unit;
+use std::path::PathBuf;
+
+/// Test analogue oscillators and other pitch-controlled modules, unattended.
+///
+/// Plays notes through a MIDI-to-CV interface, listens through a sound card,
+/// measures each note with a stated uncertainty, keeps every reading, and says
+/// whether a unit tracks, when it is warm and how it drifts.
+#[derive(Debug, Parser)]
+#[command(name = "nightbench", version, propagate_version = true, after_help = EXAMPLES)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+    /// Say more about what goes on, on stderr (repeat for more).
+    #[arg(short, long, action = clap::ArgAction::Count, global = true)]
+    pub verbose: u8,
+}
+
+const EXAMPLES: &str = "\
+Examples:
+  nightbench ports
+  nightbench check overnight.yaml --rig bench.yaml
+  nightbench run overnight.yaml --rig bench.yaml --unit left=A-1041
+  nightbench resume 3f9c2a1b
+  nightbench report 3f9c2a1b --out night.html
+  nightbench measure recording.wav --window 500ms --format json
+
+Exit codes: 2 bad usage or input; 3 the rig failed or the run is incomplete;
+1 a tolerance failed; 4 none failed but one is undecided; 0 otherwise.";
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Carry out a plan on a rig; ends by printing the run's identifier.
+    Run(Run),
+    /// Carry on a run that was interrupted, by its own timetable.
+    Resume(Resume),
+    /// Say whether a plan can run on a rig, how long it takes, and its timetable.
+    Check(Check),
+    /// List the runs in the store.
+    Runs(Listing),
+    /// Say what came of a run: sentences, results, verdicts.
+    Show(Show),
+    /// Write a run's report as one HTML file.
+    Report(Report),
+    /// Write a run's readings out, as CSV or JSON.
+    Export(Export),
+    /// Measure a WAV file or a live input, window by window.
+    Measure(Measure),
+    /// List MIDI ports, audio devices and serial ports.
+    Ports(Formatted),
+    /// Print the JSON Schema of a kind of document, for editors.
+    Schema(Schema),
+    /// Print a completion script for a shell.
+    Completions {
+        /// Which shell.
+        shell: Shell,
+    },
+    /// Print the manual page (roff, for `man -l -`).
+    Manual,
+}
+
+/// Where runs are kept.
+#[derive(Debug, Args)]
+pub struct StoreFolder {
+    /// The folder of the store; the user's data folder unless said.
+    #[arg(long, value_name = "DIR", env = "NIGHTBENCH_STORE", value_hint = ValueHint::DirPath)]
+    pub store: Option<PathBuf>,
+}
+
+/// How results are printed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum, Default)]
+pub enum Format {
+    /// For people.
+    #[default]
+    Text,
+    /// For programs: one document, or a line each for streams.
+    Json,
+}
+
+/// How results are printed.
+#[derive(Debug, Args)]
+pub struct Formatted {
+    /// For people or for programs.
+    #[arg(long, value_enum, default_value_t)]
+    pub format: Format,
+}
+
+/// `nightbench run`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  nightbench run rigs/plans/overnight.yaml --rig rigs/simulated.yaml
+  nightbench run overnight.yaml --rig bench.yaml --unit left=A-1041 \\
+      --unit 'right=A-1042,model=two-pole,revision=B,job=77'
+
+Before units are powered for the night, read the safety part of the README.")]
+pub struct Run {
+    /// The plan.
+    #[arg(value_hint = ValueHint::FilePath)]
+    pub plan: PathBuf,
+    /// The rig.
+    #[arg(long, value_hint = ValueHint::FilePath)]
+    pub rig: PathBuf,
+    /// Which unit is in which position: POSITION=SERIAL, and after commas
+    /// model=, revision=, job=, notes= or any setting of the unit. On a simulated
+    /// rig every position holds a unit unless said.
+    #[arg(long = "unit", value_name = "POSITION=SERIAL", value_parser = parse_unit)]
+    pub units: Vec<(String, Unit)>,
+    #[command(flatten)]
+    pub store: StoreFolder,
+    #[command(flatten)]
+    pub output: Formatted,
+    /// Go on when the checks before the plan find a fault.
+    #[arg(long)]
+    pub in_spite_of_preflight: bool,
+    /// Take this seed instead of the simulated rig's own.
+    #[arg(long)]
+    pub seed: Option<u64>,
+}
+
+/// `nightbench resume`.
+#[derive(Debug, Args)]
+pub struct Resume {
+    /// The run, or the beginning of its identifier.
+    pub run: String,
+    #[command(flatten)]
+    pub store: StoreFolder,
+    #[command(flatten)]
+    pub output: Formatted,
+    /// Go on when the checks before the plan find a fault.
+    #[arg(long)]
+    pub in_spite_of_preflight: bool,
+    /// On a simulated rig: how long the run was away, to see what a gap does.
+    #[arg(long, value_name = "TIME")]
+    pub away: Option<Seconds>,
+}
+
+/// `nightbench check`.
+#[derive(Debug, Args)]
+pub struct Check {
+    /// The plan.
+    #[arg(value_hint = ValueHint::FilePath)]
+    pub plan: PathBuf,
+    /// The rig.
+    #[arg(long, value_hint = ValueHint::FilePath)]
+    pub rig: PathBuf,
+    #[command(flatten)]
+    pub output: Formatted,
+}
+
+/// `nightbench runs`.
+#[derive(Debug, Args)]
+pub struct Listing {
+    #[command(flatten)]
+    pub store: StoreFolder,
+    #[command(flatten)]
+    pub output: Formatted,
+}
+
+/// `nightbench show`.
+#[derive(Debug, Args)]
+pub struct Show {
+    /// The run, or the beginning of its identifier.
+    pub run: String,
+    #[command(flatten)]
+    pub store: StoreFolder,
+    #[command(flatten)]
+    pub output: Formatted,
+}
+
+/// `nightbench report`.
+#[derive(Debug, Args)]
+pub struct Report {
+    /// The run, or the beginning of its identifier.
+    pub run: String,
+    /// The file to write; RUN.html here unless said.
+    #[arg(long, short, value_hint = ValueHint::FilePath)]
+    pub out: Option<PathBuf>,
+    #[command(flatten)]
+    pub store: StoreFolder,
+}
+
+/// The forms of an export.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ExportFormat {
+    /// The readings, a line each.
+    Csv,
+    /// Everything.
+    Json,
+}
+
+/// `nightbench export`.
+#[derive(Debug, Args)]
+pub struct Export {
+    /// The run, or the beginning of its identifier.
+    pub run: String,
+    /// The form.
+    #[arg(long, value_enum, default_value = "csv")]
+    pub format: ExportFormat,
+    /// In CSV, write a comma for the decimal point and a semicolon between columns.
+    #[arg(long)]
+    pub decimal_comma: bool,
+    /// The file to write; stdout unless said.
+    #[arg(long, short, value_hint = ValueHint::FilePath)]
+    pub out: Option<PathBuf>,
+    #[command(flatten)]
+    pub store: StoreFolder,
+}
+
+/// `nightbench measure`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  nightbench measure night.wav --window 500ms --format json
+  nightbench measure --live \"USB Audio\" --channel 1 --for 1min")]
+pub struct Measure {
+    /// A WAV file.
+    #[arg(value_hint = ValueHint::FilePath, required_unless_present = "live", conflicts_with = "live")]
+    pub file: Option<PathBuf>,
+    /// An audio device to listen to instead, by name or a part of it.
+    #[arg(long, value_name = "DEVICE")]
+    pub live: Option<String>,
+    /// The audio system to look for the device in (alsa, jack).
+    #[arg(long, requires = "live")]
+    pub host: Option<String>,
+    /// The device's rate.
+    #[arg(long, requires = "live", default_value = "48 kHz")]
+    pub rate: model::quantity::Hertz,
+    /// How many channels to open.
+    #[arg(long, requires = "live", default_value_t = 2)]
+    pub channels: u16,
+    /// The device's buffer, in frames.
+    #[arg(long, requires = "live")]
+    pub buffer: Option<u32>,
+    /// How long to listen; until stopped unless said.
+    #[arg(long = "for", requires = "live")]
+    pub lasts: Option<Seconds>,
+    /// Only this channel, counted from 1.
+    #[arg(long, value_parser = clap::value_parser!(u16).range(1..))]
+    pub channel: Option<u16>,
+    /// The length of each window.
+    #[arg(long, default_value = "500 ms")]
+    pub window: Seconds,
+    #[command(flatten)]
+    pub output: Formatted,
+}
+
+/// The kinds of document.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Kind {
+    /// A plan.
+    Plan,
+    /// A rig.
+    Rig,
+}
+
+/// `nightbench schema`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Example:
+  nightbench schema plan > plan.schema.json")]
+pub struct Schema {
+    /// Which kind.
+    pub kind: Kind,
+}
+
+/// Reads `left=A-1041,model=two-pole,waveform=saw`.
+fn parse_unit(text: &str) -> Result<(String, Unit), String> {
+    let mut parts = text.split(',');
+    let first = parts.next().unwrap_or_default();
+    let Some((position, serial)) = first
+        .split_once('=')
+        .filter(|(position, serial)| !position.is_empty() && !serial.is_empty())
+    else {
+        return Err("write POSITION=SERIAL, for example left=A-1041".to_owned());
+    };
+    let mut unit = Unit {
+        serial: serial.trim().to_owned(),
+        ..Unit::default()
+    };
+    for part in parts {
+        let Some((name, value)) = part.split_once('=') else {
+            return Err(format!(
+                "\"{part}\" is no NAME=VALUE, for example revision=B"
+            ));
+        };
+        let value = value.trim().to_owned();
+        match name.trim() {
+            "model" => unit.model = Some(value),
+            "revision" => unit.revision = Some(value),
+            "job" => unit.job = Some(value),
+            "notes" => unit.notes = Some(value),
+            setting => {
+                unit.settings.insert(setting.to_owned(), value);
+            }
+        }
+    }
+    Ok((position.trim().to_owned(), unit))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_consistent() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn a_unit_carries_what_is_known_of_it() {
+        let (position, unit) = parse_unit("left=A-1041,revision=B,waveform=saw").unwrap();
+        assert_eq!(position, "left");
+        assert_eq!(unit.serial, "A-1041");
+        assert_eq!(unit.revision.as_deref(), Some("B"));
+        assert_eq!(unit.settings["waveform"], "saw");
+        assert!(parse_unit("left").is_err());
+        assert!(parse_unit("=x").is_err());
+    }
+}

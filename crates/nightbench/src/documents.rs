@@ -1,0 +1,88 @@
+//! Plans and rigs from files and from what a run kept.
+
+use crate::exit::Failure;
+use model::document::plan::Plan;
+use model::document::rig::{Rig, Wiring};
+use model::document::{Document, check, read_plan, read_rig};
+use model::record::{PositionId, RunHeader, Unit};
+use std::collections::BTreeMap;
+use std::io::Write;
+use std::path::Path;
+
+/// A file's bytes, or a sentence about why there are none.
+fn bytes(path: &Path) -> Result<Vec<u8>, Failure> {
+    std::fs::read(path).map_err(|error| {
+        let why = match error.kind() {
+            std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
+            std::io::ErrorKind::IsADirectory => "it is a folder".to_owned(),
+            _ => error.to_string(),
+        };
+        Failure::input(format!("{}: {why}", path.display()))
+    })
+}
+
+/// Reads a plan and a rig from files, with all checks of each and of both together.
+pub fn read_both(plan: &Path, rig: &Path) -> Result<(Document<Plan>, Document<Rig>), Failure> {
+    let plan_document =
+        read_plan(&plan.display().to_string(), &bytes(plan)?).map_err(Failure::input)?;
+    let rig_document =
+        read_rig(&rig.display().to_string(), &bytes(rig)?).map_err(Failure::input)?;
+    let mut remarks = check::check_plan(&plan_document).map_err(Failure::input)?;
+    remarks.extend(check::check_rig(&rig_document).map_err(Failure::input)?);
+    remarks.extend(check::check_together(&plan_document, &rig_document).map_err(Failure::input)?);
+    for remark in remarks {
+        let _ = writeln!(std::io::stderr(), "{remark}");
+    }
+    Ok((plan_document, rig_document))
+}
+
+/// The plan and the rig that a run was begun with.
+pub fn kept(header: &RunHeader) -> Result<(Plan, Rig), Failure> {
+    let plan = read_plan("the run's plan", header.plan_text.as_bytes()).map_err(Failure::rig)?;
+    let rig = read_rig("the run's rig", header.rig_text.as_bytes()).map_err(Failure::rig)?;
+    let mut rig = rig.value;
+    if let (Wiring::Simulated(simulated), Some(seed)) = (&mut rig.wiring, header.seed) {
+        simulated.seed = seed;
+    }
+    Ok((plan.value, rig))
+}
+
+/// The units by position; on a simulated rig every position holds one unless said.
+pub fn units(rig: &Rig, named: &[(String, Unit)]) -> Result<BTreeMap<PositionId, Unit>, Failure> {
+    let known: Vec<&str> = rig.positions.keys().map(String::as_str).collect();
+    let mut units = BTreeMap::new();
+    for (position, unit) in named {
+        if !rig.positions.contains_key(position) {
+            return Err(Failure::input(format!(
+                "--unit {position}={}: the rig \"{}\" has no position \"{position}\"; it has {}",
+                unit.serial,
+                rig.name,
+                known.join(", ")
+            )));
+        }
+        if units
+            .insert(PositionId::new(position), unit.clone())
+            .is_some()
+        {
+            return Err(Failure::input(format!("--unit {position} is given twice")));
+        }
+    }
+    if units.is_empty() && matches!(rig.wiring, Wiring::Simulated(_)) {
+        for position in rig.positions.keys() {
+            let unit = Unit {
+                serial: format!("simulated {position}"),
+                ..Unit::default()
+            };
+            units.insert(PositionId::new(position), unit);
+        }
+    }
+    if units.is_empty() {
+        return Err(Failure::input(format!(
+            "say which unit is in which position, for example --unit {}=SERIAL; the rig \"{}\" has the positions {}",
+            known.first().unwrap_or(&"left"),
+            rig.name,
+            known.join(", ")
+        )));
+    }
+    Ok(units)
+}

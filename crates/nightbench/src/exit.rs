@@ -1,0 +1,59 @@
+//! Exit codes, and errors that carry one.
+
+use model::result::{Finding, Verdict};
+use std::fmt;
+
+/// Bad usage or bad input, or a plan that cannot be run.
+pub const BAD_INPUT: u8 = 2;
+/// The rig failed or the run is incomplete.
+pub const INCOMPLETE: u8 = 3;
+/// A tolerance failed.
+pub const FAILED: u8 = 1;
+/// None failed but one is undecided.
+pub const UNDECIDED: u8 = 4;
+
+/// Something to tell the person at the bench before the program ends.
+#[derive(Debug)]
+pub struct Failure {
+    /// The exit code.
+    pub code: u8,
+    /// What to say.
+    pub message: String,
+}
+
+impl Failure {
+    /// Bad usage or bad input.
+    pub fn input(message: impl fmt::Display) -> Self {
+        Self {
+            code: BAD_INPUT,
+            message: message.to_string(),
+        }
+    }
+    /// The rig failed, or something it needs.
+    pub fn rig(message: impl fmt::Display) -> Self {
+        Self {
+            code: INCOMPLETE,
+            message: message.to_string(),
+        }
+    }
+}
+
+impl From<store::StoreError> for Failure {
+    fn from(error: store::StoreError) -> Self {
+        Self::rig(error)
+    }
+}
+
+/// The exit code of a run: incomplete before failed before undecided.
+pub fn of_run(complete: bool, verdicts: &[Verdict]) -> u8 {
+    let any = |finding| verdicts.iter().any(|verdict| verdict.finding == finding);
+    if !complete {
+        INCOMPLETE
+    } else if any(Finding::Fail) {
+        FAILED
+    } else if any(Finding::Undecided) {
+        UNDECIDED
+    } else {
+        0
+    }
+}

@@ -1,0 +1,148 @@
+//! `runs`, `show`, `report` and `export`.
+
+use crate::cli::{Export, ExportFormat, Format, Listing, Report, Show};
+use crate::documents;
+use crate::exit::{self, Failure};
+use crate::folders;
+use crate::screen::length;
+use model::document::plan::Plan;
+use model::document::read_plan;
+use model::document::rig::Rig;
+use model::record::{RunHeader, RunRecord};
+use report::RunView;
+use serde_json::json;
+use std::io::Write;
+use std::path::Path;
+use store::{Standing, Store};
+
+/// Everything known of a run.
+struct Known {
+    plan: Plan,
+    rig: Rig,
+    record: RunRecord,
+    analysis: analysis::Analysis,
+}
+
+impl Known {
+    fn of(folder: &crate::cli::StoreFolder, run: &str) -> Result<Self, Failure> {
+        let store = Store::open_existing(&folders::store(folder)?)?;
+        let record = store.library()?.run(run)?;
+        let (plan, rig) = documents::kept(&record.header)?;
+        let analysis = analysis::analyse(&plan, &rig, &record);
+        Ok(Self {
+            plan,
+            rig,
+            record,
+            analysis,
+        })
+    }
+
+    const fn view(&self) -> RunView<'_> {
+        RunView {
+            plan: &self.plan,
+            rig: &self.rig,
+            record: &self.record,
+            analysis: &self.analysis,
+        }
+    }
+}
+
+/// Lists the runs of a store.
+pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
+    let store = Store::open_existing(&folders::store(&arguments.store)?)?;
+    let runs = store.library()?.runs()?;
+    let mut out = std::io::stdout();
+    for run in runs {
+        let standing = match run.standing {
+            Standing::Complete => "complete",
+            Standing::InProgress => "in progress",
+            Standing::Stopped => "stopped",
+        };
+        let title = title(&run.header);
+        let units: Vec<&str> = run
+            .header
+            .units
+            .values()
+            .map(|unit| unit.serial.as_str())
+            .collect();
+        let line = match arguments.output.format {
+            Format::Json => json!({
+                "run": run.id.as_str(),
+                "title": title,
+                "began": run.header.began.to_string(),
+                "standing": standing.replace(' ', "_"),
+                "lasted_s": run.last_instant.seconds(),
+                "readings": run.counts.readings,
+                "gaps": run.counts.gaps,
+                "units": run.header.units.iter().map(|(position, unit)| (position.as_str().to_owned(), json!(unit))).collect::<serde_json::Map<_, _>>(),
+            })
+            .to_string(),
+            Format::Text => format!(
+                "{:<11} {} {:<12} {:>11}  {:>6} readings  {}  [{}]",
+                run.id,
+                run.header.began.strftime("%Y-%m-%d %H:%M"),
+                standing,
+                length(run.last_instant.seconds()),
+                run.counts.readings,
+                title,
+                units.join(", ")
+            ),
+        };
+        if writeln!(out, "{line}").is_err() {
+            break;
+        }
+    }
+    Ok(0)
+}
+
+fn title(header: &RunHeader) -> String {
+    read_plan("plan", header.plan_text.as_bytes())
+        .map_or_else(|_| "(plan unreadable)".to_owned(), |plan| plan.value.title)
+}
+
+/// Says what came of a run.
+pub fn show(arguments: &Show) -> Result<u8, Failure> {
+    let known = Known::of(&arguments.store, &arguments.run)?;
+    let text = match arguments.output.format {
+        Format::Text => report::text(&known.view()),
+        Format::Json => format!("{}\n", report::results_json(&known.view())),
+    };
+    let _ = write!(std::io::stdout(), "{text}");
+    Ok(exit::of_run(
+        known.record.is_complete(),
+        &known.analysis.verdicts,
+    ))
+}
+
+/// Writes a run's report.
+pub fn report(arguments: &Report) -> Result<u8, Failure> {
+    let known = Known::of(&arguments.store, &arguments.run)?;
+    let path = arguments
+        .out
+        .clone()
+        .unwrap_or_else(|| format!("{}.html", known.record.id).into());
+    write_file(&path, &report::text(&known.view()))?;
+    let _ = writeln!(std::io::stdout(), "{}", path.display());
+    Ok(0)
+}
+
+/// Writes a run's readings out.
+pub fn export(arguments: &Export) -> Result<u8, Failure> {
+    let known = Known::of(&arguments.store, &arguments.run)?;
+    let text = match arguments.format {
+        ExportFormat::Csv => report::export_csv(&known.view(), arguments.decimal_comma),
+        ExportFormat::Json => format!("{:#}\n", report::export_json(&known.view())),
+    };
+    match &arguments.out {
+        Some(path) => write_file(path, &text)?,
+        None => {
+            let _ = write!(std::io::stdout(), "{text}");
+        }
+    }
+    Ok(0)
+}
+
+fn write_file(path: &Path, text: &str) -> Result<(), Failure> {
+    std::fs::write(path, text)
+        .map_err(|error| Failure::input(format!("{} cannot be written: {error}", path.display())))
+}

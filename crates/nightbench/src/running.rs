@@ -1,0 +1,298 @@
+//! `run`, `resume` and `check`.
+
+use crate::assembly::{self, Resumption};
+use crate::cli::{Check, Format, Resume, Run};
+use crate::documents;
+use crate::exit::{self, Failure};
+use crate::folders;
+use crate::screen::{Screen, clock, length};
+use crate::supervision;
+use model::document::plan::Plan;
+use model::document::rig::{Rig, Wiring};
+use model::port::Journal;
+use model::quantity::Seconds;
+use model::record::{PositionId, RunHeader, RunId, RunRecord};
+use model::time::Stop;
+use orchestrator::schedule::{Schedule, Work};
+use orchestrator::{Job, RunError, SafeState};
+use serde_json::json;
+use std::io::Write;
+use store::Store;
+
+/// Carries out a plan on a rig.
+pub fn run(arguments: &Run) -> Result<u8, Failure> {
+    let (plan, rig) = documents::read_both(&arguments.plan, &arguments.rig)?;
+    let units = documents::units(&rig.value, &arguments.units)?;
+    let mut rig_now = rig.value;
+    let seed = match &mut rig_now.wiring {
+        Wiring::Simulated(simulated) => {
+            simulated.seed = arguments.seed.unwrap_or(simulated.seed);
+            Some(simulated.seed)
+        }
+        Wiring::Real(_) if arguments.seed.is_some() => {
+            return Err(Failure::input(
+                "--seed is for simulated rigs; this one is real",
+            ));
+        }
+        Wiring::Real(_) => None,
+    };
+    let header = RunHeader {
+        plan_text: plan.text.clone(),
+        rig_text: rig.text.clone(),
+        units,
+        program_version: env!("CARGO_PKG_VERSION").to_owned(),
+        seed,
+        began: assembly::wall_of(&rig_now)?,
+    };
+    let store = Store::open(&folders::store(&arguments.store)?)?;
+    let mut writer = store.writer()?;
+    let take_up = TakeUp {
+        plan: &plan.value,
+        rig: &rig_now,
+        in_spite_of_preflight: arguments.in_spite_of_preflight,
+        format: arguments.output.format,
+    };
+    // Devices first: a rig that cannot be opened leaves no empty run behind.
+    let stop = Stop::new();
+    let positions: Vec<PositionId> = header.units.keys().cloned().collect();
+    let assembled = assembly::assemble(&rig_now, &positions, plan.value.pitch, None, &stop)?;
+    let id = writer.begin(&header).map_err(Failure::rig)?;
+    let record = RunRecord {
+        id,
+        header,
+        readings: Vec::new(),
+        traces: Vec::new(),
+        gaps: Vec::new(),
+        events: Vec::new(),
+    };
+    take_up.go(&record, assembled, &mut writer, &store, &stop)
+}
+
+/// Carries a run on.
+pub fn resume(arguments: &Resume) -> Result<u8, Failure> {
+    let store = Store::open_existing(&folders::store(&arguments.store)?)?;
+    let id = store.library()?.summary_of(&arguments.run)?.id;
+    let mut writer = store.writer()?;
+    let record = writer.reopen(&id).map_err(Failure::rig)?;
+    let (plan, rig) = documents::kept(&record.header)?;
+    if record.is_complete() {
+        let _ = writeln!(
+            std::io::stderr(),
+            "nightbench: the run {id} is complete; there is nothing to carry on"
+        );
+        return conclude(&store, &record.id, arguments.output.format, Ok(()));
+    }
+    let away = match (&rig.wiring, arguments.away) {
+        (Wiring::Real(_), Some(_)) => {
+            return Err(Failure::input(
+                "--away is for simulated rigs; this one is real",
+            ));
+        }
+        (_, away) => away.unwrap_or(Seconds::ZERO),
+    };
+    let stop = Stop::new();
+    let positions: Vec<PositionId> = record.header.units.keys().cloned().collect();
+    let resumption = Resumption {
+        record: &record,
+        away,
+    };
+    let assembled = assembly::assemble(&rig, &positions, plan.pitch, Some(&resumption), &stop)?;
+    let take_up = TakeUp {
+        plan: &plan,
+        rig: &rig,
+        in_spite_of_preflight: arguments.in_spite_of_preflight,
+        format: arguments.output.format,
+    };
+    take_up.go(&record, assembled, &mut writer, &store, &stop)
+}
+
+struct TakeUp<'a> {
+    plan: &'a Plan,
+    rig: &'a Rig,
+    in_spite_of_preflight: bool,
+    format: Format,
+}
+
+impl TakeUp<'_> {
+    fn go(
+        &self,
+        record: &RunRecord,
+        assembled: assembly::Assembled,
+        writer: &mut store::Writer,
+        store: &Store,
+        stop: &Stop,
+    ) -> Result<u8, Failure> {
+        let positions: Vec<PositionId> = record.header.units.keys().cloned().collect();
+        let schedule = Schedule::new(self.plan, self.rig, &positions);
+        let (total, _) = schedule.duration();
+        if self
+            .plan
+            .stages
+            .iter()
+            .any(|stage| schedule_switches(stage))
+            && matches!(self.rig.wiring, Wiring::Real(_))
+        {
+            let _ = writeln!(std::io::stderr(), "{}", crate::safety_text::BEFORE_POWER);
+        }
+        let _ = writeln!(
+            std::io::stderr(),
+            "run {}: {} on {}, {}",
+            record.id,
+            self.plan.title,
+            self.rig.name,
+            length(total.get())
+        );
+        let mut screen = Screen::new(self.plan.pitch, self.format, total);
+        let safe = SafeState::of(&assembled.ports, self.rig);
+        let job = Job {
+            plan: self.plan,
+            rig: self.rig,
+            record,
+            in_spite_of_preflight: self.in_spite_of_preflight,
+        };
+        let ports = assembled.ports;
+        let outcome = supervision::watch(stop, Some(safe), || {
+            orchestrator::conduct(&job, ports, writer, &mut screen, stop)
+        });
+        screen.finish();
+        drop(assembled.lock);
+        conclude(store, &record.id, self.format, outcome)
+    }
+}
+
+fn schedule_switches(stage: &model::document::plan::Stage) -> bool {
+    use model::document::plan::Stage;
+    matches!(stage, Stage::PowerOn | Stage::CoolDown { .. })
+}
+
+/// Says what came of a run; the run's identifier is the last word on stdout.
+fn conclude(
+    store: &Store,
+    id: &RunId,
+    format: Format,
+    outcome: Result<(), RunError>,
+) -> Result<u8, Failure> {
+    let record = store.library()?.run(id.as_str())?;
+    let (plan, rig) = documents::kept(&record.header)?;
+    let analysis = analysis::analyse(&plan, &rig, &record);
+    let view = report::RunView {
+        plan: &plan,
+        rig: &rig,
+        record: &record,
+        analysis: &analysis,
+    };
+    let code = exit::of_run(outcome.is_ok() && record.is_complete(), &analysis.verdicts);
+    let mut out = std::io::stdout();
+    // A reader that went away is not worth a panic.
+    let _ = match format {
+        Format::Text => {
+            write!(out, "{}", report::text(&view)).and_then(|()| writeln!(out, "\nrun {id}"))
+        }
+        Format::Json => {
+            let complete = record.is_complete();
+            writeln!(
+                out,
+                "{}",
+                json!({ "complete": complete, "exit_code": code, "run": id.as_str() })
+            )
+        }
+    };
+    if let Err(error) = outcome {
+        let _ = writeln!(std::io::stderr(), "nightbench: {error}");
+        return Ok(exit::INCOMPLETE);
+    }
+    Ok(code)
+}
+
+/// Says whether a plan can run on a rig, and its timetable.
+pub fn check(arguments: &Check) -> Result<u8, Failure> {
+    let (plan, rig) = documents::read_both(&arguments.plan, &arguments.rig)?;
+    let positions: Vec<PositionId> = rig
+        .value
+        .positions
+        .keys()
+        .map(|name| PositionId::new(name))
+        .collect();
+    let schedule = Schedule::new(&plan.value, &rig.value, &positions);
+    let (total, waits) = schedule.duration();
+    let mut out = std::io::stdout();
+    let mut begins = Some(Seconds::ZERO);
+    let mut lines = Vec::new();
+    let mut stages = Vec::new();
+    for stage in &schedule.stages {
+        let (what, notes) = describe(&stage.work);
+        let at = begins.map_or_else(|| "then".to_owned(), |begins| clock(begins.get()));
+        let lasts = stage.lasts.map_or_else(
+            || "as long as it takes".to_owned(),
+            |lasts| length(lasts.get()),
+        );
+        lines.push(format!("{at:>9}  {:<16} {lasts:<20} {what}", stage.name));
+        stages.push(json!({
+            "name": stage.name,
+            "begins_s": begins.map(Seconds::get),
+            "lasts_s": stage.lasts.map(Seconds::get),
+            "notes": notes,
+            "what": what,
+        }));
+        begins = begins
+            .zip(stage.lasts)
+            .map(|(begins, lasts)| begins + lasts);
+    }
+    let _ = match arguments.output.format {
+        Format::Json => writeln!(
+            out,
+            "{}",
+            json!({ "can_run": true, "total_s": total.get(), "waits_for_people": waits, "stages": stages })
+        ),
+        Format::Text => {
+            let waiting = if waits {
+                ", and as long as people take"
+            } else {
+                ""
+            };
+            writeln!(
+                out,
+                "\"{}\" can run on \"{}\": {} in all{waiting}.\n\n{}",
+                plan.value.title,
+                rig.value.name,
+                length(total.get()),
+                lines.join("\n")
+            )
+        }
+    };
+    Ok(0)
+}
+
+/// A stage in a few words, and how many notes it plays.
+fn describe(work: &Work) -> (String, u64) {
+    match work {
+        Work::CoolDown => ("supplies off".to_owned(), 0),
+        Work::PowerOn => ("supplies on: t = 0".to_owned(), 0),
+        Work::Wait => ("nothing".to_owned(), 0),
+        Work::Rounds(rounds) => {
+            let slots = rounds.slots(0).len();
+            let notes =
+                slots as u64 * u64::from(rounds.rounds) * u64::from(rounds.listen.repeats.max(1));
+            let what = if rounds.pace.is_some() {
+                format!("{slots} notes, one after the other")
+            } else {
+                format!(
+                    "{} rounds of {slots} notes every {}, each at most {} long",
+                    rounds.rounds,
+                    length(rounds.every.get()),
+                    length(rounds.longest_round().get())
+                )
+            };
+            (what, notes)
+        }
+        Work::Hold(held) => (
+            format!("one note in {} windows of {}", held.windows, held.hop),
+            held.windows,
+        ),
+        Work::Ask { question } => (format!("asks: {question}"), 0),
+        Work::Tune(tuning) => (
+            format!("tuning at {} to within {}", tuning.name, tuning.within),
+            0,
+        ),
+    }
+}

@@ -1,0 +1,176 @@
+//! What a person sees while a run goes on. Everything here goes to stderr, and
+//! only what is on disk is shown.
+
+use crate::cli::Format;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use model::pitch::PitchStandard;
+use model::port::{Committed, Watcher};
+use model::quantity::Seconds;
+use model::record::{Entry, Event, EventKind, PositionId, Reading, State};
+use serde_json::json;
+use std::collections::BTreeMap;
+use std::io::{IsTerminal, Write};
+use std::time::{Duration, Instant};
+
+/// Shows a run on the terminal, or streams it as JSON Lines.
+pub struct Screen {
+    standard: PitchStandard,
+    format: Format,
+    bar: ProgressBar,
+    latest: BTreeMap<PositionId, String>,
+    total: Seconds,
+    drawn: Option<Instant>,
+}
+
+impl Screen {
+    /// A screen for a run of `total` length.
+    pub fn new(standard: PitchStandard, format: Format, total: Seconds) -> Self {
+        let target = if std::io::stderr().is_terminal() {
+            ProgressDrawTarget::stderr_with_hz(5)
+        } else {
+            ProgressDrawTarget::hidden()
+        };
+        let bar = ProgressBar::with_draw_target(Some((total.get().ceil() as u64).max(1)), target);
+        if let Ok(style) = ProgressStyle::with_template("{bar:32} {msg}") {
+            bar.set_style(style);
+        }
+        Self {
+            standard,
+            format,
+            bar,
+            latest: BTreeMap::new(),
+            total,
+            drawn: None,
+        }
+    }
+
+    fn reading(&mut self, reading: &Reading) {
+        let shown = match reading.measured.frequency {
+            Some(frequency) if reading.measured.state == State::Ok => {
+                let cents = frequency
+                    .cents_from(self.standard.frequency(reading.asked))
+                    .get();
+                format!("{:+.2}", cents - (cents / 1200.0).round() * 1200.0)
+            }
+            _ => reading.measured.state.name().replace('_', " "),
+        };
+        self.latest.insert(reading.key.position.clone(), shown);
+        if self.format == Format::Json {
+            let line = json!({
+                "stage": reading.key.stage,
+                "round": reading.key.round,
+                "slot": reading.key.slot,
+                "repeat": reading.key.repeat,
+                "attempt": reading.key.attempt,
+                "position": reading.key.position.as_str(),
+                "run_s": reading.at.seconds(),
+                "window_s": reading.window.get(),
+                "hz": reading.measured.frequency.map(|frequency| frequency.get()),
+                "u_hz": reading.measured.u.map(|u| u.get()),
+                "level_dbfs": reading.measured.level.map(|level| level.get()),
+                "state": reading.measured.state.name(),
+                "flags": reading.measured.flags.names(),
+            });
+            // A reader that went away must not end the night.
+            let _ = writeln!(std::io::stdout(), "{line}");
+        }
+    }
+
+    fn event(&self, event: &Event) {
+        let loud = matches!(
+            event.kind,
+            EventKind::Fault | EventKind::HistoryBroken | EventKind::Preflight
+        );
+        if loud {
+            let position = event
+                .position
+                .as_ref()
+                .map_or_else(String::new, |position| format!("{position}: "));
+            let line = format!("{} {position}{}", clock(event.at.seconds()), event.text);
+            if self.bar.is_hidden() {
+                let _ = writeln!(std::io::stderr(), "{line}");
+            } else {
+                self.bar.println(line);
+            }
+        }
+        tracing::info!(
+            kind = event.kind.name(),
+            at_s = event.at.seconds(),
+            "{}",
+            event.text
+        );
+    }
+
+    /// Takes the bar away.
+    pub fn finish(&self) {
+        self.bar.finish_and_clear();
+    }
+}
+
+impl Watcher for Screen {
+    fn committed(&mut self, committed: &Committed) {
+        for entry in committed.entries() {
+            match entry {
+                Entry::Reading(reading) => self.reading(reading),
+                Entry::Event(event) => self.event(event),
+                Entry::Gap(gap) => {
+                    tracing::info!(stage = gap.stage, round = gap.round, "gap: {}", gap.reason)
+                }
+                Entry::Trace(trace) => {
+                    let last = trace.points.last().and_then(|point| point.frequency);
+                    let shown = last.map_or_else(
+                        || "-".to_owned(),
+                        |frequency| format!("{:.3} Hz", frequency.get()),
+                    );
+                    self.latest.insert(trace.position.clone(), shown);
+                }
+            }
+        }
+    }
+
+    fn progress(&mut self, stage: &str, left: Seconds) {
+        // Virtual nights pass many notes a second; a screen need not follow them all.
+        if self
+            .drawn
+            .is_some_and(|drawn| drawn.elapsed() < Duration::from_millis(100))
+        {
+            return;
+        }
+        self.drawn = Some(Instant::now());
+        let latest: Vec<String> = self
+            .latest
+            .iter()
+            .map(|(position, shown)| format!("{position} {shown}"))
+            .collect();
+        self.bar
+            .set_position((self.total.get() - left.get()).max(0.0) as u64);
+        self.bar.set_message(format!(
+            "{stage}, {} left   {}",
+            length(left.get()),
+            latest.join("   ")
+        ));
+    }
+}
+
+/// A point in the time of a run: `3:25:00`.
+pub fn clock(seconds: f64) -> String {
+    let seconds = seconds.round() as i64;
+    format!(
+        "{}:{:02}:{:02}",
+        seconds / 3600,
+        seconds / 60 % 60,
+        seconds % 60
+    )
+}
+
+/// A length of time in words: `14 h 30 min`, `5 min 20 s`, `12 s`.
+pub fn length(seconds: f64) -> String {
+    let seconds = seconds.round() as i64;
+    match (seconds / 3600, seconds / 60 % 60, seconds % 60) {
+        (0, 0, seconds) => format!("{seconds} s"),
+        (0, minutes, 0) => format!("{minutes} min"),
+        (0, minutes, seconds) => format!("{minutes} min {seconds} s"),
+        (hours, 0, _) => format!("{hours} h"),
+        (hours, minutes, _) => format!("{hours} h {minutes} min"),
+    }
+}

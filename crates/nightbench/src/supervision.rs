@@ -1,0 +1,101 @@
+//! Signals, and what happens when the run's own thread panics or hangs.
+
+use model::time::{Stop, StopReason};
+use orchestrator::{RunError, SafeState, Why};
+use std::io::Write;
+use std::time::Duration;
+use tokio::signal::unix::{SignalKind, signal};
+
+/// How long a run may take to end after it was asked to; a window of a few
+/// seconds and a commit fit into it easily.
+const PATIENCE: Duration = Duration::from_secs(20);
+
+/// Carries `work` out on a thread of its own and watches over it: Ctrl-C and
+/// SIGTERM raise `stop`; if the thread panics, or does not end after it was asked
+/// to, the rig is made safe from here.
+///
+/// # Errors
+/// What the work ended with, or what befell it.
+pub fn watch(
+    stop: &Stop,
+    safe: Option<SafeState>,
+    work: impl FnOnce() -> Result<(), RunError> + Send,
+) -> Result<(), RunError> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| RunError::Unfit(format!("signals cannot be watched: {error}")))?;
+    std::thread::scope(|scope| {
+        let (done, ended) = tokio::sync::oneshot::channel();
+        let worker = scope.spawn(move || {
+            let outcome = std::panic::catch_unwind(std::panic::AssertUnwindSafe(work));
+            // Whoever listens may be gone; there is nobody to tell then.
+            let _ = done.send(outcome);
+        });
+        let outcome = runtime.block_on(listen(stop, ended));
+        match outcome {
+            Some(Ok(outcome)) => {
+                let _ = worker.join();
+                outcome
+            }
+            Some(Err(panic)) => {
+                let _ = worker.join();
+                make_safe(safe.as_ref());
+                let what = panic
+                    .downcast_ref::<String>()
+                    .cloned()
+                    .or_else(|| panic.downcast_ref::<&str>().map(|text| (*text).to_owned()))
+                    .unwrap_or_default();
+                Err(RunError::Unfit(format!(
+                    "an error in the program itself ended the run ({what}); what was kept is on disk, `nightbench resume` carries on"
+                )))
+            }
+            None => {
+                // The thread hangs in a device; it cannot be joined.
+                make_safe(safe.as_ref());
+                let _ = writeln!(
+                    std::io::stderr(),
+                    "nightbench: a device did not let go in time; ended all the same, what was kept is on disk"
+                );
+                std::process::exit(i32::from(crate::exit::INCOMPLETE));
+            }
+        }
+    })
+}
+
+type Ended = tokio::sync::oneshot::Receiver<std::thread::Result<Result<(), RunError>>>;
+
+/// Waits for the end, passing signals on; `None` when it does not come in time.
+async fn listen(stop: &Stop, ended: Ended) -> Option<std::thread::Result<Result<(), RunError>>> {
+    let (Ok(mut interrupt), Ok(mut terminate), Ok(mut hang_up)) = (
+        signal(SignalKind::interrupt()),
+        signal(SignalKind::terminate()),
+        signal(SignalKind::hangup()),
+    ) else {
+        return ended.await.ok();
+    };
+    tokio::pin!(ended);
+    let reason = loop {
+        tokio::select! {
+            outcome = &mut ended => return outcome.ok(),
+            _ = interrupt.recv() => break StopReason::Asked,
+            _ = terminate.recv() => break StopReason::System,
+            // A terminal that is closed is no reason to waste a night.
+            _ = hang_up.recv() => {}
+        }
+    };
+    stop.raise(reason);
+    let _ = writeln!(
+        std::io::stderr(),
+        "nightbench: ending after the note in progress"
+    );
+    tokio::time::timeout(PATIENCE, ended).await.ok()?.ok()
+}
+
+fn make_safe(safe: Option<&SafeState>) {
+    if let Some(Err(failures)) = safe.map(|safe| safe.enter(Why::Measurement)) {
+        for failure in failures {
+            let _ = writeln!(std::io::stderr(), "nightbench: {failure}");
+        }
+    }
+}
