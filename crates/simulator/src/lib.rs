@@ -44,6 +44,7 @@ pub mod converter;
 mod fault;
 mod instruments;
 mod interface;
+mod logs;
 mod midi;
 mod night;
 pub mod noise;

@@ -1,8 +1,9 @@
 //! From what an input hears to its samples.
 
+use crate::logs::{Heard, Logs};
 use crate::noise::Normal;
 use crate::waveform::{Nodes, sine};
-use crate::world::{Heard, Logs, World};
+use crate::world::World;
 use std::ops::Range;
 
 /// Frames drawn at once, on a grid that never moves: so that a sample does not
