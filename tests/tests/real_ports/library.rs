@@ -1,0 +1,140 @@
+//! The sender and the capture by themselves: MIDI out, JACK, audio in, the meter.
+
+use super::server::{FakeOscillator, Server};
+use super::truth::cents;
+use std::path::PathBuf;
+
+/// A rig with the fake oscillator's two voices and its counter of frames.
+pub fn rig(host: &str, device: &str, buffer: Option<u32>) -> serde_json::Value {
+    let position = |channel: u8, input: u8| {
+        serde_json::json!({
+            "cv": {
+                "sender": "keys",
+                "channel": channel,
+                "law": {"volts_per_octave": {"slope": "1 V/oct", "zero": "C1 = 0 V"}},
+                "safe": {"from": "0 V", "to": "8 V"},
+            },
+            "input": input,
+        })
+    };
+    let mut capture = serde_json::json!({
+        "device": device, "host": host, "rate": "48 kHz", "channels": 3,
+    });
+    if let Some(frames) = buffer {
+        capture["buffer"] = frames.into();
+    }
+    serde_json::json!({
+        "nightbench": "rig 1",
+        "name": "real ports",
+        "wiring": {"real": {
+            "senders": {"keys": {"midi": {"port": "fake-oscillator", "bend_range": "200 cents"}}},
+            "capture": capture,
+        }},
+        "positions": {
+            "left": position(1, 1),
+            "right": position(2, 2),
+            // Its "control voltage" is a channel that nobody listens to.
+            "counter": position(16, 3),
+        },
+    })
+}
+
+/// Plays notes and holds what was measured against the truth: every window within
+/// 0.05 cent, and no frame lost.
+fn notes_are_heard_as_played(
+    server: &Server,
+    rig: &serde_json::Value,
+    environment: &[(&str, PathBuf)],
+) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("rig.json");
+    std::fs::write(&file, rig.to_string()).expect("the rig is written");
+    let oscillator = FakeOscillator::start(server);
+    let mut command = server.command(env!("CARGO_BIN_EXE_play_and_listen"));
+    command.arg(&file).args(["counter", "3"]);
+    command.args(["36", "48", "60", "72", "84", "60.37", "59.5"]);
+    command.envs(environment.iter().map(|(key, value)| (key, value)));
+    let output = command.output().expect("it runs");
+    let truth = oscillator.end();
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    let mut windows = 0;
+    let mut doubtful = 0;
+    let mut worst: f64 = 0.0;
+    let mut worst_place: f64 = 0.0;
+    let mut expected_count = None;
+    for line in String::from_utf8_lossy(&output.stdout).lines() {
+        let reading: serde_json::Value = serde_json::from_str(line).expect("a reading");
+        let number = |key: &str| reading[key].as_f64().unwrap_or(f64::NAN);
+        let frames = reading["frames"].as_u64().expect("frames");
+        let about = truth.frame_at(reading["t_ns"].as_i64().expect("a time"));
+        let count = reading["counter"][0].as_u64().expect("a count");
+        assert_eq!(reading["counter"][1], 0, "frames were lost: {line}");
+        let from = truth.unwrap_count(count, about);
+        // Frames of the stream and frames of the oscillator keep step.
+        let offset = from - reading["index"].as_u64().expect("an index");
+        assert_eq!(*expected_count.get_or_insert(offset), offset, "{line}");
+        let oscillator = usize::from(reading["position"] == "right");
+        let true_hz = truth.mean_hz(oscillator, from, from + frames);
+        let off = cents(number("hz"), true_hz);
+        assert!(off.abs() < 0.05, "{off} cents off: {line}");
+        // The pitch is where the note and its residue put it, the drift aside.
+        let wanted = 440.0 * ((number("note") - 69.0) / 12.0 - number("residue_v")).exp2();
+        let drift = cents(true_hz, wanted);
+        assert!(drift.abs() < 6.0, "not the note that was asked: {line}");
+        worst = worst.max(off.abs());
+        worst_place = worst_place.max((from as f64 - about as f64).abs() / 48.0);
+        windows += 1;
+        doubtful += u64::from(reading["doubts"] != 0);
+    }
+    eprintln!(
+        "{windows} windows, {doubtful} with doubts, at most {worst:.6} cents off, placed within {worst_place:.1} ms"
+    );
+    assert_eq!(windows, 7 * 2 * 6);
+    assert!(worst_place < 150.0, "windows lie {worst_place} ms off");
+}
+
+#[test]
+fn notes_are_heard_as_played_through_jack() {
+    if !super::possible() {
+        return;
+    }
+    let server = Server::start("library");
+    notes_are_heard_as_played(&server, &rig("jack", "fake-oscillator", None), &[]);
+}
+
+/// The same capture through cpal's ALSA host: an ALSA device over JACK. Its buffer
+/// must be fixed, as the default is more than a second long.
+#[test]
+fn notes_are_heard_as_played_through_alsa() {
+    if !super::possible() {
+        return;
+    }
+    let folder = tempfile::tempdir().expect("a folder");
+    let own = folder.path().join("own.conf");
+    std::fs::write(
+        &own,
+        r#"pcm.bench {
+    type jack
+    name "alsa-capture"
+    capture_ports {
+        0 "fake-oscillator:out_1"
+        1 "fake-oscillator:out_2"
+        2 "fake-oscillator:out_3"
+    }
+    hint { show on description "The fake oscillator" }
+}
+"#,
+    )
+    .expect("the configuration is written");
+    let path = format!("/usr/share/alsa/alsa.conf:{}", own.display());
+    let server = Server::start("alsa");
+    notes_are_heard_as_played(
+        &server,
+        &rig("alsa", "bench", Some(1024)),
+        &[("ALSA_CONFIG_PATH", path.into())],
+    );
+}
