@@ -28,7 +28,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let cases: usize = arguments.next().map_or(Ok(200), |n| n.parse())?;
     let seed: u64 = arguments.next().map_or(Ok(1), |n| n.parse())?;
     let only = arguments.next();
-    println!("{:17} {:>6} {:>6} {:>7} {:>7} {:>7} {:>10} {:>10}  states and flags", "category", "cases", "ok", "gross", "gross f", "in 2 u", "median c", "99 % c");
+    println!(
+        "{:17} {:>6} {:>6} {:>7} {:>7} {:>7} {:>10} {:>10}  states and flags",
+        "category", "cases", "ok", "gross", "gross f", "in 2 u", "median c", "99 % c"
+    );
     let mut all = Count::default();
     for category in Case::CATEGORIES {
         if only.as_deref().is_some_and(|only| only != category) {
@@ -49,15 +52,25 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             }
             let (Some(found), Some(u)) = (estimate.frequency, estimate.u) else {
                 if only.is_some() {
-                    println!("  {index}: {:?} {:?} {}", estimate.state, estimate.flags.names(), case.story);
+                    println!(
+                        "  {index}: {:?} {:?} {}",
+                        estimate.state,
+                        estimate.flags.names(),
+                        case.story
+                    );
                 }
                 continue;
             };
             count.ok += 1;
             let error = cents(found.get(), case.truth);
-            let warned = [Flag::OctaveAmbiguous, Flag::FewPeriods, Flag::HumNear, Flag::Moving]
-                .iter()
-                .any(|flag| estimate.flags.contains(*flag));
+            let warned = [
+                Flag::OctaveAmbiguous,
+                Flag::FewPeriods,
+                Flag::HumNear,
+                Flag::Moving,
+            ]
+            .iter()
+            .any(|flag| estimate.flags.contains(*flag));
             if error.abs() > 50.0 {
                 if warned {
                     count.gross_flagged += 1;
@@ -65,7 +78,13 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                     count.gross_silent += 1;
                 }
                 if only.is_some() {
-                    println!("  {index}: GROSS {:.3} for {:.3} {:?} {}", found.get(), case.truth, estimate.flags.names(), case.story);
+                    println!(
+                        "  {index}: GROSS {:.3} for {:.3} {:?} {}",
+                        found.get(),
+                        case.truth,
+                        estimate.flags.names(),
+                        case.story
+                    );
                 }
                 continue;
             }
@@ -76,7 +95,12 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                 count.inside += usize::from(ratio < 2.0);
             }
             if only.is_some() && ratio > 4.0 {
-                println!("  {index}: {ratio:.1} u, {error:.5} cent {:?} explained {:?} {}", estimate.flags.names(), estimate.explained, case.story);
+                println!(
+                    "  {index}: {ratio:.1} u, {error:.5} cent {:?} explained {:?} {}",
+                    estimate.flags.names(),
+                    estimate.explained,
+                    case.story
+                );
             }
         }
         count.show(category);
@@ -93,7 +117,11 @@ impl Count {
             let index = (self.errors.len() as f64 * share) as usize;
             self.errors.get(index).copied().unwrap_or(f64::NAN)
         };
-        let words: Vec<String> = self.words.iter().map(|(word, n)| format!("{word} {n}")).collect();
+        let words: Vec<String> = self
+            .words
+            .iter()
+            .map(|(word, n)| format!("{word} {n}"))
+            .collect();
         println!(
             "{name:17} {:6} {:6} {:7} {:7} {:7.3} {:10.6} {:10.6}  {}",
             self.cases,

@@ -351,10 +351,12 @@ impl Engine {
         let block = block_length(samples.len());
         for _ in 0..4 {
             self.go_up(samples, &mut found);
-            self.take_hum_off(samples, &mut found);
-            let Some(below) =
-                self.octaves
-                    .below(&self.fitter.residual, &found.fit.track, block)
+            if self.take_hum_off(samples, &mut found) {
+                self.go_up(samples, &mut found);
+            }
+            let Some(below) = self
+                .octaves
+                .below(&self.fitter.residual, &found.fit.track, block)
             else {
                 return Some(found);
             };
@@ -404,14 +406,12 @@ impl Engine {
     }
 
     /// Takes mains lines off the samples and fits again.
-    fn take_hum_off(&mut self, samples: &[f32], found: &mut Found) {
+    fn take_hum_off(&mut self, samples: &[f32], found: &mut Found) -> bool {
+        let mut any = false;
         let near = TOO_NEAR * self.rate / samples.len() as f64;
         for _ in 0..2 {
             let tone = found.fit.track.mean_step() * self.rate;
-            let Some(mains) = self
-                .hum
-                .look(&self.fitter.residual, self.rate, tone, near)
-            else {
+            let Some(mains) = self.hum.look(&self.fitter.residual, self.rate, tone, near) else {
                 break;
             };
             self.spare.resize(samples.len(), 0.0);
@@ -431,7 +431,9 @@ impl Engine {
                 Some(refitted) => found.fit = refitted,
                 None => break,
             }
+            any = true;
         }
+        any
     }
 
     /// How far, in hertz, lines of the hum that stand too near to harmonics to be

@@ -3,7 +3,7 @@
 
 use crate::ladder::Climb;
 use crate::refine::{Block, Totals, keep_significant, pass};
-use crate::scatter::Scatter;
+use crate::scatter::{Scatter, Scatters};
 use crate::shape::Shape;
 use crate::track::Track;
 
@@ -34,9 +34,14 @@ impl Fit {
     /// window, and as that of the oscillator which the window samples.
     pub fn variances(&self) -> (f64, f64) {
         let noise = self.unit_variance * self.noise * self.scatter.excess.max(1.0);
-        let (window, oscillator) = self.scatter.of_walk(self.order);
         let samples = self.track.samples * self.track.samples;
-        (noise + window / samples, noise + oscillator / samples)
+        self.scatter.wandering.map_or((noise, noise), |wandering| {
+            let least = self.unit_variance * self.noise;
+            (
+                (wandering.window / samples).max(least),
+                (wandering.source / samples).max(least),
+            )
+        })
     }
 
     /// How many periods the window holds.
@@ -51,6 +56,7 @@ pub(crate) struct Fitter {
     pub shape: Shape,
     pub blocks: Vec<Block>,
     pub residual: Vec<f32>,
+    scatters: Scatters,
 }
 
 impl Fitter {
@@ -59,6 +65,7 @@ impl Fitter {
             shape: Shape::new(),
             blocks: Vec::new(),
             residual: Vec::new(),
+            scatters: Scatters::default(),
         }
     }
 
@@ -116,8 +123,9 @@ impl Fitter {
                 moved * moved < 4e-4 * unit_variance * noise || turned * (highest as f64) < 1e-7;
             let widest = reach as usize >= highest;
             if settled && widest && kept == self.shape.count_kept() {
-                scatter = Scatter::of(&self.blocks, noise, order, periods);
-                if order >= HIGHEST_ORDER || scatter.next_order < 14.0 || periods < 16.0 {
+                scatter = self.scatters.of(&self.blocks, noise, order, periods);
+                let (gain, share) = scatter.next_order;
+                if order >= HIGHEST_ORDER || gain < 14.0 || share < 0.5 || periods < 16.0 {
                     converged = true;
                     break;
                 }
@@ -133,7 +141,10 @@ impl Fitter {
             self.shape.draw();
         }
         if !converged {
-            scatter = Scatter::of(&self.blocks, noise, order, periods);
+            scatter = self.scatters.of(&self.blocks, noise, order, periods);
+        }
+        if let Some(wandering) = &scatter.wandering {
+            track.coefficients[1] += wandering.correction / 2.0;
         }
         let power = self.shape.power_kept();
         (track.mean_step() > 0.0).then_some(Fit {

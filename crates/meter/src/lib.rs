@@ -10,6 +10,7 @@ mod refine;
 mod scatter;
 mod shape;
 mod track;
+mod wander;
 
 use estimate::Engine;
 use model::quantity::{Hertz, HertzDifference, Level};

@@ -153,7 +153,11 @@ impl Octaves {
                     count += 1.0;
                 }
             }
-            if count > 0.0 { floor.max(sum / count) } else { floor }
+            if count > 0.0 {
+                floor.max(sum / count)
+            } else {
+                floor
+            }
         };
         let per_power = 2.0 / (residual.len() as f64 * residual.len() as f64);
         [2, 3, 5]
@@ -174,8 +178,7 @@ impl Octaves {
                     stand_out += usize::from(power(line) > least * around);
                 }
                 let excess = sum - expected;
-                let significant =
-                    stand_out > 0 || excess > 7.0 * f64::sqrt(square) + 6.0 * floor;
+                let significant = stand_out > 0 || excess > 7.0 * f64::sqrt(square) + 6.0 * floor;
                 significant.then_some(Below {
                     divisor,
                     power: excess.max(0.0) * per_power,

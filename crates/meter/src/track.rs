@@ -128,7 +128,10 @@ pub(crate) fn solve(
         for row in column + 1..size {
             let factor = a[row][column] / a[column][column];
             let (above, below) = a.split_at_mut(row);
-            for (to, from) in below[0][column..size].iter_mut().zip(&above[column][column..size]) {
+            for (to, from) in below[0][column..size]
+                .iter_mut()
+                .zip(&above[column][column..size])
+            {
                 *to -= factor * from;
             }
             x[row] -= factor * x[column];

@@ -23,15 +23,33 @@ fn any_wave(dice: &mut Dice) -> (String, Wave) {
         3 => ("sine".into(), Wave::sine()),
         _ => {
             let (drive, offset) = (dice.between(0.5, 6.0), dice.between(0.1, 1.2));
-            (format!("folded {drive:.2} {offset:.2}"), Wave::folded(drive, offset))
+            (
+                format!("folded {drive:.2} {offset:.2}"),
+                Wave::folded(drive, offset),
+            )
         }
     }
 }
 
 impl Case {
     pub const CATEGORIES: [&'static str; 17] = [
-        "saw", "pulse", "triangle", "sine", "folded", "any", "low", "high", "noisy", "drift", "offset", "hum",
-        "weak fundamental", "even harmonics", "clipped", "jitter", "rates",
+        "saw",
+        "pulse",
+        "triangle",
+        "sine",
+        "folded",
+        "any",
+        "low",
+        "high",
+        "noisy",
+        "drift",
+        "offset",
+        "hum",
+        "weak fundamental",
+        "even harmonics",
+        "clipped",
+        "jitter",
+        "rates",
     ];
 
     pub fn periods(&self) -> f64 {
@@ -59,7 +77,10 @@ impl Case {
                 let (drive, offset) = (dice.between(0.5, 8.0), dice.between(0.0, PI / 2.0));
                 // No fundamental at all is another tone, an octave up.
                 let offset = if offset > 1.53 { 1.5 } else { offset };
-                (name, wave) = (format!("folded {drive:.2} {offset:.2}"), Wave::folded(drive, offset));
+                (name, wave) = (
+                    format!("folded {drive:.2} {offset:.2}"),
+                    Wave::folded(drive, offset),
+                );
             }
             "low" => hertz = dice.log_between(8.0, 30.0),
             "high" => hertz = dice.log_between(8_000.0, 20_000.0),
@@ -93,7 +114,10 @@ impl Case {
                 wander = 10_f64.powf(dice.between(-5.0, -3.0));
                 jitter = 10_f64.powf(dice.between(-6.0, -4.0));
             }
-            "rates" => rate = [44_100.0, 48_000.0, 88_200.0, 96_000.0, 192_000.0][(dice.next() % 5) as usize],
+            "rates" => {
+                rate =
+                    [44_100.0, 48_000.0, 88_200.0, 96_000.0, 192_000.0][(dice.next() % 5) as usize]
+            }
             _ => {}
         }
         motion.hertz = hertz;
@@ -105,19 +129,39 @@ impl Case {
         let mut walk = vec![0.0; count + 1];
         let step = wander * (hertz / rate).sqrt();
         for n in 0..count {
-            walk[n + 1] = if step > 0.0 { walk[n] + step * dice.normal() } else { 0.0 };
+            walk[n + 1] = if step > 0.0 {
+                walk[n] + step * dice.normal()
+            } else {
+                0.0
+            };
         }
         let shakes: Vec<f64> = (0..(hertz * seconds * 1.1) as usize + 3)
-            .map(|_| if jitter > 0.0 { jitter * dice.normal() } else { 0.0 })
+            .map(|_| {
+                if jitter > 0.0 {
+                    jitter * dice.normal()
+                } else {
+                    0.0
+                }
+            })
             .collect();
         let phase = |n: usize| motion.phase(n as f64 / rate) + walk[n];
-        let clean = render(&wave, rate, count, motion.highest(seconds).max(hertz) * 1.0001, |n| {
-            let phase = phase(n);
-            phase + shakes.get(phase.max(0.0) as usize).copied().unwrap_or(0.0)
-        });
+        let clean = render(
+            &wave,
+            rate,
+            count,
+            motion.highest(seconds).max(hertz) * 1.0001,
+            |n| {
+                let phase = phase(n);
+                phase + shakes.get(phase.max(0.0) as usize).copied().unwrap_or(0.0)
+            },
+        );
         let truth = (motion.phase(seconds) + walk[count] - motion.phase(0.0)) / seconds;
         let sigma = 10_f64.powf(-decibels / 20.0);
-        let mains = if dice.next().is_multiple_of(2) { 50.0 } else { 60.0 };
+        let mains = if dice.next().is_multiple_of(2) {
+            50.0
+        } else {
+            60.0
+        };
         let lines: Vec<(f64, f64, f64)> = (1..8)
             .map(|k| (mains * f64::from(k), hum / f64::from(k * k), dice.unit()))
             .collect();
