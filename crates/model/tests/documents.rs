@@ -69,6 +69,38 @@ fn every_shipped_plan_runs_on_every_shipped_rig() {
     }
 }
 
+#[test]
+fn every_word_is_read() {
+    let (plan, remarks) =
+        plan(include_str!("every-word-plan.yaml")).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!(remarks, []);
+    for name in model::result::ResultName::ALL {
+        assert!(
+            plan.value
+                .tolerances
+                .iter()
+                .any(|tolerance| tolerance.result == name),
+            "{name}"
+        );
+    }
+    // A stage that says something of listening keeps the rest of the plan's.
+    let Some(model::document::plan::Stage::Alternate(alternate)) = plan.value.stages.last() else {
+        panic!("the last stage alternates");
+    };
+    let listen = alternate.listen.as_ref().unwrap();
+    assert_eq!(
+        (&listen.settle, listen.repeats),
+        (&plan.value.listen.settle, 2)
+    );
+    assert_ne!(listen.window, plan.value.listen.window);
+    let (rig, remarks) = rig(include_str!("every-word-rig.yaml")).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!(remarks, []);
+    // C1 = 0 V and C2 = 1 V are the same law, so that a and c may share a channel.
+    assert_eq!(rig.value.positions.len(), 3);
+    let remarks = check::check_together(&plan, &rig).unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!(remarks, []);
+}
+
 /// A plan with one thing changed, and a name for the mistake.
 fn changed(text: &str, from: &str, to: &str) -> String {
     assert!(text.contains(from), "{from}");
@@ -410,15 +442,21 @@ fn a_byte_order_mark_and_windows_lines_do_no_harm() {
 /// What is written from a value reads back to the same value.
 #[test]
 fn a_value_written_as_json_reads_back() {
-    for text in [PLAN, include_str!("../../../rigs/plans/tracking.yaml")] {
+    for text in [PLAN, include_str!("every-word-plan.yaml")] {
         let (document, _) = plan(text).unwrap();
         let json = serde_json::to_string_pretty(&document.value).unwrap();
         // JSON is YAML.
         assert_eq!(plan(&json).unwrap().0.value, document.value);
     }
-    let (document, _) = rig(RIG).unwrap();
-    let json = serde_json::to_string_pretty(&document.value).unwrap();
-    assert_eq!(rig(&json).unwrap().0.value, document.value);
+    for text in [
+        RIG,
+        include_str!("every-word-rig.yaml"),
+        include_str!("../../../rigs/simulated.yaml"),
+    ] {
+        let (document, _) = rig(text).unwrap();
+        let json = serde_json::to_string_pretty(&document.value).unwrap();
+        assert_eq!(rig(&json).unwrap().0.value, document.value);
+    }
 }
 
 /// A file with some bytes changed: never a panic, and never a slow answer.
@@ -500,7 +538,7 @@ fn answers(bytes: &[u8]) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(600))]
+    #![proptest_config(ProptestConfig { cases: 600, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn a_mutated_plan_is_read_or_refused(bytes in mutated(PLAN)) {

@@ -122,7 +122,7 @@ fn shipped(folder: &str) -> Vec<Value> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("../..")
         .join(folder);
-    let mut files: Vec<_> = std::fs::read_dir(folder)
+    let mut files: Vec<_> = std::fs::read_dir(&folder)
         .unwrap()
         .map(|entry| entry.unwrap().path())
         .filter(|path| {
@@ -131,6 +131,16 @@ fn shipped(folder: &str) -> Vec<Value> {
         })
         .collect();
     files.sort();
+    let every_word = if folder.ends_with("plans") {
+        "every-word-plan.yaml"
+    } else {
+        "every-word-rig.yaml"
+    };
+    files.push(
+        Path::new(env!("CARGO_MANIFEST_DIR"))
+            .join("tests")
+            .join(every_word),
+    );
     files
         .iter()
         .map(|file| serde_yaml::from_str(&std::fs::read_to_string(file).unwrap()).unwrap())
@@ -286,7 +296,7 @@ static PLANS: LazyLock<(Vec<Value>, Value)> =
 static RIGS: LazyLock<(Vec<Value>, Value)> = LazyLock::new(|| (shipped("rigs"), rig_schema()));
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(800))]
+    #![proptest_config(ProptestConfig { cases: 800, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn schema_and_reader_agree_on_plans(which: usize, at: usize, how in changes()) {

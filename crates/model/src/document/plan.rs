@@ -214,7 +214,7 @@ pub struct Rounds {
     /// For how long in all.
     #[serde(rename = "for")]
     pub lasts: Seconds,
-    /// How to listen here.
+    /// How to listen here; what is not said is as in the plan.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub listen: Option<Listen>,
 }
@@ -230,7 +230,7 @@ pub struct Sweep {
     /// In which order.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub order: Option<Order>,
-    /// How to listen here.
+    /// How to listen here; what is not said is as in the plan.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub listen: Option<Listen>,
 }
@@ -266,7 +266,7 @@ pub struct Alternate {
     /// How many pairs.
     #[schemars(range(min = 1))]
     pub times: u32,
-    /// How to listen here.
+    /// How to listen here; what is not said is as in the plan.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub listen: Option<Listen>,
 }

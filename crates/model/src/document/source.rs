@@ -2,7 +2,7 @@
 
 use super::error::{Diagnosis, DocumentError, Place, Remark, nearest};
 use super::path::Path;
-use super::plan::Plan;
+use super::plan::{Plan, Stage};
 use super::rig::Rig;
 use super::tree::{self, Content, Node, Trouble};
 use super::{error, reader};
@@ -89,10 +89,67 @@ impl<T> Document<T> {
 
 /// Reads a plan. `file` is what messages call it.
 ///
+/// ```
+/// let text = "
+/// nightbench: plan 1
+/// title: Two octaves
+/// reference: C4
+/// stages:
+///   - sweep: {name: tracking, notes: {range: {from: C3, to: C5, step: 300 cents}}}
+/// ";
+/// let plan = model::document::read_plan("two-octaves.yaml", text.as_bytes())?;
+/// assert_eq!(plan.value.stages[0].name(), "tracking");
+///
+/// let wrong = text.replace("300 cents", "3 s");
+/// let error = model::document::read_plan("two-octaves.yaml", wrong.as_bytes()).unwrap_err();
+/// assert_eq!(error.path.to_string(), "stages[0].sweep.notes.range.step");
+/// assert_eq!(error.place.unwrap().line, 6);
+/// # Ok::<(), model::document::DocumentError>(())
+/// ```
+///
 /// # Errors
 /// One located [`DocumentError`]: the first thing that keeps it from being a plan.
 pub fn read_plan(file: &str, bytes: &[u8]) -> Result<Document<Plan>, DocumentError> {
-    read(file, bytes, "plan")
+    let mut document: Document<Plan> = read(file, bytes, "plan")?;
+    inherit_listen(&mut document);
+    Ok(document)
+}
+
+/// What a stage does not say of listening, it takes from the plan.
+fn inherit_listen(document: &mut Document<Plan>) {
+    let usual = document.value.listen.clone();
+    for index in 0..document.value.stages.len() {
+        let (word, listen) = match &document.value.stages[index] {
+            Stage::Rounds(rounds) => ("rounds", &rounds.listen),
+            Stage::Sweep(sweep) => ("sweep", &sweep.listen),
+            Stage::Alternate(alternate) => ("alternate", &alternate.listen),
+            _ => continue,
+        };
+        let Some(mut listen) = listen.clone() else {
+            continue;
+        };
+        let path = Path::root()
+            .then("stages")
+            .then(index)
+            .then(word)
+            .then("listen");
+        if !document.has(&path.then("settle")) {
+            listen.settle = usual.settle.clone();
+        }
+        if !document.has(&path.then("window")) {
+            listen.window = usual.window.clone();
+        }
+        if !document.has(&path.then("repeats")) {
+            listen.repeats = usual.repeats;
+        }
+        let place = match &mut document.value.stages[index] {
+            Stage::Rounds(rounds) => &mut rounds.listen,
+            Stage::Sweep(sweep) => &mut sweep.listen,
+            Stage::Alternate(alternate) => &mut alternate.listen,
+            _ => continue,
+        };
+        *place = Some(listen);
+    }
 }
 
 /// Reads a rig. `file` is what messages call it.
@@ -163,9 +220,18 @@ fn text(file: &str, bytes: &[u8]) -> Result<String, DocumentError> {
         let problem = "a byte here is not UTF-8".to_owned();
         refuse(at(&valid), problem, "save the file as UTF-8 text")
     })?;
+    // Bytes first: nearly every document is done with that.
+    let suspect = |byte: u8| byte < b' ' || byte == 0x7f || byte == 0xc2;
+    let harmless = |byte: u8| matches!(byte, b'\n' | b'\r' | b'\t');
     let control = text
-        .char_indices()
-        .find(|(_, character)| character.is_control() && !matches!(character, '\n' | '\r' | '\t'));
+        .bytes()
+        .any(|byte| suspect(byte) && !harmless(byte))
+        .then(|| {
+            text.char_indices().find(|(_, character)| {
+                character.is_control() && !matches!(character, '\n' | '\r' | '\t')
+            })
+        })
+        .flatten();
     if let Some((index, character)) = control {
         let problem = format!(
             "a control character (U+{:04X}) stands here",
@@ -254,7 +320,7 @@ fn header(root: &Node, wanted: &'static str) -> Result<(), Trouble> {
 /// Inside braces and brackets a comma separates entries, so that a decimal comma
 /// is no longer seen by whoever reads the number: it is looked for in the line.
 fn with_decimal_point(text: &str, trouble: Trouble) -> Trouble {
-    let line = text.lines().nth(trouble.place.line.saturating_sub(1));
+    let line = line_of(text, trouble.place.line);
     let Some((column, written)) = line.and_then(tree::decimal_comma) else {
         return trouble;
     };
@@ -276,9 +342,21 @@ fn with_decimal_point(text: &str, trouble: Trouble) -> Trouble {
     }
 }
 
+/// No more of a line than this is looked at or shown.
+const MOST_OF_A_LINE: usize = 10_000;
+
+/// A line of a text, counted from 1.
+fn line_of(text: &str, line: usize) -> Option<&str> {
+    let line = text.lines().nth(line.saturating_sub(1))?;
+    let end = (0..=line.len().min(MOST_OF_A_LINE))
+        .rev()
+        .find(|&end| line.is_char_boundary(end))?;
+    Some(&line[..end])
+}
+
 /// Gives a trouble its file and its line, and the advice that only the line knows.
 fn located(file: &str, text: &str, trouble: Trouble) -> DocumentError {
-    let line = text.lines().nth(trouble.place.line.saturating_sub(1));
+    let line = line_of(text, trouble.place.line);
     let mut place = trouble.place;
     let mut advice = trouble.advice;
     if let Some(line) = line {
@@ -298,6 +376,8 @@ fn located(file: &str, text: &str, trouble: Trouble) -> DocumentError {
         path: trouble.path,
         problem: trouble.problem,
         advice,
-        source_line: line.map(str::to_owned),
+        source_line: line
+            .filter(|line| place.column <= line.len() + 1)
+            .map(str::to_owned),
     })
 }

@@ -401,6 +401,7 @@ fn not_yaml(text: &str, error: &saphyr_parser::ScanError) -> Trouble {
     // A comment that swallows the end of a list is only noticed lines later.
     let until_here = text.lines().enumerate().take(place.line);
     let swallowed = until_here
+        .filter(|(_, line)| line.contains(" #"))
         .filter_map(|(index, line)| sharp_cut_off(line).map(|column| (index + 1, column)))
         .last();
     let advice = if let Some((line, column)) = swallowed {
