@@ -60,7 +60,8 @@ pub struct AudioInput {
 impl fmt::Display for Ports {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         writeln!(f, "MIDI outputs")?;
-        self.midi_outputs.write(f, |name, f| writeln!(f, "  {name}"))?;
+        self.midi_outputs
+            .write(f, |name, f| writeln!(f, "  {name}"))?;
         for system in &self.audio_inputs {
             writeln!(f, "Audio inputs (host: {})", system.host)?;
             system.inputs.write(f, |input, f| {
@@ -69,7 +70,8 @@ impl fmt::Display for Ports {
             })?;
         }
         writeln!(f, "Serial ports")?;
-        self.serial_ports.write(f, |name, f| writeln!(f, "  {name}"))
+        self.serial_ports
+            .write(f, |name, f| writeln!(f, "  {name}"))
     }
 }
 

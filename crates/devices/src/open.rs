@@ -47,7 +47,10 @@ pub fn open(rig: &Rig, positions: &[PositionId]) -> Result<Devices, PortError> {
     let clock: Arc<dyn Clock> = Arc::new(RealClock);
     let mut sinks = BTreeMap::new();
     for (name, sender) in &real.senders {
-        sinks.insert(name.clone(), open_sink(sender)?);
+        sinks.insert(
+            name.clone(),
+            open_sink(sender, outputs_of(rig, name), &clock)?,
+        );
     }
     let mut instruments = BTreeMap::new();
     for (name, device) in &real.instruments {
@@ -72,11 +75,25 @@ pub fn open(rig: &Rig, positions: &[PositionId]) -> Result<Devices, PortError> {
     })
 }
 
-/// Opens what a sender of a rig ends in.
+/// The highest output of a sender that a rig uses.
+fn outputs_of(rig: &Rig, sender: &str) -> u8 {
+    rig.positions
+        .values()
+        .filter(|position| position.cv.sender == sender)
+        .map(|position| position.cv.channel)
+        .max()
+        .unwrap_or(1)
+}
+
+/// Opens what a sender of a rig ends in; `outputs` is the highest output in use.
 ///
 /// # Errors
 /// When it cannot be opened.
-pub fn open_sink(sender: &rig::Sender) -> Result<Sink, PortError> {
+pub fn open_sink(
+    sender: &rig::Sender,
+    outputs: u8,
+    clock: &Arc<dyn Clock>,
+) -> Result<Sink, PortError> {
     Ok(match sender {
         rig::Sender::Midi { port, bend_range } => Sink::Wire {
             wire: sender::ports::open(port)?,
@@ -86,7 +103,13 @@ pub fn open_sink(sender: &rig::Sender) -> Result<Sink, PortError> {
             device,
             rate,
             full_scale,
-        } => Sink::Volts(open_volts(device, *rate, *full_scale)?),
+        } => Sink::Volts(open_volts(
+            device,
+            *rate,
+            *full_scale,
+            outputs,
+            Arc::clone(clock),
+        )?),
     })
 }
 

@@ -381,7 +381,7 @@ impl Stream {
     }
 
     /// Whether the stream still runs.
-    fn alive(&mut self) -> Result<&Live, CaptureError> {
+    fn alive(&mut self) -> Result<(), CaptureError> {
         let Some(live) = &self.live else {
             return Err(self.stalled("it is closed"));
         };
@@ -412,7 +412,7 @@ impl Stream {
                 remedy: Remedy::Abort,
             }));
         }
-        self.live.as_ref().ok_or(CaptureError::Interrupted)
+        Ok(())
     }
 
     /// Whether frames come at the rate that was asked for; some audio systems
@@ -478,10 +478,13 @@ impl Capture for Stream {
         let end = span.end().index;
         let ring = loop {
             stop.check()?;
-            let live = self.alive()?;
-            if live.ring.written() >= end {
+            // What has come in complete can be had, whatever became of the stream.
+            if let Some(live) = self.live.as_ref().filter(|live| live.ring.written() >= end)
+                && self.bad_rate.is_none()
+            {
                 break Arc::clone(&live.ring);
             }
+            self.alive()?;
             stop.wait(GLANCE)?;
         };
         ring.copy(span.start.index, &mut self.buffers, span.frames)

@@ -41,6 +41,9 @@ pub(crate) fn host_names() -> Vec<String> {
 
 /// Opens an audio system by name, or the machine's own choice.
 pub(crate) fn host(name: Option<&str>) -> Result<cpal::Host, PortError> {
+    // Its library would write to stderr by itself; what matters comes back as an error.
+    #[cfg(feature = "jack")]
+    jack::set_logger(jack::LoggerType::None);
     let Some(name) = name else {
         return Ok(cpal::default_host());
     };

@@ -99,8 +99,8 @@ mod tests {
     fn the_punctual_callback_counts() {
         let mut pace = Pace::new(48_000.0);
         let beat = run(&mut pace, 0, &[3.0, 9.0, 0.2, 7.0, 30.0], 1.0);
-        assert_eq!(beat.start, 200_000);
-        assert_eq!(beat.spread, 29_800_000);
+        assert!((beat.start - 200_000).abs() < 10);
+        assert!((beat.spread - 29_800_000).abs() < 10);
         assert_eq!(beat.late, None);
     }
 
