@@ -164,13 +164,37 @@ impl TimeError {
         }
         sum
     }
-    /// The time error at any time, linear between nodes.
+    /// The time error at any time: a cubic spline through the neighbourhood of the
+    /// nodes, so that the noise ends smoothly above half the nodes' rate.
     #[must_use]
     pub fn at(&self, t: f64) -> f64 {
         let place = (t * NODES_PER_SECOND as f64).max(0.0);
         let node = place as u64;
-        let before = self.at_node(node);
-        before + (self.at_node(node + 1) - before) * (place - node as f64)
+        Self::between(&self.around(node), place - node as f64)
+    }
+    /// The time errors at a node, the one before it and the two after it.
+    #[must_use]
+    pub fn around(&self, node: u64) -> [f64; 4] {
+        [
+            self.at_node(node.saturating_sub(1)),
+            self.at_node(node),
+            self.at_node(node + 1),
+            self.at_node(node + 2),
+        ]
+    }
+    /// The time error between the second and the third of four nodes: a uniform
+    /// cubic B-spline (de Boor, "A practical guide to splines").
+    #[must_use]
+    pub fn between(nodes: &[f64; 4], u: f64) -> f64 {
+        let v = 1.0 - u;
+        let weights = [
+            v * v * v,
+            (3.0 * u - 6.0) * u * u + 4.0,
+            (3.0 * v - 6.0) * v * v + 4.0,
+            u * u * u,
+        ];
+        let sum: f64 = nodes.iter().zip(weights).map(|(x, w)| x * w).sum();
+        sum / 6.0
     }
     fn walk_at(&self, node: u64) -> f64 {
         let top = 1_u64 << LEVELS;

@@ -17,6 +17,8 @@ use std::collections::HashMap;
 use std::f64::consts::{LN_2, TAU};
 use std::sync::{Arc, Mutex, PoisonError};
 
+/// Nodes in a second between which the phase is linear.
+pub const GRID: u64 = 8 * NODES_PER_SECOND;
 /// Seconds between knots.
 const KNOT: f64 = 4.0;
 /// Seconds covered by one parabola.
@@ -146,16 +148,6 @@ impl Oscillator {
         }
     }
 
-    /// Nodes in a second between which the phase is linear.
-    #[must_use]
-    pub fn grid(&self) -> u64 {
-        if self.bend == 0.0 {
-            NODES_PER_SECOND
-        } else {
-            8 * NODES_PER_SECOND
-        }
-    }
-
     /// What surrounds the converter at a time (seconds of the run).
     #[must_use]
     pub fn surroundings(&self, stretch: &Stretch, t: f64) -> Surroundings {
@@ -207,27 +199,24 @@ impl Oscillator {
     pub fn phases(&self, stretch: &Stretch, held: &Held, first: u64, last: u64) -> (f64, Vec<f64>) {
         let mut cache = self.cache.lock().unwrap_or_else(PoisonError::into_inner);
         let known = cache.stretch(stretch.began);
-        let grid = self.grid();
         let glide = self.glide(stretch, held);
         let start = stretch.start();
-        let steps = grid / NODES_PER_SECOND;
-        let mut noise = (u64::MAX, 0.0, 0.0);
+        let steps = GRID / NODES_PER_SECOND;
+        let mut noise = (u64::MAX, [0.0; 4]);
         let mut origin = None;
         let phases = (first..=last)
             .map(|node| {
-                let t = node as f64 / grid as f64;
+                let t = node as f64 / GRID as f64;
                 let (phase, frequency) = self.slow(known, stretch, held.volts, t - start);
                 let coarse = node / steps;
-                if noise.0 != coarse {
-                    let before = if noise.0.wrapping_add(1) == coarse {
-                        noise.2
-                    } else {
-                        self.noise.at_node(coarse)
-                    };
-                    noise = (coarse, before, self.noise.at_node(coarse + 1));
+                if noise.0.wrapping_add(1) == coarse {
+                    let [_, before, at, after] = noise.1;
+                    noise = (coarse, [before, at, after, self.noise.at_node(coarse + 2)]);
+                } else if noise.0 != coarse {
+                    noise = (coarse, self.noise.around(coarse));
                 }
                 let part = (node % steps) as f64 / steps as f64;
-                let error = noise.1 + (noise.2 - noise.1) * part;
+                let error = TimeError::between(&noise.1, part);
                 let mut rest = phase.rest + frequency * error + frequency * glide.at(t);
                 if self.bend != 0.0 {
                     let turns = self.mains * t;
@@ -251,7 +240,7 @@ impl Oscillator {
     /// The phase at a time: linear between the nodes of the grid, as it sounds.
     #[must_use]
     pub fn phase_at(&self, stretch: &Stretch, held: &Held, t: f64) -> Phase {
-        let place = (t * self.grid() as f64).max(0.0);
+        let place = (t * GRID as f64).max(0.0);
         let node = place as u64;
         let (whole, phases) = self.phases(stretch, held, node, node + 1);
         Phase {

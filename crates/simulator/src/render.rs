@@ -2,6 +2,7 @@
 
 use crate::logs::{Heard, Logs};
 use crate::noise::Normal;
+use crate::oscillator::GRID;
 use crate::waveform::{Nodes, sine};
 use crate::world::World;
 use std::ops::Range;
@@ -93,12 +94,11 @@ fn sound(world: &World, piece: &Piece, samples: &mut [f32]) {
     let unit = &world.places[sound.unit];
     let oscillator = &world.places[sound.phase_of].oscillator;
     let rate = world.rate();
-    let grid = oscillator.grid();
     let effect = world.clock_effect();
     let mut drawn = vec![0.0; AT_ONCE as usize];
     let mut first = piece.frames.start / AT_ONCE * AT_ONCE;
     while first < piece.frames.end {
-        let (from, to) = Nodes::needed(first, AT_ONCE as usize, rate, grid);
+        let (from, to) = Nodes::needed(first, AT_ONCE as usize, rate, GRID);
         let (whole, mut phases) = oscillator.phases(&sound.stretch, &sound.held, from, to);
         if effect != 0.0 {
             let cycles = whole * effect;
@@ -109,7 +109,7 @@ fn sound(world: &World, piece: &Piece, samples: &mut [f32]) {
         }
         let nodes = Nodes {
             first: from,
-            per_second: grid,
+            per_second: GRID,
             phases: &phases,
         };
         unit.wave.draw(&mut drawn, first, rate, &nodes, unit.size);
