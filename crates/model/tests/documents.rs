@@ -338,6 +338,7 @@ fn diagnostics_of_a_plan_on_a_rig() {
 #[test]
 fn remarks_of_a_plan() {
     let text = changed(PLAN, "[C4, C2, C3, C5, C6, C7, C4]", "[C2, C3, C5]");
+    let text = changed(&text, "{fixed: 500 ms}", "{fixed: 100 ms}");
     let text = changed(
         &text,
         "steady_within: 2 cents",

@@ -13,7 +13,9 @@ pub mod simulated;
 
 mod error;
 mod reader;
+mod refusal;
 mod schema;
+mod slips;
 mod source;
 mod tree;
 

@@ -5,7 +5,7 @@ use super::path::Path;
 use super::plan::{Plan, Stage};
 use super::rig::Rig;
 use super::tree::{self, Content, Node, Trouble};
-use super::{error, reader};
+use super::{error, reader, slips};
 use serde::Deserialize;
 
 /// A document larger than this is not read.
@@ -321,7 +321,7 @@ fn header(root: &Node, wanted: &'static str) -> Result<(), Trouble> {
 /// is no longer seen by whoever reads the number: it is looked for in the line.
 fn with_decimal_point(text: &str, trouble: Trouble) -> Trouble {
     let line = line_of(text, trouble.place.line);
-    let Some((column, written)) = line.and_then(tree::decimal_comma) else {
+    let Some((column, written)) = line.and_then(slips::decimal_comma) else {
         return trouble;
     };
     if trouble.problem.contains("decimal comma") {
@@ -362,7 +362,7 @@ fn located(file: &str, text: &str, trouble: Trouble) -> DocumentError {
     if let Some(line) = line {
         let from = place.column.saturating_sub(1);
         let beside = |column: usize| column > from + 1 && column < from + 5;
-        if tree::sharp_cut_off(line).is_some_and(beside) {
+        if slips::sharp_cut_off(line).is_some_and(beside) {
             place.width = 1;
             advice = Some(
                 "\" #\" begins a comment; write a sharp without a space, in quotes, like \"F#4\""

@@ -7,6 +7,7 @@
 
 use super::error::{Place, clipped};
 use super::path::{Path, Step};
+use super::slips::sharp_cut_off;
 use saphyr_parser::{Event, Marker, Parser, ScalarStyle, Span};
 
 /// How deep mappings and lists may lie in one another.
@@ -432,39 +433,6 @@ fn not_yaml(text: &str, error: &saphyr_parser::ScanError) -> Trouble {
     }
 }
 
-/// The column of a `#` that cuts a sharp note in two, as in `F #4`.
-pub(super) fn sharp_cut_off(line: &str) -> Option<usize> {
-    let characters: Vec<char> = line.chars().collect();
-    (2..characters.len()).find_map(|at| {
-        let letter_alone = at < 3 || !characters[at - 3].is_alphanumeric();
-        let octave = characters
-            .get(at + 1)
-            .is_some_and(|next| next.is_ascii_digit() || *next == '-');
-        (characters[at] == '#'
-            && characters[at - 1] == ' '
-            && matches!(characters[at - 2], 'A'..='G' | 'a'..='g')
-            && letter_alone
-            && octave)
-            .then_some(at + 1)
-    })
-}
-
-/// A number with a decimal comma, outside comments, and its column.
-pub(super) fn decimal_comma(line: &str) -> Option<(usize, String)> {
-    let characters: Vec<char> = line.chars().collect();
-    let digit = |at: usize| characters.get(at).is_some_and(char::is_ascii_digit);
-    let comment = (0..characters.len())
-        .find(|&at| characters[at] == '#' && (at == 0 || characters[at - 1] == ' '))
-        .unwrap_or(characters.len());
-    let comma = (1..comment).find(|&at| characters[at] == ',' && digit(at - 1) && digit(at + 1))?;
-    let from = (0..comma).rev().take_while(|&at| digit(at)).last()?;
-    let until = (comma + 1..).take_while(|&at| digit(at)).last()?;
-    // The octave of a note is no number: [C4,5].
-    let of_a_note =
-        from > 0 && (characters[from - 1].is_alphabetic() || characters[from - 1] == '#');
-    (!of_a_note).then(|| (from + 1, characters[from..=until].iter().collect()))
-}
-
 /// The core schema of YAML 1.2.2, section 10.3.2.
 fn kind_of(text: &str) -> Kind {
     match text {
@@ -525,13 +493,5 @@ mod tests {
         ] {
             assert_eq!(kind_of(text), Kind::Text, "{text}");
         }
-    }
-
-    #[test]
-    fn a_sharp_after_a_space_is_noticed() {
-        assert_eq!(sharp_cut_off("notes: {list: [C4, F #4]}"), Some(22));
-        assert_eq!(sharp_cut_off("note: F#4"), None);
-        assert_eq!(sharp_cut_off("note: C4 #4 times"), None);
-        assert_eq!(sharp_cut_off("channel: 3 # the third"), None);
     }
 }

@@ -3,11 +3,13 @@
 //! Each check stops at the first error and tells where it stands. What is allowed
 //! but likely not meant comes back as remarks.
 
+mod listening;
 mod plan;
 mod rig;
 mod simulated;
 mod together;
 mod tolerance;
+mod wiring;
 
 pub use plan::check_plan;
 pub use rig::check_rig;

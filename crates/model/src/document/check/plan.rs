@@ -1,27 +1,26 @@
 //! Whether a plan makes sense by itself.
 
 use super::super::error::{DocumentError, clipped};
-use super::super::notes::{self, MOST_NOTES, NOTE_OVERHEAD};
+use super::super::notes::{MOST_NOTES, NOTE_OVERHEAD, name_of};
 use super::super::path::Path;
 use super::super::plan::{
-    Alternate, Evidence, Hold, Listen, Notes, Order, Plan, Rounds, Settle, Stage, Sweep, Tune,
-    WindowLength,
+    Alternate, Evidence, Hold, Listen, Notes, Plan, Rounds, Stage, Sweep, Tune, WindowLength,
 };
 use super::super::source::Document;
+use super::listening::{any_law, count, duration, in_words, playing_time, slots};
 use super::{Checked, Checker, at, tolerance};
-use crate::pitch::{AskedNote, ControlLaw, Note, PitchStandard};
-use crate::quantity::{Cents, Seconds, Volts, VoltsPerOctave};
+use crate::pitch::{AskedNote, Note, Pitch, PitchStandard};
+use crate::quantity::{Cents, Seconds};
 
 /// No plan may last longer.
 const LONGEST_PLAN: Seconds = Seconds::of(30.0 * 86_400.0);
-/// No window may be shorter: too few cycles of a low note fit.
-pub(super) const SHORTEST_WINDOW: Seconds = Seconds::of(0.02);
-/// No window, and no settling, may be longer.
-const LONGEST_WINDOW: Seconds = Seconds::of(600.0);
 /// No stage may have more readings of a unit, and no hold more windows.
 const MOST_READINGS: f64 = 5e6;
 const MOST_STAGES: usize = 200;
 const MOST_TOLERANCES: usize = 500;
+
+/// With fewer cycles in a window than this, a reading tells little.
+const FEW_CYCLES: f64 = 10.0;
 
 /// Checks a plan by itself.
 ///
@@ -61,60 +60,6 @@ pub fn check_plan(document: &Document<Plan>) -> Checked {
     )?;
     tolerance::check(&mut check)?;
     Ok(check.remarks)
-}
-
-/// A law to compare notes by while no rig is known. Notes that are voltages have
-/// no pitch of their own, but any law tells two of them apart.
-pub(super) fn any_law() -> ControlLaw {
-    ControlLaw::VoltsPerOctave {
-        slope: VoltsPerOctave::of(1.0),
-        zero_pitch: Note::from_number(24).pitch(),
-        zero_voltage: Volts::of(0.0),
-    }
-}
-
-/// The notes of a range, or as many as are written.
-fn count(notes: &Notes, standard: PitchStandard) -> f64 {
-    match notes {
-        Notes::List(list) => list.len() as f64,
-        Notes::Range { from, to, step } => {
-            let ends = [from, to].map(|note| note.pitch(standard, any_law()));
-            notes::range_steps(ends[0], ends[1], *step) + 1.0
-        }
-    }
-}
-
-/// How many notes are played in a round.
-pub(super) fn slots(notes: &Notes, order: Option<&Order>, plan: &Plan) -> usize {
-    let expanded = notes.expand(plan.pitch, any_law());
-    let reference = plan.reference.pitch(plan.pitch, any_law());
-    notes::playing_order(order, notes, &expanded, reference, 0).len()
-}
-
-/// How long a number of notes takes when nothing has to be tried again.
-fn playing_time(slots: usize, listen: &Listen) -> Seconds {
-    let one = listen.settle.longest() + listen.window.longest() + NOTE_OVERHEAD;
-    one * (slots as f64 * f64::from(listen.repeats))
-}
-
-/// How long a stage takes at most, where it can be said.
-pub(super) fn duration(stage: &Stage, plan: &Plan) -> Option<Seconds> {
-    match stage {
-        Stage::CoolDown { lasts } | Stage::Wait { lasts } => Some(*lasts),
-        Stage::PowerOn => Some(Seconds::ZERO),
-        Stage::Rounds(rounds) => Some(rounds.lasts),
-        Stage::Sweep(sweep) => {
-            let slots = slots(&sweep.notes, sweep.order.as_ref(), plan);
-            Some(playing_time(slots, stage.listen(plan)))
-        }
-        Stage::Hold(hold) => {
-            let settle = hold.settle.as_ref().unwrap_or(&plan.listen.settle);
-            Some(settle.longest() + hold.lasts + NOTE_OVERHEAD)
-        }
-        Stage::Alternate(alternate) => Some(alternate.every * f64::from(alternate.times)),
-        Stage::Ask { .. } => None,
-        Stage::Tune(tune) => tune.at_most,
-    }
 }
 
 /// The word that begins a stage.
@@ -174,70 +119,6 @@ impl Checker<'_, Plan> {
             &at!["evidence", word, "budget"],
             || format!("{budget} holds no recording"),
             || "give at least 1 MB, or write \"evidence: none\"".to_owned(),
-        )
-    }
-
-    fn listen(&self, listen: &Listen, path: &Path) -> Result<(), DocumentError> {
-        self.settle(&listen.settle, &path.then("settle"))?;
-        let window = path.then("window");
-        match &listen.window {
-            WindowLength::Fixed(time) => self.window(*time, &window.then("fixed"))?,
-            WindowLength::UntilUncertainty { reaches, at_most } => {
-                let window = window.then("until_uncertainty");
-                self.above_zero(*reaches, &window.then("reaches"))?;
-                self.window(*at_most, &window.then("at_most"))?;
-            }
-        }
-        self.in_range(
-            listen.repeats.into(),
-            1..=1000,
-            &path.then("repeats"),
-            "number of repeats",
-        )
-    }
-
-    fn settle(&self, settle: &Settle, path: &Path) -> Result<(), DocumentError> {
-        let (time, path) = match settle {
-            Settle::Fixed(time) => (*time, path.then("fixed")),
-            Settle::UntilSteady { within, at_most } => {
-                let path = path.then("until_steady");
-                self.above_zero(*within, &path.then("within"))?;
-                self.some_time(*at_most, &path.then("at_most"))?;
-                (*at_most, path.then("at_most"))
-            }
-        };
-        self.require(
-            time <= LONGEST_WINDOW,
-            &path,
-            || format!("{time} is too long to wait for a note"),
-            || format!("at most {LONGEST_WINDOW}"),
-        )
-    }
-
-    fn window(&self, time: Seconds, path: &Path) -> Result<(), DocumentError> {
-        self.require(
-            time >= SHORTEST_WINDOW && time <= LONGEST_WINDOW,
-            path,
-            || format!("a window cannot be {time} long"),
-            || format!("expected {SHORTEST_WINDOW} to {LONGEST_WINDOW}; 500 ms is usual"),
-        )
-    }
-
-    fn above_zero(&self, band: Cents, path: &Path) -> Result<(), DocumentError> {
-        self.require(
-            band > Cents::ZERO,
-            path,
-            || format!("{band} is never reached"),
-            || "expected an interval above zero, like \"1 cent\"".to_owned(),
-        )
-    }
-
-    fn some_time(&self, time: Seconds, path: &Path) -> Result<(), DocumentError> {
-        self.require(
-            time > Seconds::ZERO,
-            path,
-            || "no time is given here".to_owned(),
-            || "expected more than 0 s".to_owned(),
         )
     }
 
@@ -374,7 +255,7 @@ impl Checker<'_, Plan> {
     }
 
     /// The notes of a stage; `path` is the stage's.
-    fn notes(&mut self, notes: &Notes, path: &Path) -> Result<(), DocumentError> {
+    fn notes(&mut self, notes: &Notes, listen: &Listen, path: &Path) -> Result<(), DocumentError> {
         let plan = &self.document.value;
         let path = path.then("notes");
         match notes {
@@ -419,6 +300,7 @@ impl Checker<'_, Plan> {
             || format!("these are {many} notes"),
             || format!("a round has at most {MOST_NOTES}"),
         )?;
+        self.cycles(notes, listen, &path);
         let reference = plan.reference.pitch(plan.pitch, any_law());
         let heard = notes
             .expand(plan.pitch, any_law())
@@ -439,6 +321,34 @@ impl Checker<'_, Plan> {
         Ok(())
     }
 
+    /// Says so when a fixed window holds only a few cycles of the lowest note.
+    fn cycles(&mut self, notes: &Notes, listen: &Listen, path: &Path) {
+        let WindowLength::Fixed(window) = listen.window else {
+            return;
+        };
+        let standard = self.document.value.pitch;
+        let pitch = |note: &AskedNote| match note {
+            AskedNote::Voltage(_) => None,
+            known => Some(known.pitch(standard, any_law())),
+        };
+        let pitches: Vec<Pitch> = match notes {
+            Notes::List(list) => list.iter().filter_map(pitch).collect(),
+            Notes::Range { from, to, .. } => [from, to].into_iter().filter_map(pitch).collect(),
+        };
+        let lowest = pitches
+            .into_iter()
+            .min_by(|a, b| a.note_number().total_cmp(&b.note_number()));
+        let Some(lowest) = lowest else { return };
+        let cycles = standard.frequency(lowest).get() * window.get();
+        if cycles < FEW_CYCLES {
+            let problem = format!(
+                "a window of {window} holds only {cycles:.1} cycles of {}",
+                name_of(lowest)
+            );
+            self.remark(path, problem, "readings will be rough; listen longer");
+        }
+    }
+
     fn readings(&self, many: f64, path: &Path) -> Result<(), DocumentError> {
         self.require(
             many <= MOST_READINGS,
@@ -452,7 +362,9 @@ impl Checker<'_, Plan> {
         if let Some(listen) = &rounds.listen {
             self.listen(listen, &path.then("listen"))?;
         }
-        self.notes(&rounds.notes, path)?;
+        let plan = &self.document.value;
+        let listen = rounds.listen.as_ref().unwrap_or(&plan.listen);
+        self.notes(&rounds.notes, listen, path)?;
         self.some_time(rounds.every, &path.then("every"))?;
         self.require(
             rounds.lasts >= rounds.every,
@@ -465,15 +377,13 @@ impl Checker<'_, Plan> {
             },
             || "\"for\" must be at least as long as \"every\"".to_owned(),
         )?;
-        let plan = &self.document.value;
-        let listen = rounds.listen.as_ref().unwrap_or(&plan.listen);
         let slots = slots(&rounds.notes, rounds.order.as_ref(), plan);
         let needed = playing_time(slots, listen);
         self.require(
             needed <= rounds.every,
             &path.then("every"),
             || {
-                let one = listen.settle.longest() + listen.window.longest();
+                let one = in_words(listen.settle.longest() + listen.window.longest());
                 let repeats = if listen.repeats > 1 {
                     format!(", {} times each", listen.repeats)
                 } else {
@@ -494,7 +404,9 @@ impl Checker<'_, Plan> {
         if let Some(listen) = &sweep.listen {
             self.listen(listen, &path.then("listen"))?;
         }
-        self.notes(&sweep.notes, path)
+        let listen = sweep.listen.as_ref();
+        let listen = listen.unwrap_or(&self.document.value.listen);
+        self.notes(&sweep.notes, listen, path)
     }
 
     fn hold(&mut self, hold: &Hold, path: &Path) -> Result<(), DocumentError> {
@@ -559,19 +471,5 @@ impl Checker<'_, Plan> {
             self.some_time(time, &path.then("at_most"))?;
         }
         Ok(())
-    }
-}
-
-/// A length of time rounded up to what a person would write.
-fn in_words(time: Seconds) -> String {
-    let seconds = time.get();
-    if seconds < 1.0 {
-        format!("{:.0} ms", (seconds * 1e3).ceil())
-    } else if seconds < 10.0 {
-        format!("{} s", (seconds * 10.0).ceil() / 10.0)
-    } else if seconds < 600.0 {
-        format!("{:.0} s", seconds.ceil())
-    } else {
-        format!("{:.0} min", (seconds / 60.0).ceil())
     }
 }

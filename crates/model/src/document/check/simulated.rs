@@ -6,6 +6,7 @@ use super::super::path::Path;
 use super::super::rig::{Rig, SwitchedBy};
 use super::super::simulated::{Fault, Simulated};
 use super::{Checker, at};
+use std::mem::discriminant;
 
 pub(super) fn check(check: &Checker<'_, Rig>, simulated: &Simulated) -> Result<(), DocumentError> {
     let rig = &check.document.value;
@@ -27,6 +28,25 @@ pub(super) fn check(check: &Checker<'_, Rig>, simulated: &Simulated) -> Result<(
                 )
             },
         )?;
+    }
+    for (name, position) in &rig.positions {
+        let Some(unit) = simulated.units.get(name) else {
+            continue;
+        };
+        check.require(
+            discriminant(&unit.law) == discriminant(&position.cv.law),
+            &top.then("units").then(name).then("law"),
+            || format!("the unit follows another kind of control law than the position \"{name}\""),
+            || "both follow volts_per_octave, or both hertz_per_volt".to_owned(),
+        )?;
+        if let Some(interface) = simulated.interfaces.get(&position.cv.sender) {
+            check.require(
+                discriminant(&interface.law) == discriminant(&position.cv.law),
+                &top.then("interfaces").then(&position.cv.sender).then("law"),
+                || format!("the interface follows another kind of control law than the position \"{name}\""),
+                || "both follow volts_per_octave, or both hertz_per_volt".to_owned(),
+            )?;
+        }
     }
     for (name, interface) in &simulated.interfaces {
         check.require(

@@ -3,7 +3,8 @@
 use super::super::error::{DocumentError, clipped, instead_of};
 use super::super::path::Path;
 use super::super::plan::{Allow, Meaning, Moment, Notes, Order, Plan, Stage, Tolerance};
-use super::plan::{any_law, duration, measures, slots};
+use super::listening::{any_law, duration, in_words, slots};
+use super::plan::measures;
 use super::{Checker, at};
 use crate::pitch::Pitch;
 use crate::quantity::{AnyQuantity, Cents, Seconds};
@@ -240,7 +241,9 @@ impl Checker<'_, Plan> {
             || {
                 let name = clipped(plan.stages[stage].name(), 40);
                 format!(
-                    "at {time} the stage \"{name}\" does not run; it runs from {start} to {end}"
+                    "at {time} the stage \"{name}\" does not run; it runs from {} to {}",
+                    in_words(start),
+                    in_words(end)
                 )
             },
             || "times count from the last power_on, else from the start of the stage".to_owned(),
