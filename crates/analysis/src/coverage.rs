@@ -59,6 +59,13 @@ impl Coverage {
             ),
             _ => return coverage,
         };
+        if fit.rounds.is_empty() {
+            coverage
+                .notes
+                .push("no reading of the stage counts".to_owned());
+            return coverage;
+        }
+        let (mut never, mut seldom): (Vec<String>, Vec<String>) = (Vec::new(), Vec::new());
         for planned in notes.expand(plan.pitch, bench.unit.law) {
             let at = fit.notes.iter().copied().find(|note| {
                 bench.unit.notes[*note]
@@ -68,23 +75,31 @@ impl Coverage {
                     .abs()
                     < 0.01
             });
-            let words = match at {
-                None => Some(format!("{} was never measured", planned.name)),
-                Some(note) => {
-                    let all = fit.rounds.len();
-                    let with = fit
-                        .rounds
-                        .iter()
-                        .filter(|round| round.note_of.contains(&note))
-                        .count();
-                    ((with as f64) < SHARE_OF_ROUNDS * all as f64)
-                        .then(|| format!("{} counts in only {with} of {all} rounds", planned.name))
-                }
+            let all = fit.rounds.len();
+            let with = |note: usize| {
+                fit.rounds
+                    .iter()
+                    .filter(|round| round.note_of.contains(&note))
+                    .count()
             };
+            match at.map(with) {
+                None if !never.contains(&planned.name) => never.push(planned.name),
+                Some(with) if (with as f64) < SHARE_OF_ROUNDS * all as f64 => {
+                    let words = format!("{} counts in only {with} of {all} rounds", planned.name);
+                    if !seldom.contains(&words) {
+                        seldom.push(words);
+                    }
+                }
+                _ => {}
+            }
+        }
+        if !never.is_empty() {
+            let verb = if never.len() == 1 { "was" } else { "were" };
             coverage
                 .notes
-                .extend(words.filter(|words| !coverage.notes.contains(words)));
+                .push(format!("{} {verb} never measured", never.join(", ")));
         }
+        coverage.notes.extend(seldom);
         let mut times: Vec<f64> = fit
             .rounds
             .iter()

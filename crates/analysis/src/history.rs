@@ -12,7 +12,7 @@ use crate::trials::Trials;
 use nalgebra::{DMatrix, DVector};
 
 /// About how many numbers all draws of a history may take.
-const DRAWN_NUMBERS: usize = 1_500_000;
+const DRAWN_NUMBERS: usize = 1_000_000;
 
 /// The curve of one round, at the notes of the stage the history belongs to.
 #[derive(Debug, Clone)]

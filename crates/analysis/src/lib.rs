@@ -195,6 +195,13 @@ fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> (Vec<Outcome>, V
                         Some(until) => coverage.of_stretch(until),
                         None => coverage.of_moment(choice.at),
                     };
+                    // A usual stay may be cut to what the plan leaves room for, but
+                    // not to what an early end of the run left.
+                    let cut = computed
+                        .shortened
+                        .clone()
+                        .filter(|_| choice.stay != Choice::USUAL.stay || !record.is_complete());
+                    let gaps = gaps.or(cut);
                     let spoilt = bench.spoilt(index, name);
                     let (finding, reason) = decide(
                         computed,

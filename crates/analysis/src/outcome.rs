@@ -15,6 +15,7 @@ use crate::words::{duration, number};
 use model::document::plan::{Moment, Plan, Stage, Tolerance};
 use model::pitch::Pitch;
 use model::result::{Outcome, ResultName};
+use std::cell::OnceCell;
 
 /// The choices that belong to a result's definition.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -107,6 +108,8 @@ pub(crate) struct Computed {
     /// Until when readings matter to it, in seconds since t = 0; `None` for the
     /// result of a moment.
     pub(crate) needs_until: Option<f64>,
+    /// That the record was too short for the stay that was meant, in words.
+    pub(crate) shortened: Option<String>,
 }
 
 /// The results a stage gives unless a tolerance asks for more.
@@ -137,6 +140,8 @@ pub(crate) struct Night<'a> {
     history: Option<(History, Draws)>,
     /// Without a round that stands out, and when that was.
     cleaned: Option<(History, Draws, f64)>,
+    /// Warm and ready as usually meant: asked for again and again.
+    usual: [OnceCell<Steady>; 2],
 }
 
 /// A number with its interval, before it is an outcome.
@@ -149,6 +154,7 @@ struct Found {
     readings: usize,
     rig_share: Option<f64>,
     needs_until: Option<f64>,
+    shortened: Option<String>,
     meaning: String,
 }
 
@@ -177,6 +183,7 @@ impl<'a> Night<'a> {
             place,
             history: None,
             cleaned: None,
+            usual: [OnceCell::new(), OnceCell::new()],
         };
         let Some(history) = History::gather(bench, index) else {
             return night;
@@ -221,7 +228,8 @@ impl<'a> Night<'a> {
             meaning: None,
             why_not: None,
         };
-        let (mut not_reached_in, mut rig_share, mut needs_until) = (None, None, None);
+        let (mut not_reached_in, mut rig_share) = (None, None);
+        let (mut needs_until, mut shortened) = (None, None);
         let finite = |value: f64| value.is_finite().then_some(value);
         match found {
             Ok(found) if found.value.is_finite() => {
@@ -234,6 +242,7 @@ impl<'a> Night<'a> {
                 outcome.meaning = Some(found.meaning);
                 rig_share = found.rig_share;
                 needs_until = found.needs_until;
+                shortened = found.shortened;
             }
             Ok(_) => outcome.why_not = Some("its numbers are beyond all measure".to_owned()),
             Err(Missing::CannotSay(why)) => outcome.why_not = Some(why),
@@ -254,6 +263,7 @@ impl<'a> Night<'a> {
             not_reached_in,
             rig_share,
             needs_until,
+            shortened,
         }
     }
 
@@ -397,6 +407,7 @@ impl<'a> Night<'a> {
             readings: found.readings,
             rig_share: (u > 0.0).then(|| 1.0 - found.sources.own / (u * u)),
             needs_until: None,
+            shortened: None,
             meaning,
         })
     }
@@ -411,6 +422,7 @@ impl<'a> Night<'a> {
             readings: 0,
             rig_share: Some(extreme.rig_share),
             needs_until: None,
+            shortened: None,
             meaning,
         }
     }
@@ -479,7 +491,17 @@ impl<'a> Night<'a> {
             let ready = self.steady(Watched::ErrorLeft, choice.limit, choice.stay)?;
             let warm = self.steady(Watched::ReferenceNote, choice.limit, choice.stay)?;
             match (ready, warm) {
-                (Steady::From { t, .. }, _) => (t, format!("when ready to {} cents", choice.limit)),
+                (Steady::From { t: ready, .. }, Steady::From { t: warm, .. }) => (
+                    ready.max(warm),
+                    format!("when both warm and ready to {} cents", choice.limit),
+                ),
+                (Steady::From { t, .. }, _) => (
+                    t,
+                    format!(
+                        "when ready to {} cents; it was not seen to become warm",
+                        choice.limit
+                    ),
+                ),
                 (_, Steady::From { t, .. }) => (
                     t,
                     format!(
@@ -489,7 +511,7 @@ impl<'a> Night<'a> {
                 ),
                 _ => (
                     first,
-                    "at the start of the stage, since it was not ready within the record"
+                    "at the start of the stage; it was neither warm nor ready within the record"
                         .to_owned(),
                 ),
             }
@@ -616,7 +638,11 @@ impl<'a> Night<'a> {
 
     fn steady(&self, watched: Watched, limit: f64, asked: f64) -> Result<Steady, Missing> {
         let (history, draws, _) = self.cleaned()?;
-        Ok(steady(history, draws, watched, limit, stay(asked, history)))
+        let find = || steady(history, draws, watched, limit, stay(asked, history));
+        if limit == USUAL_LIMIT && asked == USUAL_STAY_S {
+            return Ok(self.usual[watched as usize].get_or_init(find).clone());
+        }
+        Ok(find())
     }
 
     fn time(&self, watched: Watched, choice: &Choice) -> Result<Found, Missing> {
@@ -636,12 +662,15 @@ impl<'a> Night<'a> {
             ),
         };
         meaning += &format!(", staying for {}", duration(stay_s));
+        let mut shortened = None;
         if stay_s < choice.stay {
-            meaning += &format!(
-                " (the record of {} is too short for {})",
+            let words = format!(
+                "the record of {} is too short for {}",
                 duration(record),
                 duration(choice.stay)
             );
+            meaning += &format!(" ({words})");
+            shortened = Some(words);
         }
         if from_other_stages {
             meaning += "; judged by all rounds since t = 0, those of other stages too";
@@ -679,6 +708,7 @@ impl<'a> Night<'a> {
                     readings: history.points.iter().map(|point| point.readings).sum(),
                     rig_share: None,
                     needs_until: Some(t + stay_s),
+                    shortened,
                     meaning,
                 })
             }
@@ -730,6 +760,7 @@ impl<'a> Night<'a> {
             readings: Self::readings(history, &rounds),
             rig_share: None,
             needs_until: Some(f64::INFINITY),
+            shortened: None,
             meaning: format!(
                 "at {name} from {} to {}{which}; drift of the control source is in it",
                 duration(times.first().copied().unwrap_or(0.0)),
@@ -759,6 +790,7 @@ impl<'a> Night<'a> {
             readings: pooled.readings,
             rig_share: None,
             needs_until: Some(f64::INFINITY),
+            shortened: None,
             meaning: format!(
                 "standard deviation of a note left and come back to, drift taken out, {:.0} degrees of freedom; the meter's own noise is in it",
                 pooled.degrees_of_freedom

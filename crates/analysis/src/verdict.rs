@@ -2,8 +2,9 @@
 //! guard band (JCGM 106:2012; simple acceptance with none).
 
 use crate::outcome::Computed;
-use crate::words::{duration, quantity};
+use crate::words::{duration, number, quantity};
 use model::document::plan::Allow;
+use model::quantity::Dimension;
 use model::result::{Finding, ResultName};
 
 /// Lower and upper limit, open where there is none.
@@ -55,13 +56,13 @@ pub(crate) fn decide(
     spoilt: Option<&str>,
 ) -> (Finding, String) {
     let outcome = &computed.outcome;
-    let name = outcome.name;
+    let name = words_of(outcome.name);
     let asked = allow_words(allow);
     let undecided = |why: String| (Finding::Undecided, why);
-    let Some(limits) = Limits::of(allow, name) else {
+    let Some(limits) = Limits::of(allow, outcome.name) else {
         return undecided(format!(
             "{name} is in {}, and the tolerance is not",
-            name.dimension().unit()
+            outcome.name.dimension().unit()
         ));
     };
     if let Some(why) = spoilt {
@@ -112,19 +113,29 @@ pub(crate) fn decide(
     undecided(why)
 }
 
+/// The name of a result in a sentence.
+fn words_of(name: ResultName) -> String {
+    name.name().replace('_', " ")
+}
+
 /// A result in a sentence's beginning.
 fn stated(computed: &Computed) -> String {
     let outcome = &computed.outcome;
     let dimension = outcome.name.dimension();
     let of = |value: f64| quantity(value, outcome.u, dimension);
     let value = outcome.value.map_or_else(|| "unknown".to_owned(), of);
+    // The unit once, at the end, except for times, which carry their own.
+    let bare = |value: f64| match dimension {
+        Dimension::Duration => of(value),
+        _ => number(value, outcome.u),
+    };
     let interval = match (outcome.low, outcome.high) {
-        (Some(low), Some(high)) => format!("95 %: {} to {}", of(low), of(high)),
+        (Some(low), Some(high)) => format!("95 %: {} to {}", bare(low), of(high)),
         (Some(low), None) => format!("95 %: {} or more", of(low)),
         (None, Some(high)) => format!("95 %: up to {}", of(high)),
         (None, None) => "its uncertainty is not known".to_owned(),
     };
-    format!("{} is {value} ({interval})", outcome.name)
+    format!("{} is {value} ({interval})", words_of(outcome.name))
 }
 
 #[cfg(test)]
@@ -152,6 +163,7 @@ mod tests {
             not_reached_in: None,
             rig_share: None,
             needs_until: None,
+            shortened: None,
         }
     }
 

@@ -76,7 +76,6 @@ pub struct Slot {
     pub t: f64,
     /// Octaves above the reference note.
     pub x: f64,
-    pub pitch: Pitch,
 }
 
 fn event(at: f64, kind: EventKind, stage: Option<u16>) -> Event {
@@ -180,14 +179,7 @@ pub fn play(
             for (slot, pitch) in (0u16..).zip(&notes) {
                 let t = now + f64::from(slot) * 4.0 + 2.0;
                 let x = pitch.cents_from(reference).get() / 1200.0;
-                let off = cents(
-                    &Slot {
-                        t: t + 0.25,
-                        x,
-                        pitch: *pitch,
-                    },
-                    &mut random,
-                );
+                let off = cents(&Slot { t: t + 0.25, x }, &mut random);
                 let key = ReadingKey {
                     stage: index,
                     round,

@@ -1,0 +1,311 @@
+//! Whatever is in a record, there is a clear answer.
+
+use crate::night::{NIGHT, analysed, outcome, plan, play};
+use analysis::Analysis;
+use model::document::plan::Plan;
+use model::quantity::{Hertz, HertzDifference};
+use model::record::{Flag, Flags, RunRecord, State};
+use model::result::{Finding, ResultName};
+use model::time::RunTime;
+
+const TOLERANCES: &str = "
+  {result: scale_error, of: night, at: end, allow: {within: 1 cent/oct}},
+  {result: error_left_after_trimming, of: night, allow: {at_most: 3 cents}},
+  {result: error_after_one_tuning, of: night, allow: {at_most: 5 cents}},
+  {result: warm_up_time, of: warming, allow: {at_most: 45 min}},
+  {result: drift_rate, of: night, allow: {within: 1 cent/h}},
+  {result: repeatability, of: night, allow: {at_most: 1 cent}},
+  {result: excursion, of: nowhere, allow: {at_most: 5 cents}}";
+
+/// Every number is a number, every absent one has a reason, and nothing passes
+/// that was not measured.
+fn sound(plan: &Plan, record: &RunRecord) -> Analysis {
+    let analysis = analysed(plan, record);
+    for outcome in &analysis.outcomes {
+        assert_eq!(
+            outcome.value.is_none(),
+            outcome.why_not.is_some(),
+            "{outcome:?}"
+        );
+        for number in [
+            outcome.value,
+            outcome.u,
+            outcome.low,
+            outcome.high,
+            outcome.t_s,
+        ] {
+            assert!(number.is_none_or(f64::is_finite), "{outcome:?}");
+        }
+        if let (Some(low), Some(value), Some(high)) = (outcome.low, outcome.value, outcome.high) {
+            assert!(low <= value + 1e-9 && value <= high + 1e-9, "{outcome:?}");
+        }
+    }
+    assert_eq!(analysis.verdicts.len(), plan.tolerances.len());
+    for stage in &analysis.stages {
+        for unit in &stage.units {
+            for (t, value, u) in unit.curves.iter().flat_map(|curve| &curve.points) {
+                assert!(t.is_finite() && value.is_finite() && u.is_finite());
+            }
+        }
+    }
+    analysis
+}
+
+fn none_passes(analysis: &Analysis) {
+    for verdict in &analysis.verdicts {
+        assert_ne!(verdict.finding, Finding::Pass, "{}", verdict.reason);
+    }
+}
+
+fn usual() -> (Plan, RunRecord) {
+    let plan = plan(NIGHT, TOLERANCES);
+    let record = play(&plan, 0.05, 1, |slot, random| {
+        0.2 * slot.x + 0.05 * random.normal()
+    });
+    (plan, record)
+}
+
+#[test]
+fn a_plain_night_is_sound() {
+    let (plan, record) = usual();
+    let analysis = sound(&plan, &record);
+    for verdict in &analysis.verdicts[..6] {
+        assert_eq!(verdict.finding, Finding::Pass, "{}", verdict.reason);
+    }
+    assert!(
+        analysis.verdicts[6]
+            .reason
+            .contains("no measuring stage \"nowhere\"")
+    );
+}
+
+#[test]
+fn no_readings() {
+    let (plan, mut record) = usual();
+    record.readings.clear();
+    let analysis = sound(&plan, &record);
+    none_passes(&analysis);
+    let scale = outcome(&analysis, "night", ResultName::ScaleError);
+    assert_eq!(
+        scale.why_not.as_deref(),
+        Some("there are no readings of this stage")
+    );
+    record.events.clear();
+    none_passes(&sound(&plan, &record));
+}
+
+#[test]
+fn one_reading() {
+    let (plan, mut record) = usual();
+    record.readings.drain(1..);
+    none_passes(&sound(&plan, &record));
+}
+
+#[test]
+fn one_round_cut_short_at_every_note() {
+    let (plan, record) = usual();
+    for length in 1..15 {
+        let mut cut = record.clone();
+        cut.readings.retain(|reading| reading.key.stage == 2);
+        cut.readings.truncate(length);
+        none_passes(&sound(&plan, &cut));
+    }
+}
+
+#[test]
+fn all_silent() {
+    let (plan, mut record) = usual();
+    for reading in &mut record.readings {
+        reading.measured.state = State::Silent;
+        reading.measured.frequency = None;
+        reading.measured.u = None;
+    }
+    let analysis = sound(&plan, &record);
+    none_passes(&analysis);
+    let scale = outcome(&analysis, "night", ResultName::ScaleError);
+    assert!(
+        scale.why_not.as_ref().unwrap().contains("336 silent"),
+        "{scale:?}"
+    );
+    assert_eq!(
+        analysis.stages[1].units[0].left_out.as_deref(),
+        Some("336 silent")
+    );
+}
+
+#[test]
+fn all_equal() {
+    let (plan, mut record) = usual();
+    for reading in &mut record.readings {
+        reading.measured.frequency = Some(Hertz::of(261.0));
+        reading.measured.u = Some(HertzDifference::ZERO);
+    }
+    sound(&plan, &record);
+    for reading in &mut record.readings {
+        reading.at = RunTime::START;
+    }
+    sound(&plan, &record);
+}
+
+#[test]
+fn beyond_all_measure() {
+    let (plan, mut record) = usual();
+    for (index, reading) in record.readings.iter_mut().enumerate() {
+        let hz = if index % 2 == 0 { 1e-300 } else { 1e300 };
+        reading.measured.frequency = Some(Hertz::of(hz));
+        reading.measured.u = Some(HertzDifference::of(1e300));
+    }
+    sound(&plan, &record);
+}
+
+#[test]
+fn times_going_backwards() {
+    let (plan, mut record) = usual();
+    let last = record.last_instant();
+    for reading in &mut record.readings {
+        reading.at = RunTime::from_nanoseconds(last.nanoseconds() - reading.at.nanoseconds());
+    }
+    sound(&plan, &record);
+}
+
+#[test]
+fn one_note_only() {
+    let (plan, mut record) = usual();
+    record
+        .readings
+        .retain(|reading| reading.asked.note_number() == 60.0);
+    let analysis = sound(&plan, &record);
+    let scale = outcome(&analysis, "night", ResultName::MeanSlope);
+    assert_eq!(scale.value, None);
+    assert!(
+        outcome(&analysis, "night", ResultName::Excursion)
+            .value
+            .is_some()
+    );
+    record.readings.retain(|reading| reading.key.stage == 1);
+    sound(&plan, &record);
+}
+
+#[test]
+fn two_stages_with_different_notes() {
+    let plan = plan(
+        "
+  - rounds: {name: low, notes: {list: [C2, C3]}, every: 1 min, for: 10 min}
+  - rounds: {name: night, notes: {list: [C5, 300 Hz, 4.25 V]}, every: 1 min, for: 30 min}",
+        TOLERANCES.replace("warming", "night").as_str(),
+    );
+    let record = play(&plan, 0.05, 1, |_, random| 0.05 * random.normal());
+    let analysis = sound(&plan, &record);
+    let after = outcome(&analysis, "night", ResultName::ErrorAfterOneTuning);
+    assert!(
+        after
+            .why_not
+            .as_ref()
+            .unwrap()
+            .contains("reference note was not played")
+    );
+    let names: Vec<&str> = analysis.stages[1].units[0]
+        .notes
+        .iter()
+        .map(|note| note.name.as_str())
+        .collect();
+    assert_eq!(names, ["300 Hz", "C5", "4.25 V"]);
+}
+
+#[test]
+fn flags_decide_what_counts() {
+    let (plan, mut record) = usual();
+    for (index, reading) in record.readings.iter_mut().enumerate() {
+        if reading.key.stage == 2 && index % 50 == 0 {
+            reading.measured.flags = Flags::NONE.with(Flag::Xrun);
+            reading.measured.frequency = Some(Hertz::of(77.0));
+        }
+        // A unit whose C7 is always far off is a unit like that.
+        if reading.asked.note_number() == 96.0 {
+            reading.measured.flags.insert(Flag::WrongInterval);
+        }
+    }
+    let analysis = sound(&plan, &record);
+    let unit = &analysis.stages[1].units[0];
+    assert!(
+        unit.left_out
+            .as_ref()
+            .unwrap()
+            .contains("with lost samples"),
+        "{:?}",
+        unit.left_out
+    );
+    assert!(
+        !unit.left_out.as_ref().unwrap().contains("interval"),
+        "{:?}",
+        unit.left_out
+    );
+    let scale = outcome(&analysis, "night", ResultName::ScaleError);
+    assert!((scale.value.unwrap() - 0.2).abs() < 0.1, "{scale:?}");
+    assert!(
+        unit.notes[0]
+            .points
+            .iter()
+            .all(|point| point.as_played.is_finite())
+    );
+}
+
+#[test]
+fn the_last_attempt_counts() {
+    let (plan, record) = usual();
+    let mut twice = record.clone();
+    for mut reading in record.readings.clone() {
+        reading.measured.frequency = Some(Hertz::of(50.0));
+        twice.readings.insert(0, reading);
+    }
+    for reading in twice.readings.iter_mut().skip(record.readings.len()) {
+        reading.key.attempt = 1;
+    }
+    twice.readings.reverse();
+    assert_eq!(
+        analysed(&plan, &twice).outcomes,
+        analysed(&plan, &record).outcomes
+    );
+}
+
+#[test]
+fn a_large_night_is_quick() {
+    let plan = plan(
+        "
+  - power_on
+  - rounds: {name: night, notes: {list: [C4, C2, C3, C5, C6, C7, C4]}, every: 1 min, for: 12 h}",
+        "",
+    );
+    let record = play(&plan, 0.05, 1, |slot, random| {
+        5.0 * (-slot.t / 900.0).exp() * (1.0 + 0.2 * slot.x) + 0.05 * random.normal()
+    });
+    assert_eq!(record.readings.len(), 5040);
+    let began = std::time::Instant::now();
+    let analysis = sound(&plan, &record);
+    println!("one unit, 5040 readings: {:?}", began.elapsed());
+    assert!(
+        outcome(&analysis, "night", ResultName::ReadyAfter)
+            .value
+            .is_some()
+    );
+}
+
+#[test]
+fn a_unit_of_hertz_per_volt_has_no_scale_in_octaves() {
+    let (plan, record) = usual();
+    let mut rig = crate::night::rig("");
+    let position = rig.positions.get_mut("left").unwrap();
+    position.cv.law = model::document::rig::Law::HertzPerVolt {
+        gain: model::quantity::HertzPerVolt::of(261.6),
+    };
+    let analysis = analysis::analyse(&plan, &rig, &record);
+    let scale = outcome(&analysis, "night", ResultName::ScaleError);
+    assert!(
+        scale.why_not.as_ref().unwrap().contains("hertz per volt"),
+        "{scale:?}"
+    );
+    // An error of the gain is the same number of cents at all notes and retuned away;
+    // an offset is not.
+    let left = outcome(&analysis, "night", ResultName::ErrorLeftAfterRetuning);
+    assert!(left.high.unwrap() > 10.0, "{left:?}");
+}
