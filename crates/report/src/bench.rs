@@ -53,7 +53,7 @@ fn plain_number(value: f64) -> String {
 /// The standard uncertainty that the gain of the rig's control voltage puts into
 /// a slope, in cents per octave: a rectangular distribution of the half-width in
 /// the rig file (GUM 4.3.7).
-fn gain_share(view: &RunView<'_>, position: &PositionId) -> Option<f64> {
+pub(crate) fn gain_share(view: &RunView<'_>, position: &PositionId) -> Option<f64> {
     let law = &view.rig.positions.get(position.as_str())?.cv.law;
     matches!(law, Law::VoltsPerOctave { .. })
         .then(|| 1200.0 * view.rig.bounds.cv_gain.get() / 3.0_f64.sqrt())

@@ -10,6 +10,8 @@ mod bench;
 mod export;
 mod numbers;
 mod outline;
+mod page;
+mod plot;
 mod results;
 mod terminal;
 mod words;
@@ -20,6 +22,7 @@ use model::document::rig::Rig;
 use model::record::RunRecord;
 
 pub use export::{export_csv, export_json};
+pub use page::html;
 pub use results::results_json;
 pub use terminal::text;
 pub use words::{UnitWords, VerdictWords, sentences};

@@ -171,6 +171,20 @@ impl Stated {
         }
     }
 
+    /// The value with the digits that its own interval allows, the interval left out.
+    pub(crate) fn numbers_alone(&self, with_sign: bool) -> String {
+        self.numbers_like(self, with_sign)
+    }
+
+    /// The value with the digits that the interval of `other` allows.
+    pub(crate) fn numbers_like(&self, other: &Self, with_sign: bool) -> String {
+        match self.dimension {
+            Dimension::Duration => duration(self.value),
+            _ if with_sign => signed(self.value, other.decimals()),
+            _ => fixed(self.value, other.decimals()),
+        }
+    }
+
     /// Value, uncertainty and unit, for a sentence.
     pub(crate) fn spoken(&self) -> String {
         let unit = spoken_unit(self.dimension);

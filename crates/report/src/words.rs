@@ -4,7 +4,7 @@
 
 use crate::bench;
 use crate::beats;
-use crate::numbers::{Stated, duration, plain};
+use crate::numbers::{Stated, duration};
 use crate::outline::{extent, stated, title, worst};
 use crate::RunView;
 use analysis::{StageAnalysis, UnitAnalysis};
@@ -485,22 +485,4 @@ fn counted(words: impl Iterator<Item = String>) -> String {
         0 => shown,
         more => format!("{shown} and {more} other kinds"),
     }
-}
-
-/// The deviation furthest from zero in a profile, in words; `None` when empty.
-pub(crate) fn furthest(unit: &UnitAnalysis, view: &RunView<'_>) -> Option<String> {
-    let point = unit
-        .profile
-        .iter()
-        .filter(|point| point.cents.is_finite())
-        .max_by(|a, b| a.cents.abs().total_cmp(&b.cents.abs()))?;
-    Some(format!(
-        "{} is furthest out, {} cents",
-        beats::note_name(view, unit, point.asked),
-        if point.cents > 0.0 {
-            format!("+{}", plain(point.cents))
-        } else {
-            plain(point.cents)
-        }
-    ))
 }

@@ -1,0 +1,267 @@
+//! One HTML file that needs nothing beside itself: no script, no font, no
+//! address. Sentences first, then drawings, then tables, then what was kept.
+
+mod charts;
+mod lines;
+mod log;
+
+use crate::RunView;
+use crate::bench;
+use crate::export::sha256;
+use crate::numbers::{Stated, duration};
+use crate::outline::{has_sign, stated, title};
+use crate::words::{UnitWords, sentences};
+use askama::Template;
+use charts::Figure;
+use log::LogLine;
+use model::quantity::Dimension;
+use model::record::PositionId;
+use model::result::{Finding, Outcome, ResultName};
+
+/// What stands in the row of a unit in the first table.
+const KEY_RESULTS: [ResultName; 5] = [
+    ResultName::ReadyAfter,
+    ResultName::ErrorAfterOneTuning,
+    ResultName::ErrorLeftAfterTrimming,
+    ResultName::ScaleError,
+    ResultName::HighEnd,
+];
+
+/// A verdict as a word and a class.
+#[derive(Debug)]
+struct Badge {
+    word: &'static str,
+    /// A sign that is told apart without colour.
+    sign: &'static str,
+}
+
+impl Badge {
+    const fn of(finding: Finding) -> Self {
+        match finding {
+            Finding::Pass => Self { word: "pass", sign: "✓" },
+            Finding::Fail => Self { word: "fail", sign: "✕" },
+            Finding::Undecided => Self { word: "undecided", sign: "?" },
+        }
+    }
+}
+
+#[derive(Debug)]
+struct ResultLine {
+    name: &'static str,
+    meaning: String,
+    stage: String,
+    /// Value and uncertainty, or empty.
+    value: String,
+    unit: &'static str,
+    interval: String,
+    readings: usize,
+    why_not: String,
+}
+
+#[derive(Debug)]
+struct VerdictLine {
+    badge: Badge,
+    tolerance: String,
+    reason: String,
+}
+
+#[derive(Debug)]
+struct UnitPage {
+    anchor: String,
+    name: String,
+    model: String,
+    position: String,
+    facts: Vec<(String, String)>,
+    badge: Option<Badge>,
+    headline: String,
+    owner: Vec<String>,
+    technician: Vec<String>,
+    doubts: Vec<String>,
+    rig: Vec<String>,
+    verdicts: Vec<VerdictLine>,
+    figures: Vec<Figure>,
+    results: Vec<ResultLine>,
+    /// The key results, in short.
+    key: Vec<String>,
+}
+
+#[derive(Debug, Template)]
+#[template(path = "page.html")]
+struct Page {
+    style: &'static str,
+    title: String,
+    rig: String,
+    began: String,
+    lasted: String,
+    complete: bool,
+    run: String,
+    statement: Vec<String>,
+    key_names: Vec<String>,
+    units: Vec<UnitPage>,
+    overview: Option<Figure>,
+    conditions: Vec<Figure>,
+    gaps: Vec<LogLine>,
+    events: Vec<LogLine>,
+    readings: usize,
+    guard: String,
+    program_version: String,
+    seed: String,
+    plan_hash: String,
+    rig_hash: String,
+    plan_text: String,
+    rig_text: String,
+}
+
+/// The run as one HTML file.
+#[must_use]
+pub fn html(view: &RunView<'_>) -> String {
+    let header = &view.record.header;
+    let units: Vec<_> = sentences(view)
+        .into_iter()
+        .enumerate()
+        .map(|(index, words)| unit_page(view, index, words))
+        .collect();
+    let page = Page {
+        style: include_str!("../../templates/style.css"),
+        title: view.plan.title.clone(),
+        rig: view.rig.name.clone(),
+        began: moment(view),
+        lasted: duration(view.record.last_instant().seconds()),
+        complete: view.record.is_complete(),
+        run: view.record.id.as_str().to_owned(),
+        statement: bench::statement(view),
+        key_names: shown_keys(view).into_iter().map(|name| title(name).to_owned()).collect(),
+        units,
+        overview: charts::of_all(view),
+        conditions: charts::of_conditions(view),
+        gaps: log::gaps(view),
+        events: log::events(view),
+        readings: view.record.readings.len(),
+        guard: guard(view),
+        program_version: header.program_version.clone(),
+        seed: header.seed.map_or_else(String::new, |seed| seed.to_string()),
+        plan_hash: sha256(&header.plan_text),
+        rig_hash: sha256(&header.rig_text),
+        plan_text: header.plan_text.clone(),
+        rig_text: header.rig_text.clone(),
+    };
+    // The template holds no fallible filter, so this cannot fail; a page that
+    // says so is better than none.
+    page.render()
+        .unwrap_or_else(|error| format!("<!doctype html><title>Report</title><p>{error}</p>"))
+}
+
+/// When the run began, to the minute, in universal time: a page that is sent
+/// elsewhere must not depend on the reader's clock.
+fn moment(view: &RunView<'_>) -> String {
+    let text = view.record.header.began.to_string();
+    let minutes = text.get(..16).unwrap_or(&text);
+    format!("{} UTC", minutes.replace('T', " "))
+}
+
+fn guard(view: &RunView<'_>) -> String {
+    let factor = view.plan.decision.guard_band;
+    if factor == 0.0 {
+        "Verdicts are by simple acceptance: the value alone decides (guard band 0).".to_owned()
+    } else {
+        format!(
+            "A verdict is pass when the value lies inside the tolerance by at least {factor} times its expanded uncertainty, fail when it lies outside by as much, else undecided (JCGM 106)."
+        )
+    }
+}
+
+/// The key results that this run has for any unit.
+fn shown_keys(view: &RunView<'_>) -> Vec<ResultName> {
+    KEY_RESULTS
+        .into_iter()
+        .filter(|name| {
+            view.analysis.outcomes.iter().any(|outcome| outcome.name == *name && outcome.value.is_some())
+        })
+        .collect()
+}
+
+fn unit_page(view: &RunView<'_>, index: usize, words: UnitWords) -> UnitPage {
+    let position = &words.position;
+    let mut facts = Vec::new();
+    let mut fact = |name: &str, value: &Option<String>| {
+        if let Some(value) = value {
+            facts.push((name.to_owned(), value.clone()));
+        }
+    };
+    fact("Revision", &words.unit.revision);
+    fact("Job", &words.unit.job);
+    fact("Notes", &words.unit.notes);
+    facts.extend(words.unit.settings.iter().map(|(name, value)| (name.clone(), value.clone())));
+    let general = bench::statement(view);
+    UnitPage {
+        anchor: format!("unit-{}", index + 1),
+        model: words.unit.model.clone().unwrap_or_default(),
+        position: position.to_string(),
+        facts,
+        badge: words.finding.map(Badge::of),
+        verdicts: words
+            .verdicts
+            .iter()
+            .map(|verdict| VerdictLine {
+                badge: Badge::of(verdict.finding),
+                tolerance: verdict.tolerance.clone(),
+                reason: verdict.reason.clone(),
+            })
+            .collect(),
+        figures: charts::of_unit(view, position),
+        results: view.outcomes_of(position).into_iter().map(result_line).collect(),
+        key: shown_keys(view).into_iter().map(|name| key_value(view, position, name)).collect(),
+        rig: words.rig.into_iter().filter(|said| !general.contains(said)).collect(),
+        name: words.name,
+        headline: words.headline,
+        owner: words.owner,
+        technician: words.technician,
+        doubts: words.gaps,
+    }
+}
+
+fn key_value(view: &RunView<'_>, position: &PositionId, name: ResultName) -> String {
+    view.best(position, name)
+        .and_then(stated)
+        .map_or_else(|| "–".to_owned(), |value| with_unit(&value, has_sign(name)))
+}
+
+fn with_unit(value: &Stated, with_sign: bool) -> String {
+    let numbers = value.numbers(with_sign);
+    match value.dimension {
+        Dimension::Duration => numbers,
+        dimension => format!("{numbers} {}", dimension.unit()),
+    }
+}
+
+fn result_line(outcome: &Outcome) -> ResultLine {
+    let value = stated(outcome);
+    let sign = has_sign(outcome.name);
+    let dimension = outcome.name.dimension();
+    let meaning = outcome.meaning.clone().unwrap_or_default();
+    ResultLine {
+        name: title(outcome.name),
+        meaning: match outcome.t_s {
+            Some(t) if meaning.is_empty() => format!("at {}", duration(t)),
+            _ => meaning,
+        },
+        stage: outcome.stage.clone(),
+        unit: if dimension == Dimension::Duration { "" } else { dimension.unit() },
+        interval: value
+            .and_then(|value| {
+                let (low, high) = value.interval?;
+                let end = |end: f64| {
+                    Stated { value: end, interval: None, ..value }.numbers_like(&value, sign)
+                };
+                Some(format!("{} to {}", end(low), end(high)))
+            })
+            .unwrap_or_default(),
+        value: value.map(|value| value.numbers_alone(sign)).unwrap_or_default(),
+        readings: outcome.readings,
+        why_not: if value.is_some() {
+            String::new()
+        } else {
+            outcome.why_not.clone().unwrap_or_else(|| "not known".to_owned())
+        },
+    }
+}
