@@ -101,7 +101,8 @@ impl Choice {
 #[derive(Debug, Clone)]
 pub(crate) struct Computed {
     pub(crate) outcome: Outcome,
-    /// The length of the record in seconds, when a time was not reached in it.
+    /// When a time was not reached in the record: the earliest it can be all the
+    /// same, in seconds; the length of the record where it certainly was not.
     pub(crate) not_reached_in: Option<f64>,
     /// The share of the variance that is the rig's.
     pub(crate) rig_share: Option<f64>,
@@ -251,7 +252,7 @@ impl<'a> Night<'a> {
                 meaning,
                 record,
             }) => {
-                // Not dropped: it is at least as long as the record.
+                // Not dropped: it is at least as long as this.
                 outcome.low = finite(record);
                 outcome.meaning = Some(meaning);
                 outcome.why_not = Some(why);
@@ -712,7 +713,7 @@ impl<'a> Night<'a> {
                     meaning,
                 })
             }
-            Steady::NotReached { why } => Err(Missing::NotReached {
+            Steady::NotReached { why, low: record } => Err(Missing::NotReached {
                 why,
                 meaning,
                 record,

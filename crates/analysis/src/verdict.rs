@@ -76,7 +76,7 @@ pub(crate) fn decide(
             (Finding::Pass, format!("{name} is to be {asked}: {why}"))
         } else {
             undecided(format!(
-                "{name} is to be {asked}, and the record ends after {}: {why}",
+                "{name} is to be {asked}, and all that is certain is that it is {} or more: {why}",
                 duration(record)
             ))
         };

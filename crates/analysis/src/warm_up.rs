@@ -38,8 +38,9 @@ pub(crate) enum Steady {
         /// Whether the closing stretch may still be moving.
         maybe_moving: bool,
     },
-    /// Not within the record.
-    NotReached { why: String },
+    /// Not within the record; `low` is the earliest time that can be right all the
+    /// same, and the length of the record where none can.
+    NotReached { why: String, low: f64 },
     /// The record cannot say.
     CannotSay { why: String },
 }
@@ -149,29 +150,7 @@ pub(crate) fn steady(
         };
     }
     let closing = closing(&times, stay);
-    let mut maybe_moving = false;
-    if watched == Watched::ReferenceNote {
-        let (change, u) = change_over(
-            &times[closing..],
-            &history.raw(history.reference.unwrap_or(0))[closing..],
-        );
-        if change.abs() - 2.0 * u > limit / 4.0 {
-            return Steady::NotReached {
-                why: format!(
-                    "over the last {} of the record it still changed by {:.2} cents, more than a quarter of the limit",
-                    crate::words::duration(times[times.len() - 1] - times[closing]),
-                    change.abs(),
-                ),
-            };
-        }
-        maybe_moving = change.abs() + 2.0 * u > limit / 4.0;
-    }
-    let seen = margins(history, &history.smoothed, watched, limit, closing);
-    let Some((point, t)) = stays_from(&times, &seen, stay) else {
-        return Steady::NotReached {
-            why: last_value(history, watched, limit, &seen),
-        };
-    };
+    let record = times[times.len() - 1];
     let with_rig = watched == Watched::ErrorLeft;
     let mut drawn = draws.evaluate(&history.smoothed, with_rig, |values| {
         stays_from(
@@ -182,6 +161,29 @@ pub(crate) fn steady(
         .map_or(f64::INFINITY, |(_, t)| t)
     });
     drawn.sort_by(f64::total_cmp);
+    let mut maybe_moving = false;
+    if watched == Watched::ReferenceNote {
+        let series = history.raw(history.reference.unwrap_or(0));
+        let (change, u) = change_over(&times[closing..], &series[closing..]);
+        if change.abs() - 2.0 * u > limit / 4.0 {
+            let why = format!(
+                "over the last {} of the record it still changed by {:.2} cents, more than a quarter of the limit",
+                crate::words::duration(record - times[closing]),
+                change.abs(),
+            );
+            return Steady::NotReached { why, low: record };
+        }
+        maybe_moving = change.abs() + 2.0 * u > limit / 4.0;
+    }
+    let seen = margins(history, &history.smoothed, watched, limit, closing);
+    let Some((point, t)) = stays_from(&times, &seen, stay) else {
+        let mut why = last_value(history, watched, limit, &seen);
+        let low = quantile(&drawn, 0.025).min(record);
+        if low < record {
+            why += "; within the uncertainty it may have been";
+        }
+        return Steady::NotReached { why, low };
+    };
     let bracket = if point == 0 {
         (0.0, times[0])
     } else {
