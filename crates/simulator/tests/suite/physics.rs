@@ -295,3 +295,69 @@ fn voltages_are_clamped_at_the_ends() {
     let bottom = bench.output("keys", 1, HostTime::from_nanoseconds(1)).get();
     near(bottom, 0.0, 1e-9);
 }
+
+#[test]
+fn an_interface_moves_as_it_warms() {
+    // 100 ppm/K of gain and 20 uV/K of offset, 10 K up with a time constant of 600 s,
+    // switched on as the run begins; at 3 V (C4) and 5 V (C6), 1.2 cents to the mV.
+    let mut rig = rig(&[("a", perfect())]);
+    let interface = simulated(&mut rig).interfaces.get_mut("keys").unwrap();
+    interface.gain_drift = FractionPerKelvin::of(100e-6);
+    interface.offset_drift = VoltsPerKelvin::of(20e-6);
+    interface.adjusted_at = Celsius::of(25.0);
+    interface.on_before = Seconds::of(0.0);
+    interface.warming = vec![model::document::simulated::ThermalMass {
+        time: Seconds::of(600.0),
+        rise: Kelvin::of(10.0),
+    }];
+    let bench = Bench::new(&rig).unwrap();
+    for (number, volts) in [(60, 3.0), (84, 5.0)] {
+        for seconds in [600.0, 1800.0, 36_000.0_f64] {
+            let warmer = 10.0 * (1.0 - (-seconds / 600.0).exp());
+            let at = HostTime::from_nanoseconds(((seconds - 0.5) * 1e9) as i64);
+            let found = bench.reading(&position("a"), note(number), at, Seconds::of(1.0), 0);
+            let nominal = 440.0 * 2_f64.powf((f64::from(number) - 69.0) / 12.0);
+            let expected = 1200.0 * warmer * (100e-6 * volts + 20e-6);
+            near(cents(found.unwrap().truth.get(), nominal), expected, 2e-5);
+        }
+    }
+}
+
+#[test]
+fn a_slow_resistor_lets_the_scale_err_until_it_has_followed() {
+    // With full compensation but a resistor that is late, octaves are off in
+    // proportion to the difference between the two temperatures: 1/T per kelvin.
+    let mut unit = perfect();
+    unit.converter.compensation = FractionPerKelvin::of(3354.016e-6);
+    unit.converter.compensation_lag = Seconds::of(120.0);
+    unit.warming = vec![model::document::simulated::ThermalMass {
+        time: Seconds::of(300.0),
+        rise: Kelvin::of(5.0),
+    }];
+    let rig = with_supply(rig(&[("a", unit)]));
+    let bench = Bench::new(&rig).unwrap();
+    let on = model::port::Setting::On {
+        voltage: Volts::of(12.0),
+        current_limit: Amperes::of(1.0),
+    };
+    let mut supply = bench.instrument("psu").unwrap();
+    supply.set(on, HostTime::from_nanoseconds(1)).unwrap();
+    let octave = |seconds: f64| {
+        let at = HostTime::from_nanoseconds((seconds * 1e9) as i64);
+        let hertz = |number| {
+            let found = bench.reading(&position("a"), note(number), at, Seconds::of(0.01), 0);
+            found.unwrap().truth.get()
+        };
+        cents(hertz(72), hertz(60)) - 1200.0
+    };
+    for seconds in [30.0, 120.0, 400.0_f64] {
+        // Two lags in a row: the pair behind 300 s, the resistor behind another 120 s.
+        let pair = 5.0 * (1.0 - (-seconds / 300.0).exp());
+        let resistor = 5.0
+            * (1.0 - (300.0 * (-seconds / 300.0).exp() - 120.0 * (-seconds / 120.0).exp()) / 180.0);
+        let exact = 1200.0 * (298.15 / (298.15 + pair) * (1.0 + 3354.016e-6 * resistor) - 1.0);
+        near(octave(seconds), exact, 1e-3);
+        assert!(exact < -1.0);
+    }
+    near(octave(10_000.0), 0.0, 0.005);
+}

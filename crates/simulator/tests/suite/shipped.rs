@@ -46,24 +46,6 @@ fn deviation(bench: &Bench, unit: &str, number: u8, minutes: f64) -> f64 {
 }
 
 #[test]
-#[ignore = "prints the story of the shipped rig"]
-fn story() {
-    let bench = warm();
-    for unit in UNITS {
-        println!("{unit}: minutes, C2 .. C7 as played, C5-C4 and C3-C4 retuned");
-        for minutes in [
-            0.1, 2.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 60.0, 120.0, 240.0, 360.0, 480.0, 600.0,
-            720.0,
-        ] {
-            let all: Vec<String> = [36, 48, 60, 72, 84, 96]
-                .map(|number| format!("{:8.2}", deviation(&bench, unit, number, minutes)))
-                .to_vec();
-            println!("{minutes:6.1} {}", all.join(" "));
-        }
-    }
-}
-
-#[test]
 fn the_healthy_unit_is_ready_in_time_and_stays() {
     let bench = warm();
     let at_end = deviation(&bench, "one", 60, 720.0);
