@@ -19,6 +19,8 @@ struct Count {
     gross_flagged: usize,
     counted: usize,
     inside: usize,
+    few: usize,
+    few_inside: usize,
     errors: Vec<f64>,
     words: BTreeMap<&'static str, usize>,
 }
@@ -29,8 +31,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let seed: u64 = arguments.next().map_or(Ok(1), |n| n.parse())?;
     let only = arguments.next();
     println!(
-        "{:17} {:>6} {:>6} {:>7} {:>7} {:>7} {:>10} {:>10}  states and flags",
-        "category", "cases", "ok", "gross", "gross f", "in 2 u", "median c", "99 % c"
+        "{:17} {:>6} {:>6} {:>7} {:>7} {:>7} {:>7} {:>10} {:>10}  states and flags",
+        "category", "cases", "ok", "gross", "gross f", "in 2 u", "few p", "median c", "99 % c"
     );
     let mut all = Count::default();
     for category in Case::CATEGORIES {
@@ -93,6 +95,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             if case.periods() >= 12.0 {
                 count.counted += 1;
                 count.inside += usize::from(ratio < 2.0);
+            } else {
+                count.few += 1;
+                count.few_inside += usize::from(ratio < 2.0);
             }
             if only.is_some() && ratio > 4.0 {
                 println!(
@@ -123,12 +128,13 @@ impl Count {
             .map(|(word, n)| format!("{word} {n}"))
             .collect();
         println!(
-            "{name:17} {:6} {:6} {:7} {:7} {:7.3} {:10.6} {:10.6}  {}",
+            "{name:17} {:6} {:6} {:7} {:7} {:7.3} {:7.3} {:10.6} {:10.6}  {}",
             self.cases,
             self.ok,
             self.gross_silent,
             self.gross_flagged,
             self.inside as f64 / self.counted.max(1) as f64,
+            self.few_inside as f64 / self.few.max(1) as f64,
             at(0.5),
             at(0.99),
             words.join(", "),
@@ -142,6 +148,8 @@ impl Count {
         self.gross_flagged += other.gross_flagged;
         self.counted += other.counted;
         self.inside += other.inside;
+        self.few += other.few;
+        self.few_inside += other.few_inside;
         self.errors.append(&mut other.errors);
         for (word, n) in &other.words {
             *self.words.entry(word).or_default() += n;

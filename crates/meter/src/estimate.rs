@@ -22,6 +22,10 @@ const LOWEST_HERTZ: f64 = 7.0;
 const GUESS_SECONDS: f64 = 0.5;
 /// A sample from here on is at full scale.
 const FULL_SCALE: f32 = 0.9995;
+/// A signal whose peak is above this and which stands still at its extreme for
+/// three samples that many times was cut off somewhere before.
+const LOUD: f32 = 0.1;
+const PLATEAUS: usize = 6;
 /// Below this an input is silent, whatever is in it: -100 dBFS rms.
 const SILENCE: f64 = 1e-5;
 /// What has no pitch below this is noise of the input, not a signal: -60 dBFS rms.
@@ -41,6 +45,8 @@ const NEGLIGIBLE: f64 = 2e-5;
 const LEAST_SHARE: f64 = 0.3;
 /// A second tone from here on, of the tone's power, spoils the window.
 const SECOND_TONE: f64 = 1e-2;
+/// The same in a clipped window: images of the cut harmonics look like one.
+const SECOND_TONE_CLIPPED: f64 = 0.3;
 /// A mains line this many resolutions of the window from a harmonic is too near.
 const TOO_NEAR: f64 = 1.3;
 /// What a mains line may do to the frequency before the window is given up: cents.
@@ -89,14 +95,49 @@ struct Survey {
     ac_rms: f64,
     peak: f64,
     finite: bool,
-    at_full_scale: bool,
+    clipped: bool,
     zeros: bool,
+}
+
+/// Counts how often the signal stands still at its extreme.
+#[derive(Debug, Clone, Copy)]
+struct Plateau {
+    side: f32,
+    extreme: f32,
+    run: usize,
+    count: usize,
+}
+
+impl Plateau {
+    fn new(side: f32) -> Self {
+        Self {
+            side,
+            extreme: f32::NEG_INFINITY,
+            run: 0,
+            count: 0,
+        }
+    }
+
+    fn see(&mut self, x: f32) {
+        let x = x * self.side;
+        if x < self.extreme {
+            self.run = 0;
+        } else if x > self.extreme {
+            self.extreme = x;
+            self.run = 1;
+            self.count = 0;
+        } else {
+            self.run += 1;
+            self.count += usize::from(self.run == 3);
+        }
+    }
 }
 
 fn survey(samples: &[f32]) -> Survey {
     let (mut sum, mut square) = (0.0_f64, 0.0_f64);
     let mut peak = 0.0_f32;
     let mut full = 0_usize;
+    let (mut high, mut low) = (Plateau::new(1.0), Plateau::new(-1.0));
     let mut not_finite = 0_usize;
     let (mut run, mut longest) = (0_usize, 0_usize);
     for part in samples.chunks(256) {
@@ -107,6 +148,8 @@ fn survey(samples: &[f32]) -> Survey {
             q += f64::from(x) * f64::from(x);
             peak = peak.max(x.abs());
             full += usize::from(x.abs() >= FULL_SCALE);
+            high.see(x);
+            low.see(x);
             run = if x == 0.0 { run + 1 } else { 0 };
             longest = longest.max(run);
         }
@@ -121,7 +164,7 @@ fn survey(samples: &[f32]) -> Survey {
         ac_rms: (square / n - mean * mean).max(0.0).sqrt(),
         peak: f64::from(peak),
         finite: not_finite == 0,
-        at_full_scale: full >= 3,
+        clipped: full >= 3 || (peak > LOUD && high.count + low.count >= PLATEAUS),
         // A quarter of the window: no waveform rests at exactly zero for so long.
         zeros: longest * 4 >= samples.len() && longest > 0,
     }
@@ -168,7 +211,7 @@ impl Engine {
         }
         estimate.level = level_of(survey.rms);
         estimate.peak = level_of(survey.peak);
-        if survey.at_full_scale {
+        if survey.clipped {
             estimate.flags.insert(Flag::Clipped);
         }
         if survey.zeros {
@@ -201,7 +244,7 @@ impl Engine {
     ) {
         let limits = Limits {
             periods: least,
-            lower_octave: if survey.at_full_scale {
+            lower_octave: if survey.clipped {
                 LOWER_OCTAVE_CLIPPED
             } else {
                 LOWER_OCTAVE
@@ -229,7 +272,12 @@ impl Engine {
             estimate.state = State::NotPeriodic;
             return;
         }
-        if fit.noise > SECOND_TONE * fit.power && self.second_tone(&fit) {
+        let second = if survey.clipped {
+            SECOND_TONE_CLIPPED
+        } else {
+            SECOND_TONE
+        };
+        if fit.noise > second * fit.power && self.second_tone(&fit, second) {
             estimate.state = State::TwoTones;
             return;
         }
@@ -470,7 +518,7 @@ impl Engine {
     }
 
     /// Whether what the fit left has a pitch of its own.
-    fn second_tone(&mut self, fit: &Fit) -> bool {
+    fn second_tone(&mut self, fit: &Fit, least: f64) -> bool {
         let part = self
             .fitter
             .residual
@@ -484,7 +532,7 @@ impl Engine {
             let ratio = candidate.period / period;
             // What repeats with the tone itself is a fault of the fit: a glide, say.
             let own = (ratio - ratio.round()).abs() < 0.03 && ratio > 0.5;
-            !own && candidate.height > 0.5 && candidate.height * fit.noise > SECOND_TONE * fit.power
+            !own && candidate.height > 0.5 && candidate.height * fit.noise > least * fit.power
         })
     }
 }

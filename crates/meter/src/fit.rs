@@ -2,7 +2,7 @@
 //! over all harmonics until nothing moves any more.
 
 use crate::ladder::Climb;
-use crate::refine::{Block, Totals, keep_significant, pass};
+use crate::refine::{Block, Totals, pass};
 use crate::scatter::{Scatter, Scatters};
 use crate::shape::Shape;
 use crate::track::Track;
@@ -33,7 +33,9 @@ impl Fit {
     /// Variances of the mean step, in (cycles per sample) squared: as it was over the
     /// window, and as that of the oscillator which the window samples.
     pub fn variances(&self) -> (f64, f64) {
-        let noise = self.unit_variance * self.noise * self.scatter.excess.max(1.0);
+        // Half of an excess that may be an accident.
+        let excess = 0.5 + 0.5 * self.scatter.excess.max(1.0);
+        let noise = self.unit_variance * self.noise * excess;
         let samples = self.track.samples * self.track.samples;
         self.scatter.wandering.map_or((noise, noise), |wandering| {
             let least = self.unit_variance * self.noise;
@@ -98,7 +100,7 @@ impl Fitter {
         let freedom = (n - 2.0 * highest as f64).max(n / 4.0);
         let mut noise =
             ((totals.residual - n * explained) / freedom).max(totals.residual / n * 1e-14);
-        keep_significant(&mut self.shape, samples.len(), noise, reach as usize);
+        self.shape.choose(samples.len(), noise, reach as usize);
         if self.shape.count_kept() == 0 {
             return None;
         }
@@ -134,7 +136,7 @@ impl Fitter {
             kept = self.shape.count_kept();
             self.shape.learn(n);
             reach = (reach * 6.0).min(highest as f64);
-            keep_significant(&mut self.shape, samples.len(), noise, reach as usize);
+            self.shape.choose(samples.len(), noise, reach as usize);
             if self.shape.count_kept() == 0 {
                 return None;
             }

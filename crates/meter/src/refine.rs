@@ -153,16 +153,3 @@ impl Totals {
         Some((0..=order).map(|j| solved[j] * weights[j]).sum())
     }
 }
-
-/// Decides which harmonics stand out of noise of variance `noise` per sample, up
-/// to `highest`: power |c|^2 N / (4 s^2) above ln H + 5, which noise alone reaches
-/// in fewer than one of a hundred windows.
-pub(crate) fn keep_significant(shape: &mut Shape, samples: usize, noise: f64, highest: usize) {
-    let count = shape.highest();
-    let least = (count as f64).ln() + 5.0;
-    for h in 1..=count {
-        let strength = shape.harmonics[h].norm_sqr() * samples as f64 / (4.0 * noise);
-        shape.kept[h] = h <= highest && strength > least;
-    }
-    shape.kept[0] = true;
-}

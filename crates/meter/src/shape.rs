@@ -20,6 +20,10 @@ pub(crate) struct Shape {
     pub harmonics: Vec<Complex<f64>>,
     /// Which of them are in the table.
     pub kept: Vec<bool>,
+    /// By how much: less than one where a good part of it is noise.
+    pub gain: Vec<f64>,
+    /// Sums over harmonics of like parity, up to each.
+    running: Vec<f64>,
     /// Cubics across the bins: value, and what follows the fraction within a bin.
     pub table: Vec<[f32; 4]>,
     /// What the samples that fell into a bin add up to.
@@ -48,6 +52,8 @@ impl Shape {
         Self {
             harmonics: Vec::new(),
             kept: Vec::new(),
+            gain: Vec::new(),
+            running: Vec::new(),
             table: Vec::new(),
             sums: Vec::new(),
             bits: SMALLEST,
@@ -77,6 +83,8 @@ impl Shape {
         self.harmonics.resize(harmonics + 1, Complex::default());
         self.kept.clear();
         self.kept.resize(harmonics + 1, false);
+        self.gain.clear();
+        self.gain.resize(harmonics + 1, 1.0);
         self.table.clear();
         self.table.resize(bins, [0.0; 4]);
         self.sums.clear();
@@ -116,10 +124,8 @@ impl Shape {
             &mut self.scratch,
         );
         let bins = self.values.len() as f64;
-        for (h, (harmonic, kept)) in self.harmonics.iter_mut().zip(&self.kept).enumerate() {
-            if !kept {
-                *harmonic = Complex::default();
-            }
+        for (h, harmonic) in self.harmonics.iter_mut().enumerate() {
+            *harmonic *= if self.kept[h] { self.gain[h] } else { 0.0 };
             // Samples fell anywhere in a bin: on average into its middle, and a
             // little of the harmonic was averaged away.
             let half = PI * h as f64 / bins;
@@ -142,7 +148,7 @@ impl Shape {
                 if h == 0 {
                     self.spectrum[0] = Complex::new(harmonic.re, 0.0);
                 } else {
-                    self.spectrum[h] = harmonic * 0.5;
+                    self.spectrum[h] = harmonic * (0.5 * self.gain[h]);
                     // The derivative with respect to bins.
                     self.slopes[h] =
                         self.spectrum[h] * Complex::new(0.0, 2.0 * PI * h as f64 / bins);
@@ -186,6 +192,52 @@ impl Shape {
             .filter(|&h| self.kept[h])
             .map(|h| self.power(h))
             .sum()
+    }
+
+    /// Decides which harmonics up to `highest` are kept, given the variance `noise`
+    /// of the samples. In units of what noise makes of it, the power of a harmonic,
+    /// |c|^2 N / (4 s^2), has the mean one. Kept is what stands out alone (above ln H
+    /// + 5, which noise alone reaches in one window of a hundred), and what stands
+    /// out together with its neighbours: in a saw every harmonic says as much about
+    /// the frequency as the first, however weak it is. Those are shrunk as Wiener's
+    /// filter does, by S / (S + 1), so that their noise does not count as signal.
+    pub fn choose(&mut self, samples: usize, noise: f64, highest: usize) {
+        const REACH: usize = 16;
+        let count = self.highest();
+        let unit = samples as f64 / (4.0 * noise);
+        let least = (count as f64).ln() + 5.0;
+        self.running.clear();
+        self.running.push(0.0);
+        for h in 1..=count {
+            let before = if h > 2 { self.running[h - 2] } else { 0.0 };
+            let strength = self.harmonics[h].norm_sqr() * unit;
+            // One loud one does not speak for its neighbours.
+            self.running.push(before + strength.min(30.0));
+        }
+        for h in 1..=count {
+            let alone = self.harmonics[h].norm_sqr() * unit;
+            // Waveforms with odd harmonics only are common: like with like.
+            let reach = REACH.min((h - 1) / 2 * 2);
+            let low = h - reach;
+            let high = h + REACH.min((count - h) / 2 * 2);
+            let neighbours = ((high - low) / 2 + 1) as f64;
+            let before = if low > 2 { self.running[low - 2] } else { 0.0 };
+            let mean = (self.running[high] - before) / neighbours;
+            let together = neighbours >= 6.0 && mean > 1.0 + 5.0 / neighbours.sqrt();
+            self.kept[h] = h <= highest && (alone > least || together);
+            let strength = if together {
+                mean.max(alone.min(30.0) * 0.5) - 1.0
+            } else {
+                alone - 1.0
+            };
+            self.gain[h] = if alone > 30.0 {
+                1.0
+            } else {
+                (strength / (strength + 1.0)).clamp(0.1, 1.0)
+            };
+        }
+        self.kept[0] = true;
+        self.gain[0] = 1.0;
     }
 
     /// How many harmonics are in the table.
