@@ -5,7 +5,8 @@
 //! Arguments: a rig file (JSON), the position that counts frames ("none" for
 //! none), seconds to listen to each note, then note numbers. On standard output a
 //! JSON object a line: `{"note":60.0,"position":"left","t_ns":...,"frames":24000,
-//! "counter":[first,lost],"hz":...,"u_hz":...,"doubts":0,"residue_v":...}`.
+//! "counter":[first,lost],"hz":...,"u_hz":...,"doubts":0,"residue_v":...,
+//! "mean":...}`.
 
 use meter::Meter;
 use model::document::rig::{Rig, Wiring};
@@ -97,6 +98,7 @@ fn main() -> Result<(), Box<dyn Error>> {
                         "u_hz": estimate.u.map(|hz| hz.get()),
                         "doubts": window.doubts.len(),
                         "residue_v": one.residue.get(),
+                        "mean": samples.iter().map(|x| f64::from(*x)).sum::<f64>() / samples.len() as f64,
                     })
                 );
             }

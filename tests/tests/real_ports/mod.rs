@@ -3,6 +3,7 @@
 //! two units, and every reading is held against what it played.
 
 mod library;
+mod program;
 mod server;
 mod truth;
 

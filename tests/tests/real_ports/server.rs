@@ -89,7 +89,9 @@ impl Drop for Server {
         let _ = self.jackd.kill();
         let _ = self.jackd.wait();
         // What a killed server leaves behind; other servers' files have other names.
-        let left = std::fs::read_dir(Path::new("/dev/shm")).into_iter().flatten();
+        let left = std::fs::read_dir(Path::new("/dev/shm"))
+            .into_iter()
+            .flatten();
         for file in left.flatten() {
             let name = file.file_name();
             if name.to_string_lossy().starts_with("jack")

@@ -20,7 +20,16 @@ impl Truth {
             .lines()
             .map(|line| {
                 let words: Vec<&str> = line.split(' ').collect();
-                let [frame, boot, a_cycles, a_phase, a_hz, b_cycles, b_phase, b_hz] = words[..]
+                let [
+                    frame,
+                    boot,
+                    a_cycles,
+                    a_phase,
+                    a_hz,
+                    b_cycles,
+                    b_phase,
+                    b_hz,
+                ] = words[..]
                 else {
                     panic!("not a line of the log: {line}");
                 };
@@ -56,6 +65,41 @@ impl Truth {
         let whole = end.oscillators[oscillator].0 - begin.oscillators[oscillator].0;
         let cycles = whole as f64 + within(end, to) - within(begin, from);
         cycles * self.rate / (to - from) as f64
+    }
+
+    /// The host time at which a run began whose notes were sent at these times
+    /// (in seconds since then): the time that makes the most of them fall on
+    /// changes of the oscillator's pitch. JACK hands notes on at the beginning of
+    /// a block, up to two blocks of 21 ms after they were sent.
+    pub fn origin_of(&self, sent_s: &[f64]) -> i64 {
+        let changes: Vec<i64> = self
+            .blocks
+            .windows(2)
+            .filter(|pair| {
+                let interval = pair[1].oscillators[0].2 / pair[0].oscillators[0].2;
+                (1200.0 * interval.log2()).abs() > 10.0
+            })
+            .map(|pair| pair[1].boot_ns)
+            .collect();
+        let mut origins: Vec<i64> = changes
+            .iter()
+            .flat_map(|change| sent_s.iter().map(move |sent| change - (sent * 1e9) as i64))
+            .collect();
+        origins.sort_unstable();
+        // The tightest heap of candidates: one from each change.
+        let near = |origin: i64| {
+            let end = origins.partition_point(|other| *other <= origin + 50_000_000);
+            let begin = origins.partition_point(|other| *other < origin);
+            &origins[begin..end]
+        };
+        let heap = origins
+            .iter()
+            .map(|origin| near(*origin))
+            .max_by_key(|heap| heap.len())
+            .expect("the oscillator's pitch changed");
+        assert!(2 * heap.len() > sent_s.len(), "few notes were heard");
+        // Half of the 0 to 2 blocks that a note takes.
+        heap[heap.len() / 2] - 16_000_000
     }
 
     /// The frame that a host time falls on, going by when blocks were made.

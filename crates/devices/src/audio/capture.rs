@@ -34,6 +34,10 @@ const ZEROS: Seconds = Seconds::of(0.02);
 /// further than any crystal, nearer than any other rate.
 const RATE_WATCH: Seconds = Seconds::of(5.0);
 const RATE_OFF: f64 = 0.02;
+/// A callback so late has lost samples, whether or not the audio system says so.
+const UNREPORTED_NS: i64 = 50_000_000;
+/// A gap longer than this is not filled: the stream is begun anew.
+const LONGEST_GAP_NS: i64 = 2_000_000_000;
 /// How far the sample clock may be off that places windows: it drifts away for
 /// as long as [`Pace`] looks back.
 const DRIFT: Seconds = Seconds::of(2e-3);
@@ -332,23 +336,41 @@ where
     let overrun = Arc::new(AtomicBool::new(false));
     let seen = Arc::clone(&overrun);
     let mut pace = Pace::new(rate.get());
+    let gone = Arc::clone(&fatal);
     let on_data = move |data: &[T], info: &InputCallbackInfo| {
         let now = clock.now().nanoseconds();
         let frames = (data.len() / channels) as u64;
         let stamp = info.timestamp();
         let age = stamp.callback.saturating_duration_since(stamp.capture);
         let sampled = now - i64::try_from(age.as_nanos()).unwrap_or(0);
-        let first = ring.written();
-        if seen.swap(false, Ordering::AcqRel) {
-            ring.lost();
-            pace.forget();
-        }
+        let mut beat = pace.beat(ring.written(), sampled);
+        let reported = seen.swap(false, Ordering::AcqRel);
         let block = rate.duration(frames).nanoseconds();
-        let mut beat = pace.beat(first, sampled, (2 * block).max(50_000_000));
-        if beat.late.is_some() {
+        let missing = if reported {
+            beat.late
+        } else {
+            // A machine that is busy is late as well, but not for so long.
+            Some(beat.late)
+                .filter(|late| *late > (2 * block).max(UNREPORTED_NS))
+                .unwrap_or(0)
+        };
+        if reported || missing > 0 {
             ring.lost();
+        }
+        if missing > 0 {
+            // The index goes on with time: what is missing is nought.
+            ring.push(
+                rate.frames(Seconds::from_nanoseconds(missing.min(LONGEST_GAP_NS))),
+                |_, _| 0.0,
+            );
             pace.forget();
-            beat = pace.beat(first, sampled, i64::MAX);
+            beat = pace.beat(ring.written(), sampled);
+        }
+        if missing > LONGEST_GAP_NS {
+            let _ = gone.set(cpal::Error::with_message(
+                ErrorKind::StreamInvalidated,
+                "the stream stood still for seconds and then went on",
+            ));
         }
         ring.push(frames, |frame, column| {
             f32::from_sample_(data[frame * channels + columns[column]])

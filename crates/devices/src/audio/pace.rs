@@ -24,8 +24,8 @@ pub(crate) struct Beat {
     pub start: i64,
     /// The width in which the recent callbacks lie.
     pub spread: i64,
-    /// The callback came so much later than its frames tell that some are missing.
-    pub late: Option<i64>,
+    /// How much later than the earliest of them this one came.
+    pub late: i64,
 }
 
 impl Pace {
@@ -44,12 +44,8 @@ impl Pace {
 
     /// Takes in a callback: the frame it begins with, and when that frame was
     /// sampled by its own account (the host time less the age of the frame).
-    pub fn beat(&mut self, first: u64, sampled: i64, tolerance: i64) -> Beat {
+    pub fn beat(&mut self, first: u64, sampled: i64) -> Beat {
         let start = sampled - (first as f64 / self.rate * 1e9).round() as i64;
-        let late = self
-            .earliest()
-            .map(|earliest| start - earliest)
-            .filter(|late| *late > tolerance);
         let number = sampled.div_euclid(BUCKET_NS);
         let slot = &mut self.buckets[number.rem_euclid(BUCKETS as i64) as usize];
         *slot = match *slot {
@@ -67,7 +63,7 @@ impl Pace {
         Beat {
             start: earliest,
             spread: self.latest().unwrap_or(start) - earliest,
-            late,
+            late: start - earliest,
         }
     }
 
@@ -90,7 +86,7 @@ mod tests {
         for (number, delay) in delays_ms.iter().enumerate() {
             let first = (first_block + number as u64) * 1024;
             let sampled = (first as f64 / (48_000.0 * clock) * 1e9 + delay * 1e6) as i64;
-            last = Some(pace.beat(first, sampled, 50_000_000));
+            last = Some(pace.beat(first, sampled));
         }
         last.unwrap()
     }
@@ -101,7 +97,7 @@ mod tests {
         let beat = run(&mut pace, 0, &[3.0, 9.0, 0.2, 7.0, 30.0], 1.0);
         assert!((beat.start - 200_000).abs() < 10);
         assert!((beat.spread - 29_800_000).abs() < 10);
-        assert_eq!(beat.late, None);
+        assert!((beat.late - 29_800_000).abs() < 10);
     }
 
     #[test]
@@ -109,7 +105,7 @@ mod tests {
         let mut pace = Pace::new(48_000.0);
         run(&mut pace, 0, &[0.0; 10], 1.0);
         let late = run(&mut pace, 10, &[200.0], 1.0).late;
-        assert!((late.unwrap() - 200_000_000).abs() < 10, "{late:?}");
+        assert!((late - 200_000_000).abs() < 10, "{late}");
         pace.forget();
         let beat = run(&mut pace, 11, &[200.0; 10], 1.0);
         assert!((beat.start - 200_000_000).abs() < 10);
