@@ -52,6 +52,7 @@ impl Run<'_> {
             .iter()
             .map(|(position, pitch)| (position.clone(), *pitch))
             .collect();
+        self.lead_in()?;
         let played = lock(&self.session.notes)
             .play(&targets)
             .map_err(NoteFailure::Sender)?;
@@ -59,17 +60,16 @@ impl Run<'_> {
         let frames = timeline.rate.frames(held.hop);
         let before = self.progress.held(stage);
         let now = self.session.clock.now();
-        let mut span = match before {
-            // Nothing has passed since the last piece: the windows go on adjoining.
-            Some(before) if self.session.host_time(before.until) >= now => Span {
-                start: timeline.sample_time(self.session.host_time(before.until)),
-                frames: 0,
-            },
-            _ => {
-                let sent = played.iter().map(|played| played.at).max().unwrap_or(now);
-                let (span, _) = self.session.settle(&targets, sent, &held.settle)?;
-                span
-            }
+        // Where no time has passed since the last piece, the note is the same one still.
+        let adjoining = before.filter(|before| self.session.host_time(before.until) >= now);
+        let since = adjoining.map(|before| before.played);
+        let mut span = if let Some(before) = adjoining {
+            let start = timeline.sample_time(self.session.host_time(before.until));
+            Span { start, frames: 0 }
+        } else {
+            let sent = played.iter().map(|played| played.at).max().unwrap_or(now);
+            let (span, _) = self.session.settle(&targets, sent, &held.settle)?;
+            span
         };
         if let Some(before) = before {
             let begins = self.session.run_time(timeline.host_time(span.start));
@@ -117,7 +117,7 @@ impl Run<'_> {
                         chunk,
                         asked: played.asked,
                         residue: played.residue,
-                        played: self.session.run_time(played.at),
+                        played: since.unwrap_or_else(|| self.session.run_time(played.at)),
                         at: begins,
                         hop: held.hop,
                         points,

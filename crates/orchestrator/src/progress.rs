@@ -24,6 +24,8 @@ pub(crate) struct Progress {
     first_played: BTreeMap<(u16, u32), RunTime>,
     /// The end of each hold so far, and how many pieces it has.
     holds: BTreeMap<u16, Held>,
+    /// The stages that have switched their supplies.
+    switched: BTreeSet<u16>,
     /// Which positions have their supply on, where that is known.
     pub(crate) powered: BTreeMap<PositionId, bool>,
     /// Whether the checks before the plan have been done.
@@ -35,6 +37,8 @@ pub(crate) struct Progress {
 /// How far a hold has come.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Held {
+    /// When the note was played that the last piece heard.
+    pub(crate) played: RunTime,
     /// Where the last window ended.
     pub(crate) until: RunTime,
     /// How many windows are on disk.
@@ -71,7 +75,8 @@ impl Progress {
             (EventKind::StageEnded, Some(stage)) => {
                 self.ends.insert(stage, event.at);
             }
-            (EventKind::PowerOn | EventKind::PowerOff, _) => {
+            (EventKind::PowerOn | EventKind::PowerOff, stage) => {
+                self.switched.extend(stage);
                 if let Some(position) = &event.position {
                     self.powered
                         .insert(position.clone(), event.kind == EventKind::PowerOn);
@@ -97,6 +102,7 @@ impl Progress {
 
     pub(crate) fn trace(&mut self, trace: &Trace) {
         let held = self.holds.entry(trace.stage).or_insert(Held {
+            played: trace.played,
             until: trace.at,
             windows: 0,
             chunks: 0,
@@ -105,6 +111,7 @@ impl Progress {
         if trace.chunk >= held.chunks {
             held.chunks = trace.chunk + 1;
             held.windows += trace.points.len() as u64;
+            held.played = trace.played;
             held.until = trace.at + trace.hop * trace.points.len() as f64;
         }
     }
@@ -124,6 +131,16 @@ impl Progress {
     /// When the first note of a round was played, if any was.
     pub(crate) fn first_played(&self, stage: u16, round: u32) -> Option<RunTime> {
         self.first_played.get(&(stage, round)).copied()
+    }
+
+    /// Whether a stage has switched its supplies.
+    pub(crate) fn has_switched(&self, stage: u16) -> bool {
+        self.switched.contains(&stage)
+    }
+
+    /// Whether any note of the run is on disk.
+    pub(crate) fn has_notes(&self) -> bool {
+        !self.first_played.is_empty() || !self.holds.is_empty()
     }
 
     /// Whether a note has been given up.

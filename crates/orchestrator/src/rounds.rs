@@ -21,6 +21,9 @@ const CAPTURE_PATIENCE: Seconds = Seconds::of(900.0);
 const SENDER_TRIES: u32 = 3;
 /// How often a capture may fail at one note.
 const CAPTURE_TRIES: u32 = 5;
+/// How far from the reference the note is that leads in, and how long it sounds.
+const LEAD_IN: Cents = Cents::of(700.0);
+const LEAD_IN_FOR: Seconds = Seconds::of(0.5);
 /// How long a note is left before a repeat comes back to it.
 const LEAVE_FOR: Seconds = Seconds::of(0.15);
 
@@ -85,6 +88,7 @@ impl Run<'_> {
                 continue;
             }
             self.session.sleep_until(due)?;
+            self.lead_in()?;
             let began = begun.unwrap_or_else(|| self.session.now());
             let late = began.seconds_from(due) > LATE.get();
             let mut state = Round {
@@ -100,6 +104,30 @@ impl Run<'_> {
                 }
                 self.slot(&mut state, &slots, slot, *note, due)?;
             }
+        }
+        Ok(())
+    }
+
+    /// Before the first note of a run: plays another one for a moment, so that the
+    /// first is arrived at by a move like all that follow, whatever sounded before.
+    /// What that was is not on disk, and must not matter.
+    pub(crate) fn lead_in(&mut self) -> Result<(), RunError> {
+        if self.progress.has_notes() {
+            return Ok(());
+        }
+        let elsewhere = |by: Cents| -> Vec<(PositionId, Pitch)> {
+            let reference = self.schedule.reference.iter();
+            reference
+                .map(|(position, pitch)| (position.clone(), pitch.shifted(by)))
+                .collect()
+        };
+        // A fifth up, or down where the safe range ends before that.
+        let mut notes = lock(&self.session.notes);
+        let led =
+            notes.play(&elsewhere(LEAD_IN)).is_ok() || notes.play(&elsewhere(-LEAD_IN)).is_ok();
+        drop(notes);
+        if led {
+            self.session.sleep_until(self.session.now() + LEAD_IN_FOR)?;
         }
         Ok(())
     }

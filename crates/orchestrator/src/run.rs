@@ -218,10 +218,16 @@ impl<'a> Run<'a> {
         let planned_end = scheduled.lasts.map(|lasts| anchor + lasts);
         match scheduled.work {
             Work::PowerOn => {
-                self.switch(true, Some(stage))?;
+                if !self.progress.has_switched(stage) {
+                    self.switch(true, Some(stage))?;
+                }
                 return Ok(self.session.now());
             }
-            Work::CoolDown => self.switch(false, Some(stage))?,
+            Work::CoolDown => {
+                if !self.progress.has_switched(stage) {
+                    self.switch(false, Some(stage))?;
+                }
+            }
             Work::Wait => {}
             Work::Rounds(rounds) => self.rounds(stage, anchor, &rounds)?,
             Work::Hold(held) => self.hold(stage, anchor, &held)?,

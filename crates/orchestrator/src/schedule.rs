@@ -1,17 +1,13 @@
 //! The timetable of a plan on a rig: which note is due when. A pure function of
 //! the two documents and, once a run is under way, of the anchors of its stages.
 
-use model::document::notes::{NamedPitch, playing_order};
+use model::document::notes::{NOTE_OVERHEAD, NamedPitch, playing_order};
 use model::document::plan::{Listen, Notes, Order, Plan, Settle, Stage, WindowLength};
 use model::document::rig::Rig;
 use model::pitch::{AskedNote, Pitch};
 use model::quantity::Seconds;
 use model::record::PositionId;
 use std::collections::BTreeMap;
-
-/// Between two notes of a sweep, beyond settling and window: what a sender and a
-/// commit may take.
-const NOTE_OVERHEAD: Seconds = Seconds::of(0.25);
 
 /// The share of a sweep that is kept free for notes that must be tried again.
 const SWEEP_RESERVE: f64 = 0.1;

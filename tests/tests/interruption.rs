@@ -1,0 +1,342 @@
+//! Killing the program loses at most the note in progress, and a run that was
+//! killed and resumed is the run that was not.
+
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{Rng, SeedableRng};
+use serde_json::Value;
+use std::collections::BTreeSet;
+use std::io::{BufRead, BufReader};
+use std::process::Stdio;
+use std::time::{Duration, Instant};
+use tests::program::{command, last_word, repository, run, told};
+
+/// Every kind of stage that measures, and a retry now and then.
+const PLAN: &str = r#"
+nightbench: plan 1
+title: Everything once
+reference: C4
+listen: {settle: {until_steady: {within: 2 cents, at_most: 1 s}}, window: {fixed: 200 ms}}
+stages:
+  - cool_down: {for: 10 min}
+  - power_on
+  - rounds: {name: warming, notes: {list: [C4, C2, C6, C4]}, every: 20 s, for: 4 min}
+  - hold: {name: quiet, note: C4, for: 30 s, hop: 500 ms}
+  - sweep: {name: sweep, notes: {range: {from: C2, to: C6, step: 400 cents}}}
+  - alternate: {name: turns, between: [C3, C5], every: 5 s, times: 6}
+tolerances:
+  - {result: scale_error, of: warming, allow: {within: 5 cents/oct}}
+"#;
+
+struct Bench {
+    folder: tempfile::TempDir,
+    rig: String,
+}
+
+impl Bench {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("plan.yaml"), PLAN).unwrap();
+        Self {
+            folder,
+            rig: repository()
+                .join("rigs/simulated.yaml")
+                .display()
+                .to_string(),
+        }
+    }
+    fn path(&self, name: &str) -> String {
+        self.folder.path().join(name).display().to_string()
+    }
+    fn run_arguments(&self, store: &str) -> Vec<String> {
+        [
+            "run",
+            &self.path("plan.yaml"),
+            "--rig",
+            &self.rig,
+            "--store",
+            &self.path(store),
+            "--format",
+            "json",
+        ]
+        .map(str::to_owned)
+        .to_vec()
+    }
+    fn export(&self, run_id: &str, store: &str) -> Vec<u8> {
+        let output = run(&[
+            "export",
+            run_id,
+            "--store",
+            &self.path(store),
+            "--format",
+            "json",
+        ]);
+        assert!(output.status.success(), "{}", told(&output));
+        output.stdout
+    }
+}
+
+fn words(arguments: &[String]) -> Vec<&str> {
+    arguments.iter().map(String::as_str).collect()
+}
+
+/// What identifies a reading.
+fn key(reading: &Value) -> String {
+    ["stage", "round", "slot", "repeat", "position", "attempt"]
+        .map(|part| reading[part].to_string())
+        .join(" ")
+}
+
+/// Starts the program, kills it after `after`, and returns the readings that it
+/// had announced, and whether it had come to its end before that.
+fn run_and_kill(arguments: &[&str], after: Duration) -> (Vec<Value>, bool) {
+    let mut child = command(arguments)
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("the program starts");
+    let stdout = child.stdout.take().expect("it is piped");
+    let reader = std::thread::spawn(move || {
+        BufReader::new(stdout)
+            .lines()
+            .map_while(Result::ok)
+            // The kill may cut the last line short.
+            .filter_map(|line| serde_json::from_str::<Value>(&line).ok())
+            .collect::<Vec<Value>>()
+    });
+    let started = Instant::now();
+    let mut ended = false;
+    while started.elapsed() < after {
+        if child.try_wait().unwrap().is_some() {
+            ended = true;
+            break;
+        }
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    // SIGKILL: nothing in the program can prepare for it.
+    let _ = child.kill();
+    let _ = child.wait();
+    let lines = reader.join().expect("the reader does not panic");
+    (
+        lines
+            .into_iter()
+            .filter(|line| line.get("hz").is_some())
+            .collect(),
+        ended,
+    )
+}
+
+#[test]
+fn two_runs_with_one_seed_export_the_same_bytes() {
+    let bench = Bench::new();
+    let ids: Vec<String> = ["one", "two"].map(|store| last_run(&bench, store)).to_vec();
+    assert_eq!(
+        ids[0], ids[1],
+        "the identifier follows from plan, rig, units and seed"
+    );
+    let exports = [bench.export(&ids[0], "one"), bench.export(&ids[1], "two")];
+    assert!(exports[0].len() > 10_000);
+    assert!(exports[0] == exports[1], "the exports differ");
+    let other = run(&words(
+        &[
+            bench.run_arguments("three"),
+            vec!["--seed".into(), "7".into()],
+        ]
+        .concat(),
+    ));
+    let id = run_id(&bench, "three", &other);
+    assert!(
+        bench.export(&id, "three") != exports[0],
+        "another seed gives another run"
+    );
+}
+
+fn last_run(bench: &Bench, store: &str) -> String {
+    let output = run(&words(&bench.run_arguments(store)));
+    run_id(bench, store, &output)
+}
+
+fn run_id(_bench: &Bench, _store: &str, output: &std::process::Output) -> String {
+    assert!(
+        matches!(output.status.code(), Some(0 | 1 | 4)),
+        "{}",
+        told(output)
+    );
+    let line: Value = serde_json::from_str(
+        String::from_utf8_lossy(&output.stdout)
+            .lines()
+            .last()
+            .unwrap(),
+    )
+    .unwrap();
+    line["run"].as_str().unwrap().to_owned()
+}
+
+/// The first line in which two exports differ, with what leads to it.
+fn first_difference(one: &[u8], other: &[u8]) -> Option<String> {
+    let (one, other) = (String::from_utf8_lossy(one), String::from_utf8_lossy(other));
+    let (one, other): (Vec<&str>, Vec<&str>) = (one.lines().collect(), other.lines().collect());
+    let at = (0..one.len().max(other.len())).find(|&at| one.get(at) != other.get(at))?;
+    let around = |lines: &[&str]| lines[at.saturating_sub(12)..(at + 12).min(lines.len())].join("\n");
+    Some(format!("line {}:\n{}\n-- against --\n{}", at + 1, around(&one), around(&other)))
+}
+
+#[test]
+fn killed_at_fifty_moments_nothing_announced_is_lost_or_doubled() {
+    let bench = Bench::new();
+    let started = Instant::now();
+    let id = last_run(&bench, "whole");
+    let whole_run = started.elapsed();
+    let whole = bench.export(&id, "whole");
+    let mut random = ChaCha8Rng::seed_from_u64(50);
+    let mut kills = 0;
+    let mut number = 0;
+    while kills < 50 {
+        number += 1;
+        let store = format!("killed-{number}");
+        let mut announced = Vec::new();
+        let mut arguments = bench.run_arguments(&store);
+        // A run may be killed more than once before it comes to its end.
+        loop {
+            let share = f64::from(random.next_u32()) / f64::from(u32::MAX);
+            let (readings, ended) =
+                run_and_kill(&words(&arguments), whole_run.mul_f64(share * 0.8 + 0.02));
+            announced.extend(readings);
+            if ended {
+                break;
+            }
+            kills += 1;
+            let has_run = run(&["runs", "--store", &bench.path(&store), "--format", "json"]);
+            if has_run.stdout.is_empty() {
+                // Killed before the run had begun: there is nothing to resume.
+                continue;
+            }
+            arguments = vec![
+                "resume".into(),
+                id.clone(),
+                "--store".into(),
+                bench.path(&store),
+                "--format".into(),
+                "json".into(),
+            ];
+        }
+        let resumed = bench.export(&id, &store);
+        let document: Value = serde_json::from_slice(&resumed).unwrap();
+        let kept: Vec<String> = document["readings"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(key)
+            .collect();
+        let distinct: BTreeSet<&String> = kept.iter().collect();
+        assert_eq!(
+            kept.len(),
+            distinct.len(),
+            "a reading is doubled (run {number})"
+        );
+        for reading in &announced {
+            assert!(
+                distinct.contains(&key(reading)),
+                "announced, then lost: {reading} (run {number})"
+            );
+        }
+        assert_eq!(
+            first_difference(&whole, &resumed),
+            None,
+            "run {number}, killed and resumed, differs from the run that was not"
+        );
+    }
+}
+
+#[test]
+fn ctrl_c_ends_after_the_note_in_progress_and_resume_carries_on() {
+    let bench = Bench::new();
+    let mut child = command(&words(&bench.run_arguments("store")))
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the program starts");
+    std::thread::sleep(Duration::from_millis(400));
+    let pid = child.id().to_string();
+    assert!(
+        std::process::Command::new("kill")
+            .args(["-INT", &pid])
+            .status()
+            .unwrap()
+            .success()
+    );
+    let ended = child.wait().unwrap();
+    // It may have been done already on a quick machine; then there is nothing to show.
+    if ended.code() == Some(3) {
+        let runs = run(&["runs", "--store", &bench.path("store"), "--format", "json"]);
+        let line: Value = serde_json::from_slice(&runs.stdout).unwrap();
+        assert_eq!(line["standing"], "stopped");
+        let id = line["run"].as_str().unwrap().to_owned();
+        let resumed = run(&["resume", &id, "--store", &bench.path("store")]);
+        assert!(
+            matches!(resumed.status.code(), Some(0 | 1 | 4)),
+            "{}",
+            told(&resumed)
+        );
+        assert_eq!(last_word(&resumed), id);
+    } else {
+        assert!(matches!(ended.code(), Some(0 | 1 | 4)));
+    }
+}
+
+#[test]
+fn time_away_is_a_gap_with_its_reason_and_the_timetable_does_not_stretch() {
+    let bench = Bench::new();
+    let id = last_run(&bench, "whole");
+    let whole: Value = serde_json::from_slice(&bench.export(&id, "whole")).unwrap();
+    let end = |document: &Value| {
+        document["events"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .find(|event| event["kind"] == "run_ended")
+            .map(|event| event["run_s"].as_f64().unwrap())
+            .expect("the run ended")
+    };
+    // Killed somewhere in the rounds; a kill that comes too late or too soon is tried again.
+    for after in [300, 200, 400, 150, 500, 100, 700] {
+        let store = format!("away-{after}");
+        let (_, ended) = run_and_kill(
+            &words(&bench.run_arguments(&store)),
+            Duration::from_millis(after),
+        );
+        if ended {
+            continue;
+        }
+        let output = run(&[
+            "resume",
+            &id,
+            "--store",
+            &bench.path(&store),
+            "--away",
+            "1 min",
+            "--format",
+            "json",
+        ]);
+        if output.status.code() == Some(2) {
+            continue;
+        }
+        let document: Value = serde_json::from_slice(&bench.export(&id, &store)).unwrap();
+        let gaps = document["gaps"].as_array().unwrap();
+        let in_rounds = gaps.iter().any(|gap| gap["stage"] == 2);
+        if !in_rounds {
+            continue;
+        }
+        assert!(
+            gaps.iter().all(|gap| gap["reason"]
+                .as_str()
+                .is_some_and(|reason| reason.contains("not going on"))),
+            "{gaps:?}"
+        );
+        assert!(
+            (end(&document) - end(&whole)).abs() < 1.0,
+            "the plan ends when it was to end"
+        );
+        return;
+    }
+    panic!("no kill fell into the rounds");
+}
