@@ -3,9 +3,10 @@
 
 use crate::UnitAnalysis;
 use crate::curves::{curves, profile};
-use crate::deviation::{RigLimits, UnitReadings};
+use crate::deviation::UnitReadings;
 use crate::origin::{Origin, origin};
 use crate::tracking::StageFit;
+use crate::uncertainty::RigLimits;
 use crate::uncertainty::Shared;
 use model::document::plan::Plan;
 use model::document::rig::Rig;

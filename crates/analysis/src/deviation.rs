@@ -1,13 +1,14 @@
 //! Readings as deviations: what is left once the note asked for, the residue of
 //! the sender and the unit's range switch are taken out, and which readings count.
 
+use crate::counting::{Tally, leave_out_flagged, state_words};
 use crate::{DeviationPoint, NoteSeries};
 use model::document::notes::name_of;
 use model::document::plan::{Notes, Plan, Stage};
-use model::document::rig::{Position, Rig};
+use model::document::rig::Rig;
 use model::pitch::{ControlLaw, Pitch, PitchStandard};
 use model::quantity::VoltDifference;
-use model::record::{Flag, Flags, PositionId, Reading, RunRecord, State};
+use model::record::{Flag, Flags, Measured, PositionId, Reading, RunRecord, State};
 use std::collections::BTreeMap;
 use std::f64::consts::LN_2;
 
@@ -52,13 +53,11 @@ pub(crate) struct Round {
     pub(crate) samples: Vec<Sample>,
 }
 
-/// The windows of a hold.
+/// The windows of a hold, in the order of time.
 #[derive(Debug, Clone)]
 pub(crate) struct Held {
-    pub(crate) stage: u16,
-    pub(crate) note: usize,
-    /// Start in seconds of the run, cents as played, standard uncertainty, flags.
-    pub(crate) windows: Vec<(f64, f64, f64, Flags)>,
+    stage: u16,
+    windows: Vec<Sample>,
 }
 
 /// Everything that was read of one unit.
@@ -79,28 +78,6 @@ pub(crate) struct UnitReadings {
     /// By stage: readings planned or tried, and those of them that do not count,
     /// with the reasons.
     pub(crate) tally: BTreeMap<u16, Tally>,
-}
-
-/// How many readings there are, and why some do not count.
-#[derive(Debug, Clone, Default)]
-pub(crate) struct Tally {
-    pub(crate) used: usize,
-    pub(crate) left_out: BTreeMap<&'static str, usize>,
-}
-
-impl Tally {
-    fn leave_out(&mut self, why: &'static str) {
-        *self.left_out.entry(why).or_default() += 1;
-    }
-    /// "2 silent, 1 with lost samples", if any.
-    pub(crate) fn words(&self) -> Option<String> {
-        let parts: Vec<String> = self
-            .left_out
-            .iter()
-            .map(|(why, count)| format!("{count} {why}"))
-            .collect();
-        (!parts.is_empty()).then(|| parts.join(", "))
-    }
 }
 
 /// A pitch as a key: the same to a millionth of a semitone.
@@ -174,20 +151,51 @@ fn median(values: &mut [f64]) -> Option<f64> {
     })
 }
 
-impl UnitReadings {
-    /// Gathers what was read of the unit in a position.
-    pub(crate) fn gather(plan: &Plan, rig: &Rig, record: &RunRecord, id: &PositionId) -> Self {
-        let law = rig
-            .positions
-            .get(id.as_str())
-            .map_or_else(usual_law, |position: &Position| {
-                position.cv.law.control_law()
-            });
-        let standard = plan.pitch;
-        let reference_pitch = plan.reference.pitch(standard, law);
-        let mut tally: BTreeMap<u16, Tally> = BTreeMap::new();
+/// How pitches become deviations for one unit.
+#[derive(Clone, Copy)]
+struct Yardstick {
+    law: ControlLaw,
+    standard: PitchStandard,
+    reference: Pitch,
+}
 
-        // The last attempt counts.
+impl Yardstick {
+    /// A measured window as a deviation; why not, where it has no frequency.
+    fn heard(
+        self,
+        asked: Pitch,
+        residue: VoltDifference,
+        measured: &Measured,
+    ) -> Result<Heard, &'static str> {
+        let (State::Ok, Some(frequency)) = (measured.state, measured.frequency) else {
+            return Err(state_words(measured.state));
+        };
+        // What was sent is lower than what was wanted by the residue.
+        let residue = cents_of(self.law, residue.get(), asked, self.standard);
+        let wanted = self.standard.frequency(asked);
+        Ok(Heard {
+            stage: 0,
+            round: 0,
+            slot: 0,
+            asked,
+            start: 0.0,
+            middle: 0.0,
+            cents: frequency.cents_from(wanted).get() + residue,
+            u: measured
+                .u
+                .map_or(0.0, |u| u.cents_at(frequency).get().abs()),
+            hz: frequency.get(),
+            flags: measured.flags,
+        })
+    }
+
+    /// The last attempt at each reading of a position.
+    fn readings(
+        self,
+        record: &RunRecord,
+        id: &PositionId,
+        tally: &mut BTreeMap<u16, Tally>,
+    ) -> Vec<Heard> {
         let mut last: BTreeMap<(u16, u32, u16, u16), &Reading> = BTreeMap::new();
         for reading in record
             .readings
@@ -203,108 +211,137 @@ impl UnitReadings {
                 }
             }
         }
-        let mut heard: Vec<Heard> = Vec::with_capacity(last.len());
+        let mut all = Vec::with_capacity(last.len());
         for ((stage, round, slot, _), reading) in last {
             let count = tally.entry(stage).or_default();
-            let measured = &reading.measured;
-            let (State::Ok, Some(frequency)) = (measured.state, measured.frequency) else {
-                count.leave_out(state_words(measured.state));
-                continue;
-            };
-            let asked = standard.frequency(reading.asked);
-            // What was sent is lower than what was wanted by the residue.
-            let residue = cents_of(law, reading.residue.get(), reading.asked, standard);
-            let start = reading.at.seconds();
-            heard.push(Heard {
-                stage,
-                round,
-                slot,
-                asked: reading.asked,
-                start,
-                middle: start + reading.window.get() / 2.0,
-                cents: frequency.cents_from(asked).get() + residue,
-                u: measured
-                    .u
-                    .map_or(0.0, |u| u.cents_at(frequency).get().abs()),
-                hz: frequency.get(),
-                flags: measured.flags,
-            });
-        }
-
-        let mut held: Vec<(u16, Pitch, f64, f64, f64, Flags)> = Vec::new();
-        for trace in record.traces.iter().filter(|trace| &trace.position == id) {
-            let asked = standard.frequency(trace.asked);
-            let residue = cents_of(law, trace.residue.get(), trace.asked, standard);
-            let count = tally.entry(trace.stage).or_default();
-            for (index, point) in trace.points.iter().enumerate() {
-                let (State::Ok, Some(frequency)) = (point.state, point.frequency) else {
-                    count.leave_out(state_words(point.state));
-                    continue;
-                };
-                let start = trace.at.seconds() + trace.hop.get() * index as f64;
-                let u = point.u.map_or(0.0, |u| u.cents_at(frequency).get().abs());
-                let cents = frequency.cents_from(asked).get() + residue;
-                held.push((trace.stage, trace.asked, start, cents, u, point.flags));
-                count.used += usize::from(!point.flags.contains(Flag::Xrun));
+            match self.heard(reading.asked, reading.residue, &reading.measured) {
+                Ok(heard) => {
+                    let start = reading.at.seconds();
+                    let middle = start + reading.window.get() / 2.0;
+                    all.push(Heard {
+                        stage,
+                        round,
+                        slot,
+                        start,
+                        middle,
+                        ..heard
+                    });
+                }
+                Err(why) => count.leave_out(why),
             }
         }
+        all
+    }
 
-        // Whole octaves of the range switch: a robust middle at the reference note.
-        let at_reference = |pitch: Pitch| pitch_key(pitch) == pitch_key(reference_pitch);
-        let all = || {
-            let readings = heard.iter().map(|reading| (reading.asked, reading.cents));
-            readings.chain(held.iter().map(|window| (window.1, window.3)))
-        };
+    /// The windows of a position's holds.
+    fn windows(
+        self,
+        record: &RunRecord,
+        id: &PositionId,
+        tally: &mut BTreeMap<u16, Tally>,
+    ) -> Vec<Heard> {
+        let mut all = Vec::new();
+        for trace in record.traces.iter().filter(|trace| &trace.position == id) {
+            let count = tally.entry(trace.stage).or_default();
+            for (index, point) in trace.points.iter().enumerate() {
+                match self.heard(trace.asked, trace.residue, point) {
+                    Ok(heard) => {
+                        let start = trace.at.seconds() + trace.hop.get() * index as f64;
+                        let middle = start + trace.hop.get() / 2.0;
+                        count.used += usize::from(!point.flags.contains(Flag::Xrun));
+                        all.push(Heard {
+                            stage: trace.stage,
+                            start,
+                            middle,
+                            ..heard
+                        });
+                    }
+                    Err(why) => count.leave_out(why),
+                }
+            }
+        }
+        all
+    }
+
+    /// Whole octaves of the range switch: a robust middle at the reference note,
+    /// else at all notes.
+    fn octaves(self, heard: &[Heard], windows: &[Heard]) -> f64 {
+        let all = || heard.iter().chain(windows);
         let mut cents: Vec<f64> = all()
-            .filter(|(asked, _)| at_reference(*asked))
-            .map(|(_, cents)| cents)
+            .filter(|heard| pitch_key(heard.asked) == pitch_key(self.reference))
+            .map(|heard| heard.cents)
             .collect();
         if cents.is_empty() {
-            cents = all().map(|(_, cents)| cents).collect();
+            cents = all().map(|heard| heard.cents).collect();
         }
-        let octaves = median(&mut cents).map_or(0.0, |cents| (cents / 1200.0).round());
+        median(&mut cents).map_or(0.0, |cents| (cents / 1200.0).round())
+    }
+
+    fn note(self, pitch: Pitch, name: Option<&String>) -> Note {
+        Note {
+            name: name.cloned().unwrap_or_else(|| name_of(pitch)),
+            pitch,
+            x: pitch.cents_from(self.reference).get() / 1200.0,
+            per_gain: match self.law {
+                ControlLaw::VoltsPerOctave { slope, .. } => {
+                    self.law.voltage(pitch, self.standard).get() / slope.get() * 1200.0
+                }
+                ControlLaw::HertzPerVolt { .. } => 1200.0 / LN_2,
+            },
+            per_volt: cents_of(self.law, 1.0, pitch, self.standard),
+        }
+    }
+}
+
+impl UnitReadings {
+    /// Gathers what was read of the unit in a position.
+    pub(crate) fn gather(plan: &Plan, rig: &Rig, record: &RunRecord, id: &PositionId) -> Self {
+        let position = rig.positions.get(id.as_str());
+        let law = position.map_or_else(usual_law, |position| position.cv.law.control_law());
+        let standard = plan.pitch;
+        let yardstick = Yardstick {
+            law,
+            standard,
+            reference: plan.reference.pitch(standard, law),
+        };
+        let mut tally = BTreeMap::new();
+        let heard = yardstick.readings(record, id, &mut tally);
+        let windows = yardstick.windows(record, id, &mut tally);
+        let octaves = yardstick.octaves(&heard, &windows);
 
         let names = written_names(plan, law);
         let mut notes: BTreeMap<i64, Note> = BTreeMap::new();
-        for (pitch, _) in all() {
+        for pitch in heard.iter().chain(&windows).map(|heard| heard.asked) {
             let key = pitch_key(pitch);
-            notes.entry(key).or_insert_with(|| Note {
-                name: names.get(&key).cloned().unwrap_or_else(|| name_of(pitch)),
-                pitch,
-                x: pitch.cents_from(reference_pitch).get() / 1200.0,
-                per_gain: match law {
-                    ControlLaw::VoltsPerOctave { slope, .. } => {
-                        law.voltage(pitch, standard).get() / slope.get() * 1200.0
-                    }
-                    ControlLaw::HertzPerVolt { .. } => 1200.0 / LN_2,
-                },
-                per_volt: cents_of(law, 1.0, pitch, standard),
-            });
+            notes
+                .entry(key)
+                .or_insert_with(|| yardstick.note(pitch, names.get(&key)));
         }
         let index: BTreeMap<i64, usize> = notes
             .keys()
             .enumerate()
             .map(|(place, key)| (*key, place))
             .collect();
+        let sample = |heard: &Heard| Sample {
+            slot: heard.slot,
+            note: index[&pitch_key(heard.asked)],
+            start: heard.start,
+            middle: heard.middle,
+            cents: heard.cents - 1200.0 * octaves,
+            u: heard.u,
+            hz: heard.hz,
+            flags: heard.flags,
+            counts: true,
+        };
 
-        let mut rounds: BTreeMap<(u16, u32), Vec<Sample>> = BTreeMap::new();
-        for reading in heard {
-            rounds
-                .entry((reading.stage, reading.round))
+        let mut by_round: BTreeMap<(u16, u32), Vec<Sample>> = BTreeMap::new();
+        for heard in &heard {
+            by_round
+                .entry((heard.stage, heard.round))
                 .or_default()
-                .push(Sample {
-                    slot: reading.slot,
-                    note: index[&pitch_key(reading.asked)],
-                    start: reading.start,
-                    middle: reading.middle,
-                    cents: reading.cents - 1200.0 * octaves,
-                    u: reading.u,
-                    hz: reading.hz,
-                    flags: reading.flags,
-                    counts: true,
-                });
+                .push(sample(heard));
         }
-        let mut rounds: Vec<Round> = rounds
+        let mut rounds: Vec<Round> = by_round
             .into_iter()
             .map(|((stage, _), mut samples)| {
                 samples.sort_by(|a, b| a.middle.total_cmp(&b.middle));
@@ -313,52 +350,30 @@ impl UnitReadings {
             .collect();
         leave_out_flagged(&mut rounds, &mut tally);
 
-        let mut holds: BTreeMap<(u16, usize), Vec<(f64, f64, f64, Flags)>> = BTreeMap::new();
-        for (stage, asked, start, cents, u, flags) in held {
-            let window = (start, cents - 1200.0 * octaves, u, flags);
-            holds
-                .entry((stage, index[&pitch_key(asked)]))
-                .or_default()
-                .push(window);
+        let mut by_hold: BTreeMap<(u16, i64), Vec<Sample>> = BTreeMap::new();
+        for window in &windows {
+            let hold = (window.stage, pitch_key(window.asked));
+            by_hold.entry(hold).or_default().push(sample(window));
         }
-        let holds: Vec<Held> = holds
-            .into_iter()
-            .map(|((stage, note), mut windows)| {
-                windows.sort_by(|a, b| a.0.total_cmp(&b.0));
-                // A minute of a hold is as good as a round of one note.
-                rounds.extend(
-                    blocks(&windows)
-                        .into_iter()
-                        .map(|(middle, cents, u)| Round {
-                            stage,
-                            samples: vec![Sample {
-                                slot: 0,
-                                note,
-                                start: middle,
-                                middle,
-                                cents,
-                                u,
-                                hz: 1.0,
-                                flags: Flags::NONE,
-                                counts: true,
-                            }],
-                        }),
-                );
-                Held {
-                    stage,
-                    note,
-                    windows,
-                }
-            })
-            .collect();
+        let mut holds = Vec::with_capacity(by_hold.len());
+        for ((stage, _), mut windows) in by_hold {
+            windows.sort_by(|a, b| a.middle.total_cmp(&b.middle));
+            // A minute of a hold is as good as a round of one note.
+            let blocks = blocks(&windows).into_iter();
+            rounds.extend(blocks.map(|block| Round {
+                stage,
+                samples: vec![block],
+            }));
+            holds.push(Held { stage, windows });
+        }
         rounds.sort_by(|a, b| a.samples[0].middle.total_cmp(&b.samples[0].middle));
 
         Self {
             position: id.clone(),
             law,
             octaves: octaves as i32,
-            reference: index.get(&pitch_key(reference_pitch)).copied(),
-            reference_hz: standard.frequency(reference_pitch).get() * octaves.exp2(),
+            reference: index.get(&pitch_key(yardstick.reference)).copied(),
+            reference_hz: standard.frequency(yardstick.reference).get() * octaves.exp2(),
             notes: notes.into_values().collect(),
             rounds,
             holds,
@@ -387,18 +402,15 @@ impl UnitReadings {
             }
         }
         for held in self.holds.iter().filter(|held| held.stage == stage) {
-            let list = points.entry(held.note).or_default();
-            list.extend(
-                held.windows
-                    .iter()
-                    .map(|&(start, cents, u, flags)| DeviationPoint {
-                        t_s: start - origin_s,
-                        as_played: cents,
-                        retuned: None,
-                        u,
-                        flags,
-                    }),
-            );
+            for window in &held.windows {
+                points.entry(window.note).or_default().push(DeviationPoint {
+                    t_s: window.start - origin_s,
+                    as_played: window.cents,
+                    retuned: None,
+                    u: window.u,
+                    flags: window.flags,
+                });
+            }
         }
         points
             .into_iter()
@@ -464,108 +476,34 @@ fn usual_law() -> ControlLaw {
     }
 }
 
-const fn state_words(state: State) -> &'static str {
-    match state {
-        State::Ok => "without a frequency",
-        State::Silent => "silent",
-        State::NotPeriodic => "without a pitch",
-        State::TwoTones => "with two pitches at once",
-        State::HumTooNear => "too near to hum",
-        State::TooShort => "with too few periods",
-        State::NotPlayed => "where the pitch stayed on the note before",
-    }
-}
-
-/// Decides which flagged readings count.
-///
-/// Lost samples make a frequency wrong by an unknown amount; a unit locked to
-/// another one does not play its own pitch: neither counts. A wrong interval is
-/// a note gone astray, unless the same note of the same stage has it in at least
-/// half of all rounds: then that is how the unit is.
-fn leave_out_flagged(rounds: &mut [Round], tally: &mut BTreeMap<u16, Tally>) {
-    let mut astray: BTreeMap<(u16, usize, u16), (usize, usize)> = BTreeMap::new();
-    for round in rounds.iter() {
-        for sample in &round.samples {
-            let count = astray
-                .entry((round.stage, sample.note, sample.slot))
-                .or_default();
-            count.0 += usize::from(sample.flags.contains(Flag::WrongInterval));
-            count.1 += 1;
-        }
-    }
-    for round in rounds.iter_mut() {
-        let count = tally.entry(round.stage).or_default();
-        for sample in &mut round.samples {
-            let (wrong, all) = astray[&(round.stage, sample.note, sample.slot)];
-            let why = if sample.flags.contains(Flag::Xrun) {
-                Some("with lost samples")
-            } else if sample.flags.contains(Flag::MaybeLocked) {
-                Some("that may be locked to another unit")
-            } else if sample.flags.contains(Flag::WrongInterval) && wrong * 2 < all {
-                Some("a wrong interval away from the note before")
-            } else {
-                None
-            };
-            match why {
-                Some(why) => {
-                    sample.counts = false;
-                    count.leave_out(why);
-                }
-                None => count.used += 1,
-            }
-        }
-    }
-}
-
 /// Means over a minute of a hold; scatter within it counts where it is larger
 /// than what the meter says.
-fn blocks(windows: &[(f64, f64, f64, Flags)]) -> Vec<(f64, f64, f64)> {
+fn blocks(windows: &[Sample]) -> Vec<Sample> {
     let Some(first) = windows.first() else {
         return Vec::new();
     };
-    let mut groups: BTreeMap<i64, Vec<(f64, f64, f64)>> = BTreeMap::new();
-    for (start, cents, u, flags) in windows {
-        if !flags.contains(Flag::Xrun) && !flags.contains(Flag::MaybeLocked) {
-            let block = ((start - first.0) / BLOCK_S).floor() as i64;
-            groups.entry(block).or_default().push((*start, *cents, *u));
+    let mut groups: BTreeMap<i64, Vec<Sample>> = BTreeMap::new();
+    for window in windows {
+        if !window.flags.contains(Flag::Xrun) && !window.flags.contains(Flag::MaybeLocked) {
+            let block = ((window.start - first.start) / BLOCK_S).floor() as i64;
+            groups.entry(block).or_default().push(*window);
         }
     }
     groups
         .into_values()
         .map(|group| {
             let n = group.len() as f64;
-            let time = group.iter().map(|window| window.0).sum::<f64>() / n;
-            let mean = group.iter().map(|window| window.1).sum::<f64>() / n;
-            let meter = group.iter().map(|window| window.2 * window.2).sum::<f64>() / n;
-            let scatter = group
-                .iter()
-                .map(|window| (window.1 - mean).powi(2))
-                .sum::<f64>();
-            let scatter = if group.len() > 1 {
-                scatter / (n - 1.0)
-            } else {
-                0.0
-            };
-            (time, mean, (meter.max(scatter) / n).sqrt())
+            let mean = |value: &dyn Fn(&Sample) -> f64| group.iter().map(value).sum::<f64>() / n;
+            let cents = mean(&|window| window.cents);
+            let meter = mean(&|window| window.u * window.u);
+            let scatter = mean(&|window| (window.cents - cents).powi(2)) * n / (n - 1.0).max(1.0);
+            Sample {
+                middle: mean(&|window| window.middle),
+                cents,
+                u: (meter.max(scatter) / n).sqrt(),
+                flags: Flags::NONE,
+                ..group[0]
+            }
         })
         .collect()
-}
-
-/// The limits of the rig, as limits of rectangular distributions.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct RigLimits {
-    pub(crate) gain: f64,
-    pub(crate) offset: f64,
-    pub(crate) step: f64,
-}
-
-impl RigLimits {
-    pub(crate) fn of(rig: &Rig) -> Self {
-        let volts = |difference: VoltDifference| difference.get().abs();
-        Self {
-            gain: rig.bounds.cv_gain.get().abs(),
-            offset: volts(rig.bounds.cv_offset),
-            step: volts(rig.bounds.cv_step),
-        }
-    }
 }

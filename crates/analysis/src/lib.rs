@@ -1,6 +1,22 @@
-//! Readings in, results with uncertainty and verdicts out.
+//! Readings in, results with uncertainty and verdicts out. Pure: no clock, no
+//! file, no thread, and no panic on whatever a record holds.
+//!
+//! The way through: [`analyse`] gathers each unit's readings as deviations
+//! (`deviation`, `counting`, `origin`), fits the tracking model to every round
+//! (`tracking`, `off_curve`, on `least_squares`), lays all rounds since t = 0 in a
+//! row with joint draws of their uncertainty (`history`, `smoothing`, `trials`),
+//! takes results from that (`outcome` with `moment`, `extremes`, `warm_up`,
+//! `drift`, `repeatability`), and holds them against the plan (`coverage`,
+//! `verdict`).
+//!
+//! Two rules stand above the rest. What the rig shares between readings
+//! (`uncertainty`) never averages away: gain goes into slopes, steps of the
+//! control source into single notes, an offset cancels when retuned. And extremes
+//! are taken of smoothed curves, never of noisy readings.
 
 mod bench;
+mod choice;
+mod counting;
 mod coverage;
 mod curves;
 mod deviation;
@@ -9,6 +25,7 @@ mod extremes;
 mod history;
 mod least_squares;
 mod moment;
+mod off_curve;
 mod origin;
 mod outcome;
 mod repeatability;
@@ -21,16 +38,17 @@ mod warm_up;
 mod words;
 
 use bench::Bench;
+use choice::{Choice, gives};
 use coverage::Coverage;
-use deviation::RigLimits;
 use model::document::plan::{Plan, Stage, Tolerance};
 use model::document::rig::Rig;
 use model::pitch::Pitch;
 use model::record::{Flags, PositionId, RunRecord};
 use model::result::{Curve, Finding, Outcome, ResultName, Verdict};
 use model::time::RunTime;
-use outcome::{Choice, Computed, Night, gives};
+use outcome::{Computed, Night};
 use std::collections::BTreeSet;
+use uncertainty::RigLimits;
 use verdict::decide;
 
 /// All that can be said of a run.
@@ -170,6 +188,8 @@ fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> (Vec<Outcome>, V
             .iter()
             .enumerate()
             .filter(|(_, tolerance)| tolerance.of == stage.name())
+            // Of two stages of one name the first is meant.
+            .filter(|(_, tolerance)| !known.iter().any(|other| std::ptr::eq(*other, *tolerance)))
             .collect();
         known.extend(here.iter().map(|(_, tolerance)| *tolerance));
         for (bench, place) in benches.iter().zip(0u64..) {

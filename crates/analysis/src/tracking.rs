@@ -11,8 +11,10 @@
 //! not taken for scale error; how the slope itself moves comes from the rounds
 //! before and after.
 
-use crate::deviation::{RigLimits, Round, Sample, UnitReadings};
+use crate::deviation::{Round, Sample, UnitReadings};
 use crate::least_squares::{Fit, fit};
+use crate::off_curve::{low_end_is_there, noise, proven};
+use crate::uncertainty::RigLimits;
 use nalgebra::{DMatrix, DVector};
 use std::collections::BTreeMap;
 
@@ -22,8 +24,6 @@ pub(crate) const SPAN_FOR_HIGH_END: f64 = 4.0;
 const SPAN_FOR_LOW_END: f64 = 6.0;
 /// So many notes are needed for either.
 pub(crate) const NOTES_FOR_HIGH_END: usize = 5;
-/// From so many rounds on, what repeats can be told from what is noise.
-const ROUNDS_THAT_PROVE: usize = 4;
 /// Never trust a meter beyond this, in cents, when readings are weighed.
 const LEAST_SD: f64 = 1e-3;
 
@@ -66,9 +66,10 @@ pub(crate) struct RoundFit {
     /// Readings with what neighbouring rounds say of drift taken out.
     values: DVector<f64>,
     middles: Vec<f64>,
-    residuals: Vec<f64>,
-    degrees_of_freedom: usize,
-    low: Option<(f64, f64)>,
+    pub(crate) residuals: Vec<f64>,
+    pub(crate) degrees_of_freedom: usize,
+    /// The low-end term and its variance.
+    pub(crate) low: Option<(f64, f64)>,
 }
 
 /// The curves of all rounds of a stage.
@@ -331,9 +332,8 @@ impl Fitter<'_> {
             returns.then(|| samples.iter().map(|sample| sample.middle - t).collect());
         let ones = vec![1.0; count];
 
-        let evaluate: DMatrix<f64>;
         let mut columns: Vec<Vec<f64>> = Vec::new();
-        match shape {
+        let evaluate: DMatrix<f64> = match shape {
             Shape::Model { high, low } => {
                 columns.extend([ones.clone(), x.clone()]);
                 if high {
@@ -348,7 +348,7 @@ impl Fitter<'_> {
                         |visit| visit.1 / visit.2 as f64,
                     )
                 };
-                evaluate = DMatrix::from_fn(self.notes.len(), columns.len(), |row, column| {
+                DMatrix::from_fn(self.notes.len(), columns.len(), |row, column| {
                     let note = self.notes[row];
                     match column {
                         0 => 1.0,
@@ -356,7 +356,7 @@ impl Fitter<'_> {
                         2 if high => ratio(note) - 1.0,
                         _ => 1.0 / ratio(note) - 1.0,
                     }
-                });
+                })
             }
             Shape::NoteByNote => {
                 if self.notes.iter().any(|note| !visits.contains_key(note)) {
@@ -368,9 +368,9 @@ impl Fitter<'_> {
                         .map(|s| f64::from(u8::from(s.note == *note)))
                         .collect()
                 }));
-                evaluate = DMatrix::identity(self.notes.len(), self.notes.len());
+                DMatrix::identity(self.notes.len(), self.notes.len())
             }
-        }
+        };
         let (curve, timed) = fit_timed(&columns, times.as_deref(), &values, &sd)?;
         let terms = columns.len();
         let shape_map = curve.map.rows(0, terms).into_owned();
@@ -455,136 +455,4 @@ fn fit_timed(
         all.pop();
     }
     fit(&matrix(&all), values, sd).map(|fit| (fit, false))
-}
-
-/// Residuals by note and visit, so that rounds can be held against each other.
-fn by_visit(round: &RoundFit) -> BTreeMap<(usize, usize), f64> {
-    let mut seen: BTreeMap<usize, usize> = BTreeMap::new();
-    let mut residuals = BTreeMap::new();
-    for (note, residual) in round.note_of.iter().zip(&round.residuals) {
-        let visit = seen.entry(*note).or_default();
-        residuals.insert((*note, *visit), *residual);
-        *visit += 1;
-    }
-    residuals
-}
-
-/// Splits what is off the curves into what repeats from round to round (standard
-/// deviation, degrees of freedom) and noise beyond what the meter says. With too
-/// few rounds to tell, all of it counts as repeating: then it does not average.
-fn noise(rounds: &[RoundFit]) -> ((f64, usize), f64) {
-    let readings: usize = rounds.iter().map(|round| round.own_sd.len()).sum();
-    let freedom: usize = rounds.iter().map(|round| round.degrees_of_freedom).sum();
-    if readings == 0 || freedom == 0 {
-        return ((0.0, 0), 0.0);
-    }
-    let meter = rounds
-        .iter()
-        .flat_map(|round| &round.own_sd)
-        .map(|sd| sd * sd)
-        .sum::<f64>()
-        / readings as f64;
-    let squares: f64 = rounds
-        .iter()
-        .flat_map(|round| &round.residuals)
-        .map(|residual| residual * residual)
-        .sum();
-    if rounds.len() < ROUNDS_THAT_PROVE {
-        let repeating = (squares / freedom as f64 - meter).max(0.0);
-        return ((repeating.sqrt(), freedom), 0.0);
-    }
-    let visits: Vec<_> = rounds.iter().map(by_visit).collect();
-    let (mut steps, mut step_freedom) = (0.0, 0.0);
-    for (pair, round) in visits.windows(2).zip(rounds) {
-        let both = pair[0]
-            .iter()
-            .filter_map(|(key, before)| Some(pair[1].get(key)? - before));
-        steps += both.map(|step| step * step / 2.0).sum::<f64>();
-        step_freedom += round.degrees_of_freedom as f64;
-    }
-    let random = if step_freedom > 0.0 {
-        steps / step_freedom
-    } else {
-        0.0
-    };
-    let mut means: BTreeMap<(usize, usize), (f64, usize)> = BTreeMap::new();
-    for residuals in &visits {
-        for (key, residual) in residuals {
-            let mean = means.entry(*key).or_default();
-            mean.0 += residual;
-            mean.1 += 1;
-        }
-    }
-    let share = freedom as f64 / readings as f64;
-    let free = (means.len() as f64 * share).max(1.0);
-    let repeating = means
-        .values()
-        .map(|(sum, count)| (sum / *count as f64).powi(2))
-        .sum::<f64>()
-        / free
-        - random / rounds.len() as f64;
-    (
-        (repeating.max(0.0).sqrt(), free.round() as usize),
-        (random - meter).max(0.0).sqrt(),
-    )
-}
-
-/// Mean residuals that are both certain and beyond the steps of the control source.
-fn proven(
-    rounds: &[RoundFit],
-    unit: &UnitReadings,
-    notes: &[usize],
-    limits: RigLimits,
-    excess: f64,
-) -> DVector<f64> {
-    let mut proven = DVector::zeros(notes.len());
-    if rounds.len() < ROUNDS_THAT_PROVE {
-        return proven;
-    }
-    for (place, note) in notes.iter().enumerate() {
-        let (mut sum, mut variance, mut count) = (0.0, 0.0, 0.0);
-        for round in rounds {
-            let readings = round
-                .note_of
-                .iter()
-                .zip(&round.residuals)
-                .zip(&round.own_sd);
-            for ((_, residual), sd) in readings.filter(|((other, _), _)| *other == note) {
-                sum += residual;
-                variance += sd * sd + excess * excess;
-                count += 1.0;
-            }
-        }
-        if count > 0.0 {
-            let mean = sum / count;
-            let steps = limits.step * unit.notes[*note].per_volt.abs();
-            if mean.abs() > 3.0 * variance.sqrt() / count && mean.abs() > steps {
-                proven[place] = mean;
-            }
-        }
-    }
-    proven
-}
-
-/// Whether the low end is more than three times its uncertainty, steps of the
-/// control source included: those do not average over rounds.
-fn low_end_is_there(
-    rounds: &[RoundFit],
-    unit: &UnitReadings,
-    notes: &[usize],
-    limits: RigLimits,
-) -> bool {
-    let terms: Vec<(f64, f64)> = rounds.iter().filter_map(|round| round.low).collect();
-    if terms.is_empty() {
-        return false;
-    }
-    let n = terms.len() as f64;
-    let mean = terms.iter().map(|term| term.0).sum::<f64>() / n;
-    let own = terms.iter().map(|term| term.1).sum::<f64>() / (n * n);
-    let ((misfit, _), _) = noise(rounds);
-    let step = limits.step * unit.notes[notes[0]].per_volt.abs() / 3f64.sqrt();
-    // The bottom note carries nearly all of d: a step there moves it by about this.
-    let bottom = (-unit.notes[notes[0]].x).exp2() - 1.0;
-    let shared = misfit.max(step) / bottom.abs().max(1e-9);
-    mean.abs() > 3.0 * (own + shared * shared).sqrt()
 }

@@ -8,13 +8,32 @@
 //! clock scales every frequency alike and so leaves slopes, drift and everything
 //! retuned untouched.
 
-use crate::deviation::{RigLimits, UnitReadings};
+use crate::deviation::UnitReadings;
 use crate::tracking::{RoundFit, StageFit};
 use crate::trials::{Trials, quantile};
+use model::document::rig::Rig;
 use nalgebra::DVector;
 
 /// How many trials an interval of a linear result takes.
 const TRIALS: usize = 4000;
+
+/// The limits of the rig, as limits of rectangular distributions.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct RigLimits {
+    pub(crate) gain: f64,
+    pub(crate) offset: f64,
+    pub(crate) step: f64,
+}
+
+impl RigLimits {
+    pub(crate) fn of(rig: &Rig) -> Self {
+        Self {
+            gain: rig.bounds.cv_gain.get().abs(),
+            offset: rig.bounds.cv_offset.get().abs(),
+            step: rig.bounds.cv_step.get().abs(),
+        }
+    }
+}
 
 /// A linear result's uncertainty by source, in the result's unit.
 #[derive(Debug, Clone)]

@@ -115,7 +115,10 @@ pub(crate) fn decide(
 
 /// The name of a result in a sentence.
 fn words_of(name: ResultName) -> String {
-    name.name().replace('_', " ")
+    match name {
+        ResultName::WarmUpTime => "warm-up time".to_owned(),
+        _ => name.name().replace('_', " "),
+    }
 }
 
 /// A result in a sentence's beginning.

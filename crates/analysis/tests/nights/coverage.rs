@@ -8,16 +8,16 @@ use model::result::ResultName;
 
 const NIGHTS: u64 = 200;
 
+/// A result and what it truly is.
+type Known = (ResultName, fn(&Truth) -> f64);
+
 const SHORT_NIGHT: &str = "
   - power_on
   - rounds: {name: warming, notes: {list: [C4, C2, C3, C5, C6, C7, C4]}, every: 1 min, for: 30 min}
   - rounds: {name: night, notes: {list: [C4, C2, C3, C5, C6, C7, C4]}, every: 10 min, for: 4 h}";
 
 /// Share of nights in which each interval holds its truth.
-fn held(
-    names: &[(ResultName, fn(&Truth) -> f64)],
-    make: impl Fn(&mut Random) -> Truth,
-) -> Vec<f64> {
+fn held(names: &[Known], make: impl Fn(&mut Random) -> Truth) -> Vec<f64> {
     let plan = plan(SHORT_NIGHT, "");
     let rig = rig("sample_clock: 0 ppm, cv_gain: 0.1 %, cv_offset: 5 mV, cv_step: 0.5 mV");
     let mut counts = vec![0u32; names.len()];
@@ -118,7 +118,7 @@ fn usual(random: &mut Random) -> Truth {
 
 #[test]
 fn intervals_hold_the_truth_about_as_often_as_they_say() {
-    let names: [(ResultName, fn(&Truth) -> f64); 4] = [
+    let names: [Known; 4] = [
         (ResultName::ScaleError, |truth| truth.b),
         (ResultName::ErrorLeftAfterRetuning, |truth| truth.left(0.0)),
         (ResultName::ErrorLeftAfterTrimming, Truth::trimmed),
@@ -136,7 +136,7 @@ fn intervals_hold_the_truth_about_as_often_as_they_say() {
 
 #[test]
 fn ready_after_is_found_or_said_not_to_be_reached() {
-    let names: [(ResultName, fn(&Truth) -> f64); 1] = [(ResultName::ReadyAfter, Truth::ready)];
+    let names: [Known; 1] = [(ResultName::ReadyAfter, Truth::ready)];
     let held = held(&names, |random| Truth {
         b: 0.4 * random.normal(),
         b_cold: 2.0 + 2.0 * random.uniform(),

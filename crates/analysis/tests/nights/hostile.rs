@@ -1,10 +1,11 @@
 //! Whatever is in a record, there is a clear answer.
 
-use crate::night::{NIGHT, analysed, outcome, plan, play};
+use crate::night::{NIGHT, Random, analysed, outcome, plan, play};
 use analysis::Analysis;
 use model::document::plan::Plan;
+use model::pitch::Pitch;
 use model::quantity::{Hertz, HertzDifference};
-use model::record::{Flag, Flags, RunRecord, State};
+use model::record::{Flag, Flags, PositionId, RunRecord, State};
 use model::result::{Finding, ResultName};
 use model::time::RunTime;
 
@@ -308,4 +309,49 @@ fn a_unit_of_hertz_per_volt_has_no_scale_in_octaves() {
     // an offset is not.
     let left = outcome(&analysis, "night", ResultName::ErrorLeftAfterRetuning);
     assert!(left.high.unwrap() > 10.0, "{left:?}");
+}
+
+#[test]
+fn whatever_comes_is_answered() {
+    let (plan, record) = usual();
+    for seed in 0..150 {
+        let mut random = Random::new(seed);
+        let mut wild = record.clone();
+        wild.readings.retain(|_| random.uniform() < 0.3);
+        for reading in &mut wild.readings {
+            let die = random.uniform();
+            if die < 0.1 {
+                reading.measured.state = State::ALL[(die * 70.0) as usize];
+            } else if die < 0.2 {
+                reading.measured.flags = Flags::NONE.with(Flag::ALL[(die * 50.0) as usize]);
+            } else if die < 0.3 {
+                reading.measured.frequency =
+                    (die < 0.25).then(|| Hertz::of((40.0 * (random.uniform() - 0.5)).exp()));
+            } else if die < 0.4 {
+                reading.key.stage = (random.uniform() * 6.0) as u16;
+            } else if die < 0.5 {
+                reading.at = RunTime::from_nanoseconds((1e14 * (random.uniform() - 0.5)) as i64);
+            } else if die < 0.6 {
+                reading.asked = Pitch::new(600.0 * (random.uniform() - 0.5)).unwrap();
+            } else if die < 0.7 {
+                reading.key.round = (random.uniform() * 3.0) as u32;
+            } else if die < 0.75 {
+                reading.key.position = PositionId::new("nowhere");
+            } else if die < 0.8 {
+                reading.measured.u = None;
+            }
+        }
+        let mut analysis = analysed(&plan, &wild);
+        analysis
+            .verdicts
+            .retain(|verdict| verdict.position.as_str() == "left");
+        assert_eq!(analysis.verdicts.len(), plan.tolerances.len());
+        for outcome in &analysis.outcomes {
+            assert_eq!(
+                outcome.value.is_none(),
+                outcome.why_not.is_some(),
+                "{outcome:?}"
+            );
+        }
+    }
 }

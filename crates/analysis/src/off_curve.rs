@@ -1,0 +1,143 @@
+//! What is left off the curves of the rounds: noise, what repeats from round to
+//! round, and whether a low end is in it.
+
+use crate::deviation::UnitReadings;
+use crate::tracking::RoundFit;
+use crate::uncertainty::RigLimits;
+use nalgebra::DVector;
+use std::collections::BTreeMap;
+
+/// From so many rounds on, what repeats can be told from what is noise.
+const ROUNDS_THAT_PROVE: usize = 4;
+
+/// Residuals by note and visit, so that rounds can be held against each other.
+fn by_visit(round: &RoundFit) -> BTreeMap<(usize, usize), f64> {
+    let mut seen: BTreeMap<usize, usize> = BTreeMap::new();
+    let mut residuals = BTreeMap::new();
+    for (note, residual) in round.note_of.iter().zip(&round.residuals) {
+        let visit = seen.entry(*note).or_default();
+        residuals.insert((*note, *visit), *residual);
+        *visit += 1;
+    }
+    residuals
+}
+
+/// Splits what is off the curves into what repeats from round to round (standard
+/// deviation, degrees of freedom) and noise beyond what the meter says. With too
+/// few rounds to tell, all of it counts as repeating: then it does not average.
+pub(crate) fn noise(rounds: &[RoundFit]) -> ((f64, usize), f64) {
+    let readings: usize = rounds.iter().map(|round| round.own_sd.len()).sum();
+    let freedom: usize = rounds.iter().map(|round| round.degrees_of_freedom).sum();
+    if readings == 0 || freedom == 0 {
+        return ((0.0, 0), 0.0);
+    }
+    let meter = rounds
+        .iter()
+        .flat_map(|round| &round.own_sd)
+        .map(|sd| sd * sd)
+        .sum::<f64>()
+        / readings as f64;
+    let squares: f64 = rounds
+        .iter()
+        .flat_map(|round| &round.residuals)
+        .map(|residual| residual * residual)
+        .sum();
+    if rounds.len() < ROUNDS_THAT_PROVE {
+        let repeating = (squares / freedom as f64 - meter).max(0.0);
+        return ((repeating.sqrt(), freedom), 0.0);
+    }
+    let visits: Vec<_> = rounds.iter().map(by_visit).collect();
+    let (mut steps, mut step_freedom) = (0.0, 0.0);
+    for (pair, round) in visits.windows(2).zip(rounds) {
+        let both = pair[0]
+            .iter()
+            .filter_map(|(key, before)| Some(pair[1].get(key)? - before));
+        steps += both.map(|step| step * step / 2.0).sum::<f64>();
+        step_freedom += round.degrees_of_freedom as f64;
+    }
+    let random = if step_freedom > 0.0 {
+        steps / step_freedom
+    } else {
+        0.0
+    };
+    let mut means: BTreeMap<(usize, usize), (f64, usize)> = BTreeMap::new();
+    for residuals in &visits {
+        for (key, residual) in residuals {
+            let mean = means.entry(*key).or_default();
+            mean.0 += residual;
+            mean.1 += 1;
+        }
+    }
+    let share = freedom as f64 / readings as f64;
+    let free = (means.len() as f64 * share).max(1.0);
+    let repeating = means
+        .values()
+        .map(|(sum, count)| (sum / *count as f64).powi(2))
+        .sum::<f64>()
+        / free
+        - random / rounds.len() as f64;
+    (
+        (repeating.max(0.0).sqrt(), free.round() as usize),
+        (random - meter).max(0.0).sqrt(),
+    )
+}
+
+/// Mean residuals that are both certain and beyond the steps of the control source.
+pub(crate) fn proven(
+    rounds: &[RoundFit],
+    unit: &UnitReadings,
+    notes: &[usize],
+    limits: RigLimits,
+    excess: f64,
+) -> DVector<f64> {
+    let mut proven = DVector::zeros(notes.len());
+    if rounds.len() < ROUNDS_THAT_PROVE {
+        return proven;
+    }
+    for (place, note) in notes.iter().enumerate() {
+        let (mut sum, mut variance, mut count) = (0.0, 0.0, 0.0);
+        for round in rounds {
+            let readings = round
+                .note_of
+                .iter()
+                .zip(&round.residuals)
+                .zip(&round.own_sd);
+            for ((_, residual), sd) in readings.filter(|((other, _), _)| *other == note) {
+                sum += residual;
+                variance += sd * sd + excess * excess;
+                count += 1.0;
+            }
+        }
+        if count > 0.0 {
+            let mean = sum / count;
+            let steps = limits.step * unit.notes[*note].per_volt.abs();
+            if mean.abs() > 3.0 * variance.sqrt() / count && mean.abs() > steps {
+                proven[place] = mean;
+            }
+        }
+    }
+    proven
+}
+
+/// Whether the low end is more than three times its uncertainty, steps of the
+/// control source included: those do not average over rounds.
+pub(crate) fn low_end_is_there(
+    rounds: &[RoundFit],
+    unit: &UnitReadings,
+    notes: &[usize],
+    limits: RigLimits,
+) -> bool {
+    let terms: Vec<(f64, f64)> = rounds.iter().filter_map(|round| round.low).collect();
+    if terms.is_empty() {
+        return false;
+    }
+    let n = terms.len() as f64;
+    let mean = terms.iter().map(|term| term.0).sum::<f64>() / n;
+    let own = terms.iter().map(|term| term.1).sum::<f64>() / (n * n);
+    let ((misfit, _), _) = noise(rounds);
+    let step = limits.step * unit.notes[notes[0]].per_volt.abs() / 3f64.sqrt();
+    // The bottom note carries nearly all of d: a step there moves it by about this.
+    let bottom = (-unit.notes[notes[0]].x).exp2() - 1.0;
+    let shared = misfit.max(step) / bottom.abs().max(1e-9);
+    mean.abs() > 3.0 * (own + shared * shared).sqrt()
+}

@@ -1,0 +1,110 @@
+//! Results of one moment.
+
+use super::{Found, Missing, Night};
+use crate::choice::Choice;
+use crate::extremes::{extreme, half_range};
+use crate::moment::{MomentOf, notes_of_two_note_slope};
+use crate::trials::Trials;
+use crate::words::number;
+use model::result::ResultName;
+
+impl Night<'_> {
+    pub(super) fn of_moment(&self, name: ResultName, choice: &Choice) -> Result<Found, Missing> {
+        let shared = self
+            .bench
+            .shared(self.index)
+            .ok_or_else(|| self.nothing())?;
+        let moment = self.moment(choice.at).ok_or_else(|| self.nothing())?;
+        let pair = match name {
+            ResultName::TwoNoteSlope => Some(notes_of_two_note_slope(
+                &self.bench.unit,
+                shared.stage,
+                choice.between,
+            )?),
+            _ => None,
+        };
+        let of = MomentOf { name, pair };
+        let found = of.at(&shared, moment + self.origin_s())?;
+        let t = found.t - self.origin_s();
+        let seed = [3, self.place, name as u64];
+        let (low, high) = found.sources.interval(&mut Trials::of(seed));
+        let u = found.sources.u();
+        let lowest = shared.stage.notes[0];
+        let highest = shared.stage.notes[shared.stage.notes.len() - 1];
+        let span = format!("{} to {}", self.note_name(lowest), self.note_name(highest));
+        let mut meaning = match name {
+            ResultName::ScaleError => {
+                format!("slope over {span} with the high end taken out")
+            }
+            ResultName::HighEnd => {
+                let kilohertz = self.bench.unit.reference_hz * 1e-3;
+                let octaves = self.bench.unit.notes[highest].x;
+                let per_khz = found.value / (octaves.exp2() - 1.0) / kilohertz;
+                // 1731 cents are a factor of e; a delay t per cycle costs f t of it.
+                let delay_us = -per_khz / (1200.0 / std::f64::consts::LN_2) * 1e3;
+                format!(
+                    "at {}; {} cents per kHz, as a delay of {delay_us:.2} us in every cycle makes it",
+                    self.note_name(highest),
+                    number(per_khz, Some(u / (octaves.exp2() - 1.0).abs() / kilohertz)),
+                )
+            }
+            ResultName::MeanSlope => format!("straight line over {span}, high end and all"),
+            _ => match pair {
+                Some((low, high)) => {
+                    format!("from {} to {}", self.note_name(low), self.note_name(high))
+                }
+                None => String::new(),
+            },
+        };
+        meaning += &format!(
+            ", {}, from {} rounds",
+            Self::at_words(choice.at, t),
+            found.rounds
+        );
+        if found.rounds == 1 && !shared.stage.timed {
+            meaning += "; no note was played twice, so drift during the round is in it";
+        }
+        Ok(Found {
+            value: found.value,
+            u: Some(u),
+            low: Some(found.value + low),
+            high: Some(found.value + high),
+            t: Some(t),
+            readings: found.readings,
+            rig_share: (u > 0.0).then(|| 1.0 - found.sources.own / (u * u)),
+            needs_until: None,
+            shortened: None,
+            meaning,
+        })
+    }
+
+    pub(super) fn error_left_after_retuning(&self, choice: &Choice) -> Result<Found, Missing> {
+        let (history, draws) = self.history()?;
+        Self::several_notes(history)?;
+        let moment = self.moment(choice.at).ok_or_else(|| self.nothing())?;
+        let place = history
+            .stage_points()
+            .into_iter()
+            .min_by(|a, b| {
+                let off = |place: &usize| (history.points[*place].t - moment).abs();
+                off(a).total_cmp(&off(b))
+            })
+            .ok_or_else(|| self.nothing())?;
+        let notes = history.x.len();
+        let stretch = place * notes..(place + 1) * notes;
+        let found = extreme(history, draws, |values| {
+            half_range(&values[stretch.clone()])
+        });
+        let t = history.points[place].t;
+        let raw = half_range(history.points[place].y.as_slice());
+        let meaning = format!(
+            "largest deviation over {notes} notes with the best retuning, {}; {:.2} cents of that round alone",
+            Self::at_words(choice.at, t),
+            raw,
+        );
+        let mut found = Self::of_extreme(found, meaning);
+        found.t = Some(t);
+        found.readings = history.points[place].readings;
+        Ok(found)
+    }
+}

@@ -1,0 +1,232 @@
+//! Results over all rounds of a stage, or all since something happened.
+
+use super::{Found, Missing, Night};
+use crate::choice::Choice;
+use crate::drift::drift;
+use crate::extremes::{after_one_tuning, extreme, half_range, left_after_trimming, range_of_note};
+use crate::repeatability::repeatability;
+use crate::trials::Trials;
+use crate::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
+use crate::words::duration;
+
+impl Night<'_> {
+    pub(super) fn error_after_one_tuning(&self, choice: &Choice) -> Result<Found, Missing> {
+        let (history, draws) = self.history()?;
+        let reference = history
+            .reference
+            .ok_or_else(|| "the reference note was not played in this stage".to_owned())?;
+        let rounds = history.stage_points();
+        let first = rounds.first().map_or(0.0, |place| history.points[*place].t);
+        let (tuned_at, how) = if let Some(t) = choice.tuned_at {
+            (t, "as the plan says".to_owned())
+        } else {
+            let ready = self.steady(Watched::ErrorLeft, choice.limit, choice.stay)?;
+            let warm = self.steady(Watched::ReferenceNote, choice.limit, choice.stay)?;
+            match (ready, warm) {
+                (Steady::From { t: ready, .. }, Steady::From { t: warm, .. }) => (
+                    ready.max(warm),
+                    format!("when both warm and ready to {} cents", choice.limit),
+                ),
+                (Steady::From { t, .. }, _) => (
+                    t,
+                    format!(
+                        "when ready to {} cents; it was not seen to become warm",
+                        choice.limit
+                    ),
+                ),
+                (_, Steady::From { t, .. }) => (
+                    t,
+                    format!(
+                        "when warm; it was not ready to {} cents within the record",
+                        choice.limit
+                    ),
+                ),
+                _ => (
+                    first,
+                    "at the start of the stage; it was neither warm nor ready within the record"
+                        .to_owned(),
+                ),
+            }
+        };
+        let tuned = (0..history.points.len())
+            .find(|place| history.points[*place].t >= tuned_at - 1e-6)
+            .ok_or_else(|| format!("no round follows the tuning at {}", duration(tuned_at)))?;
+        let rounds: Vec<usize> = rounds.into_iter().filter(|place| *place >= tuned).collect();
+        let Some(last) = rounds.last() else {
+            return Err(format!(
+                "no round of this stage follows the tuning at {}",
+                duration(tuned_at)
+            )
+            .into());
+        };
+        let notes = history.x.len();
+        let found = extreme(history, draws, |values| {
+            after_one_tuning(values, notes, reference, tuned, &rounds)
+        });
+        let raw = rounds
+            .iter()
+            .flat_map(|place| history.points[*place].y.iter())
+            .map(|y| (y - history.points[tuned].y[reference]).abs())
+            .fold(0.0, f64::max);
+        let until = history.points[*last].t;
+        let meaning = format!(
+            "tuned once at {} ({how}), largest deviation of {notes} notes from then to {}; largest of a single round {raw:.2} cents",
+            duration(history.points[tuned].t),
+            duration(until),
+        );
+        let mut found = Self::of_extreme(found, meaning);
+        found.t = Some(history.points[tuned].t);
+        found.readings = Self::readings(history, &rounds);
+        found.needs_until = Some(f64::INFINITY);
+        Ok(found)
+    }
+
+    pub(super) fn error_left_after_trimming(&self) -> Result<Found, Missing> {
+        let (history, draws) = self.history()?;
+        Self::several_notes(history)?;
+        let all = history.stage_points();
+        let steady = self.steady(Watched::ReferenceNote, USUAL_LIMIT, USUAL_STAY_S)?;
+        let (rounds, which) = match steady {
+            Steady::From { t, .. } => {
+                let warm: Vec<usize> = all
+                    .iter()
+                    .copied()
+                    .filter(|place| history.points[*place].t >= t)
+                    .collect();
+                let which = format!("all rounds after warm-up ({})", duration(t));
+                if warm.is_empty() {
+                    (all, "all rounds; none of them is warm".to_owned())
+                } else {
+                    (warm, which)
+                }
+            }
+            _ if all.len() == 1 => (all, "its one round".to_owned()),
+            _ => (
+                all,
+                "all rounds, since the unit was not seen to become warm".to_owned(),
+            ),
+        };
+        // The curve is smooth: a thinned-out selection of it has the same maximum.
+        let thin = rounds.len().div_ceil(80).max(1);
+        let mut chosen: Vec<usize> = rounds.iter().copied().step_by(thin).collect();
+        chosen.extend(rounds.last());
+        let found = extreme(history, draws, |values| {
+            left_after_trimming(values, &history.x, &chosen)
+        });
+        let meaning = format!(
+            "one setting of the scale trimmer for {which}, retuned in each; {} notes",
+            history.x.len(),
+        );
+        let mut found = Self::of_extreme(found, meaning);
+        found.readings = Self::readings(history, &rounds);
+        found.needs_until = Some(f64::INFINITY);
+        Ok(found)
+    }
+
+    pub(super) fn excursion(&self) -> Result<Found, Missing> {
+        let (history, draws) = self.history()?;
+        let (note, name) = self.watched_note(history)?;
+        let rounds = history.stage_points();
+        if rounds.len() < 2 {
+            return Err("one round shows no change".to_owned().into());
+        }
+        let notes = history.x.len();
+        let found = extreme(history, draws, |values| {
+            range_of_note(values, notes, note, &rounds)
+        });
+        let raw: Vec<f64> = rounds
+            .iter()
+            .map(|place| history.points[*place].y[note])
+            .collect();
+        let largest = raw
+            .windows(2)
+            .map(|pair| (pair[1] - pair[0]).abs())
+            .fold(0.0, f64::max);
+        let meaning = format!(
+            "largest less smallest at {name} over the stage, smoothed over {} rounds; {:.2} cents of single rounds; largest change from one round to the next {largest:.2} cents",
+            history.smoother.reach,
+            2.0 * half_range(&raw),
+        );
+        let mut found = Self::of_extreme(found, meaning);
+        found.readings = Self::readings(history, &rounds);
+        found.needs_until = Some(f64::INFINITY);
+        Ok(found)
+    }
+
+    pub(super) fn drift_rate(&self) -> Result<Found, Missing> {
+        let (history, _) = self.history()?;
+        let (note, name) = self.watched_note(history)?;
+        let all = history.stage_points();
+        let warm = match self.steady(Watched::ReferenceNote, USUAL_LIMIT, USUAL_STAY_S) {
+            Ok(Steady::From { t, .. }) => Some(t),
+            _ => None,
+        };
+        let after: Vec<usize> = all
+            .iter()
+            .copied()
+            .filter(|place| warm.is_none_or(|t| history.points[*place].t >= t))
+            .collect();
+        let (rounds, which) = if after.len() >= 3 && warm.is_some() {
+            (after, ", after warm-up")
+        } else {
+            (all, "")
+        };
+        let times: Vec<f64> = rounds
+            .iter()
+            .map(|place| history.points[*place].t)
+            .collect();
+        let values: Vec<f64> = rounds
+            .iter()
+            .map(|place| history.points[*place].y[note])
+            .collect();
+        let seed = [4, self.place, 0];
+        let found = drift(&times, &values, &mut Trials::of(seed))
+            .ok_or_else(|| "a rate of drift takes readings at three times".to_owned())?;
+        let per_hour = 3600.0;
+        Ok(Found {
+            value: found.rate * per_hour,
+            u: Some(found.u * per_hour),
+            low: Some(found.low * per_hour),
+            high: Some(found.high * per_hour),
+            t: None,
+            readings: Self::readings(history, &rounds),
+            rig_share: None,
+            needs_until: Some(f64::INFINITY),
+            shortened: None,
+            meaning: format!(
+                "at {name} from {} to {}{which}; drift of the control source is in it",
+                duration(times.first().copied().unwrap_or(0.0)),
+                duration(times.last().copied().unwrap_or(0.0)),
+            ),
+        })
+    }
+
+    pub(super) fn repeatability(&self) -> Result<Found, Missing> {
+        let stage = self
+            .bench
+            .stages
+            .get(&self.index)
+            .ok_or_else(|| self.nothing())?;
+        if stage.fit.rounds.is_empty() {
+            return Err(self.nothing().into());
+        }
+        let pooled = repeatability(&self.bench.unit, self.index, &stage.fit)
+            .ok_or_else(|| "no note is left and come back to within a round".to_owned())?;
+        let (low, high) = pooled.interval();
+        Ok(Found {
+            value: pooled.sd,
+            u: Some(pooled.u()),
+            low: Some(low),
+            high: Some(high),
+            t: None,
+            readings: pooled.readings,
+            rig_share: None,
+            needs_until: Some(f64::INFINITY),
+            shortened: None,
+            meaning: format!(
+                "standard deviation of a note left and come back to, drift taken out, {:.0} degrees of freedom; the meter's own noise is in it",
+                pooled.degrees_of_freedom
+            ),
+        })
+    }
+}
