@@ -32,8 +32,7 @@ pub(crate) struct Beat {
 /// rig's errors are shared.
 pub(crate) fn fastest(view: &RunView<'_>, unit: &UnitAnalysis) -> Option<Beat> {
     let sounding = |asked: Pitch, cents: f64| {
-        view.plan.pitch.frequency(asked).get()
-            * (f64::from(unit.octaves) + cents / 1200.0).exp2()
+        view.plan.pitch.frequency(asked).get() * (f64::from(unit.octaves) + cents / 1200.0).exp2()
     };
     let mut fastest: Option<Beat> = None;
     for lower in &unit.profile {

@@ -85,6 +85,10 @@ pub(crate) fn limits_results(view: &RunView<'_>, position: &PositionId) -> Optio
     };
     Some(format!(
         "The rig, not the unit, limits what can be said of {names}: the gain of its control voltage alone stands for ± {} cents per octave. A calibrated rig would say more.",
-        if 2.0 * share >= 9.95 { fixed(2.0 * share, 0) } else { plain(2.0 * share) },
+        if 2.0 * share >= 9.95 {
+            fixed(2.0 * share, 0)
+        } else {
+            plain(2.0 * share)
+        },
     ))
 }

@@ -263,8 +263,14 @@ pub fn export_json(view: &RunView<'_>) -> Value {
         .collect();
     let mut gaps: Vec<_> = view.record.gaps.iter().collect();
     gaps.sort_by(|a, b| {
-        (a.stage, a.round, a.slot, &a.position, a.at, &a.reason)
-            .cmp(&(b.stage, b.round, b.slot, &b.position, b.at, &b.reason))
+        (a.stage, a.round, a.slot, &a.position, a.at, &a.reason).cmp(&(
+            b.stage,
+            b.round,
+            b.slot,
+            &b.position,
+            b.at,
+            &b.reason,
+        ))
     });
     let gaps: Vec<_> = gaps
         .into_iter()
@@ -277,8 +283,13 @@ pub fn export_json(view: &RunView<'_>) -> Value {
         .filter(|event| !event.kind.is_bookkeeping())
         .collect();
     events.sort_by(|a, b| {
-        (a.at, a.kind, a.stage, &a.position, &a.text)
-            .cmp(&(b.at, b.kind, b.stage, &b.position, &b.text))
+        (a.at, a.kind, a.stage, &a.position, &a.text).cmp(&(
+            b.at,
+            b.kind,
+            b.stage,
+            &b.position,
+            &b.text,
+        ))
     });
     let events: Vec<_> = events
         .into_iter()
@@ -356,9 +367,30 @@ pub fn export_json(view: &RunView<'_>) -> Value {
 
 /// The columns of the table of readings.
 const COLUMNS: [&str; 24] = [
-    "stage", "stage_name", "round", "slot", "repeat", "attempt", "position", "serial", "note",
-    "asked_hz", "t_s", "run_s", "played_run_s", "window_s", "hz", "u_hz", "cents",
-    "retuned_cents", "level_dbfs", "residue_v", "air_degc", "supply_v", "state", "flags",
+    "stage",
+    "stage_name",
+    "round",
+    "slot",
+    "repeat",
+    "attempt",
+    "position",
+    "serial",
+    "note",
+    "asked_hz",
+    "t_s",
+    "run_s",
+    "played_run_s",
+    "window_s",
+    "hz",
+    "u_hz",
+    "cents",
+    "retuned_cents",
+    "level_dbfs",
+    "residue_v",
+    "air_degc",
+    "supply_v",
+    "state",
+    "flags",
 ];
 
 /// The table of readings, every attempt, as CSV (RFC 4180): with a comma between

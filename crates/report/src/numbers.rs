@@ -211,7 +211,7 @@ mod tests {
 
     #[test]
     fn two_digits_of_uncertainty() {
-        assert_eq!(cents(22.4149, 21.8, 23.03).numbers(false), "22.41 ± 0.61");
+        assert_eq!(cents(22.4149, 21.81, 23.01).numbers(false), "22.41 ± 0.60");
         assert_eq!(cents(3.1, 2.9, 3.8).numbers(false), "3.10 (2.90 to 3.80)");
         assert_eq!(cents(-0.42, -14.0, 13.2).numbers(true), "0 ± 14");
         assert_eq!(decimals_for(0.0996), 2);

@@ -2,11 +2,11 @@
 //! a technician can do about it, what the plan's tolerances say, and what is in
 //! the way of saying more.
 
-use crate::bench;
+use crate::RunView;
 use crate::beats;
+use crate::bench;
 use crate::numbers::{Stated, duration};
 use crate::outline::{extent, stated, title, worst};
-use crate::RunView;
 use analysis::{StageAnalysis, UnitAnalysis};
 use model::document::plan::{Allow, Moment, Tolerance};
 use model::record::{EventKind, PositionId, State, Unit};
@@ -101,7 +101,11 @@ pub(crate) fn tolerance_words(tolerance: &Tolerance) -> String {
         Allow::AtLeast(limit) => format!("at least {limit}"),
         Allow::Between { from, to } => format!("from {from} to {to}"),
     };
-    format!("{} of “{}”{at}: {allow}", title(tolerance.result), tolerance.of)
+    format!(
+        "{} of “{}”{at}: {allow}",
+        title(tolerance.result),
+        tolerance.of
+    )
 }
 
 fn headline(view: &RunView<'_>, verdicts: &[VerdictWords], finding: Option<Finding>) -> String {
@@ -120,7 +124,9 @@ fn headline(view: &RunView<'_>, verdicts: &[VerdictWords], finding: Option<Findi
         None if view.plan.tolerances.is_empty() => {
             "No verdict: the plan states no tolerance.".to_owned()
         }
-        None => "No verdict: the tolerances of the plan were not held against this unit.".to_owned(),
+        None => {
+            "No verdict: the tolerances of the plan were not held against this unit.".to_owned()
+        }
         Some(Finding::Pass) => match all {
             1 => "Passes the plan's one tolerance.".to_owned(),
             2 => "Passes both tolerances of the plan.".to_owned(),
@@ -196,7 +202,9 @@ impl<'a> Speaker<'a> {
                 .into_iter()
                 .filter(|other| other.name == name && other.stage != outcome.stage)
                 .filter_map(|other| stated(other).map(|value| (other, value)))
-                .filter(|(other, _)| stage_of(other).is_some_and(|(stage, _)| stage.stage < main.stage))
+                .filter(|(other, _)| {
+                    stage_of(other).is_some_and(|(stage, _)| stage.stage < main.stage)
+                })
                 .last();
             if let Some((other, value)) = earlier {
                 return Some((other, value, in_run(other, value.value)));
@@ -212,37 +220,55 @@ impl<'a> Speaker<'a> {
         let mut said = Vec::new();
         let end = extent(unit).map_or(0.0, |(_, to)| unit.origin.seconds() + to);
         let ready = self.moment(ResultName::ReadyAfter);
-        let after = self.best(ResultName::ErrorAfterOneTuning);
-        match (ready, after) {
-            (Some((_, ready, at)), Some((_, error))) if end - at > 600.0 => said.push(format!(
-                "Tune it after {}; over the {} that followed, its worst error was {}.",
-                ready.spoken(),
-                duration(end - at),
-                error.spoken(),
-            )),
-            (Some((outcome, ready, _)), _) => {
-                said.push(format!("It is ready after {}{}.", ready.spoken(), meaning(outcome)));
-            }
-            (None, Some((outcome, error))) => said.push(format!(
-                "Tuned once{}, its worst error was {}{}.",
-                outcome
+        match (self.best(ResultName::ErrorAfterOneTuning), &ready) {
+            (Some((outcome, error)), _) => {
+                let tuned = outcome
                     .t_s
-                    .map_or_else(String::new, |t| format!(" after {}", duration(t))),
-                error.spoken(),
-                meaning(outcome),
-            )),
+                    .or(ready.as_ref().map(|(.., at)| at - unit.origin.seconds()));
+                said.push(match tuned {
+                    Some(tuned) => format!(
+                        "Tune it after {}; over the {} that followed, its worst error was {}.",
+                        duration(tuned),
+                        duration(end - unit.origin.seconds() - tuned),
+                        error.spoken(),
+                    ),
+                    None => format!(
+                        "Tuned once, its worst error was {}{}.",
+                        error.spoken(),
+                        meaning(outcome)
+                    ),
+                });
+            }
+            (None, Some((outcome, ready, _))) => {
+                said.push(format!(
+                    "It is ready after {}{}.",
+                    ready.spoken(),
+                    meaning(outcome)
+                ));
+            }
             (None, None) => {}
         }
         if ready.is_none()
             && let Some(why) = self.view.why_not(self.position, ResultName::ReadyAfter)
         {
-            said.push(format!("When it is ready cannot be said: {}.", clause(why)));
+            said.push(match clause(why).strip_prefix("not within ") {
+                Some(rest) => format!("It was not ready within {rest}."),
+                None => format!("When it is ready cannot be said: {}.", clause(why)),
+            });
         }
         if let Some((outcome, warm, _)) = self.moment(ResultName::WarmUpTime) {
+            let how = outcome
+                .meaning
+                .as_deref()
+                .map_or_else(String::new, |meaning| {
+                    format!(
+                        ": {}",
+                        choice(meaning).trim_start_matches("reference note ")
+                    )
+                });
             said.push(format!(
-                "Its reference note comes to rest after {}{}.",
+                "Its reference note comes to rest after {}{how}.",
                 warm.spoken(),
-                meaning(outcome)
             ));
         }
         said.extend(beats::sentence(self.view, stage, unit));
@@ -299,7 +325,11 @@ impl<'a> Speaker<'a> {
         let size = Stated {
             value: high.value.abs(),
             interval: high.interval.map(|(low, top)| {
-                if high.value < 0.0 { (-top, -low) } else { (low, top) }
+                if high.value < 0.0 {
+                    (-top, -low)
+                } else {
+                    (low, top)
+                }
             }),
             ..high
         };
@@ -359,7 +389,13 @@ fn meaning(outcome: &Outcome) -> String {
     outcome
         .meaning
         .as_deref()
-        .map_or_else(String::new, |meaning| format!(" ({})", clause(meaning)))
+        .map_or_else(String::new, |meaning| format!(" ({})", choice(meaning)))
+}
+
+/// The first part of a meaning: the choice itself, without its small print, which
+/// stands in the table.
+fn choice(meaning: &str) -> &str {
+    clause(meaning.split([';', ',']).next().unwrap_or(meaning))
 }
 
 /// A sentence as part of another one.
@@ -397,10 +433,10 @@ fn gaps(view: &RunView<'_>, position: &PositionId) -> Vec<String> {
             )
         };
         said.push(format!(
-            "{} missing, {when} of the run: {reasons}.",
+            "{}, {when} of the run: {reasons}.",
             match missing.len() {
-                1 => "1 gap is".to_owned(),
-                count => format!("{count} gaps are"),
+                1 => "One gap".to_owned(),
+                count => format!("{count} gaps"),
             }
         ));
     }
@@ -422,9 +458,7 @@ fn gaps(view: &RunView<'_>, position: &PositionId) -> Vec<String> {
     }
     let flagged = own
         .iter()
-        .filter(|reading| {
-            reading.measured.state == State::Ok && !reading.measured.flags.is_empty()
-        })
+        .filter(|reading| reading.measured.state == State::Ok && !reading.measured.flags.is_empty())
         .collect::<Vec<_>>();
     if !flagged.is_empty() {
         let reasons = counted(flagged.iter().flat_map(|reading| {

@@ -2,8 +2,8 @@
 
 use super::lines::{Timeline, allowed_range};
 use crate::RunView;
-use crate::bench;
 use crate::beats::note_name;
+use crate::bench;
 use crate::numbers::{duration, fixed, plain, signed};
 use crate::outline::{extent, stated, title};
 use crate::plot::frame::{
@@ -14,6 +14,7 @@ use model::document::plan::Stage;
 use model::quantity::Dimension;
 use model::record::PositionId;
 use model::result::ResultName;
+use std::collections::BTreeMap;
 
 /// A drawing with its heading and a sentence under it.
 #[derive(Debug, Clone, PartialEq)]
@@ -67,7 +68,10 @@ fn left_out_lines(timeline: &Timeline<'_>) -> String {
 
 fn as_played(timeline: &Timeline<'_>) -> Option<Figure> {
     let series = timeline.series(|point| Some(point.as_played));
-    let leader = series.iter().find(|line| line.style == 0).or(series.first())?;
+    let leader = series
+        .iter()
+        .find(|line| line.style == 0)
+        .or(series.first())?;
     let drawing = over_time(&OverTime {
         title: "Deviation as played over time, a line for each note",
         y_title: "Deviation as played (cents)",
@@ -87,9 +91,15 @@ fn as_played(timeline: &Timeline<'_>) -> Option<Figure> {
     let name = &leader.name;
     let seen = match timeline.warm {
         Some(warm) => {
-            let early: Vec<_> = points().filter(|point| point.0 <= warm).map(|p| p.1).collect();
+            let early: Vec<_> = points()
+                .filter(|point| point.0 <= warm)
+                .map(|p| p.1)
+                .collect();
             let late = range(points().filter(|point| point.0 > warm).map(|p| p.1));
-            let moved = early.first().zip(early.last()).map(|(first, last)| last - first);
+            let moved = early
+                .first()
+                .zip(early.last())
+                .map(|(first, last)| last - first);
             match (moved, late) {
                 (Some(moved), Some((low, high))) => format!(
                     "{name} {} {} in the first {} and moves over {} in the rest of the run.",
@@ -122,7 +132,12 @@ fn retuned(timeline: &Timeline<'_>) -> Option<Figure> {
         .collect();
     let furthest = series
         .iter()
-        .flat_map(|line| line.stretches.iter().flatten().map(move |point| (line, point)))
+        .flat_map(|line| {
+            line.stretches
+                .iter()
+                .flatten()
+                .map(move |point| (line, point))
+        })
         .max_by(|a, b| a.1.1.abs().total_cmp(&b.1.1.abs()))?;
     let last = series
         .iter()
@@ -230,9 +245,17 @@ fn profile(view: &RunView<'_>, position: &PositionId) -> Option<Figure> {
     let notes: Vec<_> = unit
         .profile
         .iter()
-        .map(|point| (point.asked.note_number(), note_name(view, unit, point.asked)))
+        .map(|point| {
+            (
+                point.asked.note_number(),
+                note_name(view, unit, point.asked),
+            )
+        })
         .collect();
-    let is_sweep = matches!(view.plan.stages.get(usize::from(stage.stage)), Some(Stage::Sweep(_)));
+    let is_sweep = matches!(
+        view.plan.stages.get(usize::from(stage.stage)),
+        Some(Stage::Sweep(_))
+    );
     let readings: Vec<_> = if is_sweep {
         let series = unit.notes.iter();
         series
@@ -264,8 +287,13 @@ fn profile(view: &RunView<'_>, position: &PositionId) -> Option<Figure> {
         heading: "Deviation against note".to_owned(),
         svg: drawing.svg,
         caption: format!(
-            "At the end of “{}”, retuned: {furthest}. A straight slope is scale error, a bend at the top is the high end, one at the bottom leakage. Whiskers are twice the standard uncertainty, the rig's part included.{single}{}",
+            "At the end of “{}”, retuned: {furthest}. A straight slope is scale error, a bend at the top is the high end, one at the bottom leakage. {} twice the standard uncertainty, the rig's part included.{single}{}",
             stage.name,
+            if notes.len() > 20 {
+                "The band is"
+            } else {
+                "Whiskers are"
+            },
             outside(drawing.outside)
         ),
     })
@@ -287,7 +315,10 @@ fn furthest(view: &RunView<'_>, unit: &UnitAnalysis) -> Option<String> {
 /// Notes that were held.
 fn holds(view: &RunView<'_>, position: &PositionId) -> Vec<Figure> {
     let held = view.stages_of(position).into_iter().filter(|(stage, _)| {
-        matches!(view.plan.stages.get(usize::from(stage.stage)), Some(Stage::Hold(_)))
+        matches!(
+            view.plan.stages.get(usize::from(stage.stage)),
+            Some(Stage::Hold(_))
+        )
     });
     held.filter_map(|(stage, unit)| {
         let note = unit.notes.iter().find(|note| note.points.len() > 1)?;
@@ -314,7 +345,7 @@ fn holds(view: &RunView<'_>, position: &PositionId) -> Vec<Figure> {
             / (count - 1.0))
             .sqrt();
         let (low, high) = range(note.points.iter().map(|point| point.as_played))?;
-        let series = [Series { name: note.name.clone(), style: 0, stretches }];
+        let series = [Series { name: String::new(), style: 0, stretches }];
         let drawing = over_time(&OverTime {
             title: "A held note over time",
             y_title: "Deviation as played (cents)",
@@ -389,11 +420,20 @@ pub(crate) fn of_all(view: &RunView<'_>) -> Option<Figure> {
     if panels.is_empty() {
         return None;
     }
-    let names: Vec<String> = positions.iter().map(|position| view.name_of(position)).collect();
+    let names: Vec<String> = positions
+        .iter()
+        .map(|position| view.name_of(position))
+        .collect();
     let drawing = overview("Results of all units side by side", &names, &panels);
     let worst = panels.first().and_then(|panel| {
-        let known = panel.values.iter().zip(&names).filter_map(|(value, name)| Some((value.as_ref()?, name)));
-        let best = known.clone().min_by(|a, b| a.0.0.abs().total_cmp(&b.0.0.abs()))?;
+        let known = panel
+            .values
+            .iter()
+            .zip(&names)
+            .filter_map(|(value, name)| Some((value.as_ref()?, name)));
+        let best = known
+            .clone()
+            .min_by(|a, b| a.0.0.abs().total_cmp(&b.0.0.abs()))?;
         let worst = known.max_by(|a, b| a.0.0.abs().total_cmp(&b.0.0.abs()))?;
         (best.1 != worst.1).then(|| {
             format!(
@@ -414,7 +454,10 @@ pub(crate) fn of_all(view: &RunView<'_>) -> Option<Figure> {
     Some(Figure {
         heading: "All units side by side".to_owned(),
         svg: drawing.svg,
-        caption: format!("{}Whiskers are 95 % intervals.{shaded}", worst.unwrap_or_default()),
+        caption: format!(
+            "{}Whiskers are 95 % intervals.{shaded}",
+            worst.unwrap_or_default()
+        ),
     })
 }
 
@@ -428,21 +471,38 @@ pub(crate) fn of_conditions(view: &RunView<'_>) -> Vec<Figure> {
             air.push((reading.at.seconds(), celsius.get(), 0.0));
         }
     }
-    let supplies: Vec<Series> = view
-        .positions()
+    let mut by_supply: BTreeMap<&str, Vec<(f64, f64, f64)>> = BTreeMap::new();
+    for reading in &readings {
+        let position = view.rig.positions.get(reading.key.position.as_str());
+        if let Some(supply) = position.and_then(|position| position.supply.as_deref())
+            && let Some(volts) = reading.conditions.supply
+        {
+            by_supply
+                .entry(supply)
+                .or_default()
+                .push((reading.at.seconds(), volts.get(), 0.0));
+        }
+    }
+    let alone = by_supply.len() == 1;
+    let supplies: Vec<Series> = by_supply
         .into_iter()
+        .filter(|(_, points)| points.len() > 1)
         .enumerate()
-        .map(|(index, position)| {
-            let points = readings
-                .iter()
-                .filter(|reading| reading.key.position == *position)
-                .filter_map(|reading| Some((reading.at.seconds(), reading.conditions.supply?.get(), 0.0)))
-                .collect();
-            Series { name: view.name_of(position), style: index, stretches: vec![points] }
+        .map(|(index, (name, points))| Series {
+            name: if alone {
+                String::new()
+            } else {
+                name.to_owned()
+            },
+            style: index,
+            stretches: vec![points],
         })
-        .filter(|series| series.stretches[0].len() > 1)
         .collect();
-    let air = (air.len() > 1).then(|| Series { name: "air".to_owned(), style: 0, stretches: vec![air] });
+    let air = (air.len() > 1).then(|| Series {
+        name: String::new(),
+        style: 0,
+        stretches: vec![air],
+    });
     let mut figures = Vec::new();
     figures.extend(air.and_then(|air| condition(&[air], "Air temperature", "°C", 0.5)));
     if !supplies.is_empty() {
@@ -452,7 +512,11 @@ pub(crate) fn of_conditions(view: &RunView<'_>) -> Vec<Figure> {
 }
 
 fn condition(series: &[Series], name: &str, unit: &str, least: f64) -> Option<Figure> {
-    let points = || series.iter().flat_map(|line| line.stretches.iter().flatten());
+    let points = || {
+        series
+            .iter()
+            .flat_map(|line| line.stretches.iter().flatten())
+    };
     let (from, to) = range(points().map(|point| point.0))?;
     let (low, high) = range(points().map(|point| point.1))?;
     let drawing = over_time(&OverTime {
@@ -473,10 +537,9 @@ fn condition(series: &[Series], name: &str, unit: &str, least: f64) -> Option<Fi
     Some(Figure {
         heading: name.to_owned(),
         svg: drawing.svg,
-        caption: format!(
-            "Between {} and {} {unit} while notes were measured.",
-            fixed(low, decimals),
-            fixed(high, decimals)
-        ),
+        caption: match (fixed(low, decimals), fixed(high, decimals)) {
+            (low, high) if low == high => format!("{low} {unit} whenever a note was measured."),
+            (low, high) => format!("Between {low} and {high} {unit} while notes were measured."),
+        },
     })
 }

@@ -68,7 +68,10 @@ impl<'a> Timeline<'a> {
             .into_iter()
             .filter_map(|(stage, unit)| {
                 let every = interval(view.plan.stages.get(usize::from(stage.stage)))?;
-                unit.notes.iter().any(|note| note.points.len() > 1).then_some((stage, unit, every))
+                unit.notes
+                    .iter()
+                    .any(|note| note.points.len() > 1)
+                    .then_some((stage, unit, every))
             })
             .collect();
         let (_, first, _) = measured.first()?;
@@ -84,14 +87,20 @@ impl<'a> Timeline<'a> {
         let mut stages = Vec::new();
         let mut range: Option<(f64, f64)> = None;
         for ((stage, ..), part) in measured.iter().zip(&parts) {
-            let Some((from, to)) = first_and_last(part.unit) else { continue };
+            let Some((from, to)) = first_and_last(part.unit) else {
+                continue;
+            };
             let (from, to) = (from + part.shift, to + part.shift);
             stages.push((stage.name.clone(), from));
             range = Some(range.map_or((from, to), |(low, high)| (low.min(from), high.max(to))));
         }
         let (from, to) = range?;
         // t = 0 belongs on the axis when the first note came soon after it.
-        let from = if from > 0.0 && from < 0.05 * (to - from) { 0.0 } else { from };
+        let from = if from > 0.0 && from < 0.05 * (to - from) {
+            0.0
+        } else {
+            from
+        };
         let warm = match (stages.get(1), parts.as_slice()) {
             (Some((_, second)), [a, b, ..]) if b.every > a.every => Some(*second),
             _ if to - from > 4.0 * 3600.0 && from < 600.0 => Some(from + 3600.0),

@@ -18,8 +18,14 @@ pub(crate) struct LogLine {
 pub(crate) fn gaps(view: &RunView<'_>) -> Vec<LogLine> {
     let mut gaps: Vec<&Gap> = view.record.gaps.iter().collect();
     gaps.sort_by(|a, b| {
-        (&a.position, &a.reason, a.stage, a.at, a.round, a.slot)
-            .cmp(&(&b.position, &b.reason, b.stage, b.at, b.round, b.slot))
+        (&a.position, &a.reason, a.stage, a.at, a.round, a.slot).cmp(&(
+            &b.position,
+            &b.reason,
+            b.stage,
+            b.at,
+            b.round,
+            b.slot,
+        ))
     });
     let mut groups: Vec<Vec<&Gap>> = Vec::new();
     for gap in gaps {
@@ -49,7 +55,11 @@ pub(crate) fn gaps(view: &RunView<'_>) -> Vec<LogLine> {
                 (a, b) => format!("rounds {a} to {b}"),
             };
             Some(LogLine {
-                when: if from == to { from } else { format!("{from} to {to}") },
+                when: if from == to {
+                    from
+                } else {
+                    format!("{from} to {to}")
+                },
                 kind: format!("{}, {rounds}", view.stage_name(first.stage)),
                 whom: first
                     .position

@@ -38,9 +38,18 @@ struct Badge {
 impl Badge {
     const fn of(finding: Finding) -> Self {
         match finding {
-            Finding::Pass => Self { word: "pass", sign: "✓" },
-            Finding::Fail => Self { word: "fail", sign: "✕" },
-            Finding::Undecided => Self { word: "undecided", sign: "?" },
+            Finding::Pass => Self {
+                word: "pass",
+                sign: "✓",
+            },
+            Finding::Fail => Self {
+                word: "fail",
+                sign: "✕",
+            },
+            Finding::Undecided => Self {
+                word: "undecided",
+                sign: "?",
+            },
         }
     }
 }
@@ -49,13 +58,18 @@ impl Badge {
 struct ResultLine {
     name: &'static str,
     meaning: String,
-    stage: String,
     /// Value and uncertainty, or empty.
     value: String,
     unit: &'static str,
     interval: String,
     readings: usize,
     why_not: String,
+}
+
+#[derive(Debug)]
+struct StageResults {
+    stage: String,
+    lines: Vec<ResultLine>,
 }
 
 #[derive(Debug)]
@@ -80,7 +94,8 @@ struct UnitPage {
     rig: Vec<String>,
     verdicts: Vec<VerdictLine>,
     figures: Vec<Figure>,
-    results: Vec<ResultLine>,
+    /// The stage watched for longest first.
+    results: Vec<StageResults>,
     /// The key results, in short.
     key: Vec<String>,
 }
@@ -97,6 +112,8 @@ struct Page {
     run: String,
     statement: Vec<String>,
     key_names: Vec<String>,
+    /// What is to be said of all units alike.
+    of_all: Vec<String>,
     units: Vec<UnitPage>,
     overview: Option<Figure>,
     conditions: Vec<Figure>,
@@ -116,11 +133,33 @@ struct Page {
 #[must_use]
 pub fn html(view: &RunView<'_>) -> String {
     let header = &view.record.header;
-    let units: Vec<_> = sentences(view)
+    let mut units: Vec<_> = sentences(view)
         .into_iter()
         .enumerate()
         .map(|(index, words)| unit_page(view, index, words))
         .collect();
+    // What is said of every unit is said once.
+    let mut of_all: Vec<String> = units
+        .first()
+        .map_or_else(Vec::new, |unit| unit.doubts.clone());
+    of_all.retain(|said| units.len() > 1 && units.iter().all(|unit| unit.doubts.contains(said)));
+    for unit in &mut units {
+        unit.doubts.retain(|said| !of_all.contains(said));
+        let sentences = unit
+            .owner
+            .iter_mut()
+            .chain(&mut unit.technician)
+            .chain(&mut unit.doubts);
+        for said in sentences.chain(&mut unit.rig) {
+            *said = unbroken(said);
+        }
+        for figure in &mut unit.figures {
+            figure.caption = unbroken(&figure.caption);
+        }
+        for verdict in &mut unit.verdicts {
+            verdict.reason = unbroken(&verdict.reason);
+        }
+    }
     let page = Page {
         style: include_str!("../../templates/style.css"),
         title: view.plan.title.clone(),
@@ -129,8 +168,12 @@ pub fn html(view: &RunView<'_>) -> String {
         lasted: duration(view.record.last_instant().seconds()),
         complete: view.record.is_complete(),
         run: view.record.id.as_str().to_owned(),
-        statement: bench::statement(view),
-        key_names: shown_keys(view).into_iter().map(|name| title(name).to_owned()).collect(),
+        statement: bench::statement(view)
+            .iter()
+            .map(|said| unbroken(said))
+            .collect(),
+        key_names: shown_keys(view).into_iter().map(key_title).collect(),
+        of_all,
         units,
         overview: charts::of_all(view),
         conditions: charts::of_conditions(view),
@@ -139,7 +182,9 @@ pub fn html(view: &RunView<'_>) -> String {
         readings: view.record.readings.len(),
         guard: guard(view),
         program_version: header.program_version.clone(),
-        seed: header.seed.map_or_else(String::new, |seed| seed.to_string()),
+        seed: header
+            .seed
+            .map_or_else(String::new, |seed| seed.to_string()),
         plan_hash: sha256(&header.plan_text),
         rig_hash: sha256(&header.rig_text),
         plan_text: header.plan_text.clone(),
@@ -149,6 +194,38 @@ pub fn html(view: &RunView<'_>) -> String {
     // says so is better than none.
     page.render()
         .unwrap_or_else(|error| format!("<!doctype html><title>Report</title><p>{error}</p>"))
+}
+
+/// Keeps a number and what belongs to it on one line.
+fn unbroken(text: &str) -> String {
+    const UNITS: [&str; 12] = [
+        "cents",
+        "cents/oct",
+        "min",
+        "h",
+        "s",
+        "%",
+        "ppm",
+        "mV",
+        "V",
+        "°C",
+        "Hz",
+        "kHz",
+    ];
+    let mut kept = String::with_capacity(text.len());
+    let mut before = "";
+    for word in text.split(' ') {
+        if !kept.is_empty() {
+            let bare = word.trim_end_matches(['.', ',', ';', ':', ')']);
+            let belongs = word == "±"
+                || before == "±"
+                || (before.ends_with(|last: char| last.is_ascii_digit()) && UNITS.contains(&bare));
+            kept.push(if belongs { '\u{a0}' } else { ' ' });
+        }
+        kept.push_str(word);
+        before = word;
+    }
+    kept
 }
 
 /// When the run began, to the minute, in universal time: a page that is sent
@@ -175,9 +252,39 @@ fn shown_keys(view: &RunView<'_>) -> Vec<ResultName> {
     KEY_RESULTS
         .into_iter()
         .filter(|name| {
-            view.analysis.outcomes.iter().any(|outcome| outcome.name == *name && outcome.value.is_some())
+            view.analysis
+                .outcomes
+                .iter()
+                .any(|outcome| outcome.name == *name && outcome.value.is_some())
         })
         .collect()
+}
+
+/// The heading of a column of key results, with the unit.
+fn key_title(name: ResultName) -> String {
+    match name.dimension() {
+        Dimension::Duration => title(name).to_owned(),
+        dimension => format!("{} ({})", title(name), dimension.unit()),
+    }
+}
+
+/// The results of a unit by stage, the stage watched for longest first.
+fn stage_results(view: &RunView<'_>, position: &PositionId) -> Vec<StageResults> {
+    let mut stages: Vec<StageResults> = Vec::new();
+    for outcome in view.outcomes_of(position) {
+        let line = result_line(outcome);
+        match stages.iter_mut().find(|stage| stage.stage == outcome.stage) {
+            Some(stage) => stage.lines.push(line),
+            None => stages.push(StageResults {
+                stage: outcome.stage.clone(),
+                lines: vec![line],
+            }),
+        }
+    }
+    if let Some((main, _)) = view.main_stage(position) {
+        stages.sort_by_key(|stage| stage.stage != main.name);
+    }
+    stages
 }
 
 fn unit_page(view: &RunView<'_>, index: usize, words: UnitWords) -> UnitPage {
@@ -191,7 +298,13 @@ fn unit_page(view: &RunView<'_>, index: usize, words: UnitWords) -> UnitPage {
     fact("Revision", &words.unit.revision);
     fact("Job", &words.unit.job);
     fact("Notes", &words.unit.notes);
-    facts.extend(words.unit.settings.iter().map(|(name, value)| (name.clone(), value.clone())));
+    facts.extend(
+        words
+            .unit
+            .settings
+            .iter()
+            .map(|(name, value)| (name.clone(), value.clone())),
+    );
     let general = bench::statement(view);
     UnitPage {
         anchor: format!("unit-{}", index + 1),
@@ -209,9 +322,16 @@ fn unit_page(view: &RunView<'_>, index: usize, words: UnitWords) -> UnitPage {
             })
             .collect(),
         figures: charts::of_unit(view, position),
-        results: view.outcomes_of(position).into_iter().map(result_line).collect(),
-        key: shown_keys(view).into_iter().map(|name| key_value(view, position, name)).collect(),
-        rig: words.rig.into_iter().filter(|said| !general.contains(said)).collect(),
+        results: stage_results(view, position),
+        key: shown_keys(view)
+            .into_iter()
+            .map(|name| key_value(view, position, name))
+            .collect(),
+        rig: words
+            .rig
+            .into_iter()
+            .filter(|said| !general.contains(said))
+            .collect(),
         name: words.name,
         headline: words.headline,
         owner: words.owner,
@@ -223,15 +343,7 @@ fn unit_page(view: &RunView<'_>, index: usize, words: UnitWords) -> UnitPage {
 fn key_value(view: &RunView<'_>, position: &PositionId, name: ResultName) -> String {
     view.best(position, name)
         .and_then(stated)
-        .map_or_else(|| "–".to_owned(), |value| with_unit(&value, has_sign(name)))
-}
-
-fn with_unit(value: &Stated, with_sign: bool) -> String {
-    let numbers = value.numbers(with_sign);
-    match value.dimension {
-        Dimension::Duration => numbers,
-        dimension => format!("{numbers} {}", dimension.unit()),
-    }
+        .map_or_else(|| "–".to_owned(), |value| value.numbers(has_sign(name)))
 }
 
 fn result_line(outcome: &Outcome) -> ResultLine {
@@ -245,23 +357,36 @@ fn result_line(outcome: &Outcome) -> ResultLine {
             Some(t) if meaning.is_empty() => format!("at {}", duration(t)),
             _ => meaning,
         },
-        stage: outcome.stage.clone(),
-        unit: if dimension == Dimension::Duration { "" } else { dimension.unit() },
+        unit: if dimension == Dimension::Duration {
+            ""
+        } else {
+            dimension.unit()
+        },
         interval: value
             .and_then(|value| {
                 let (low, high) = value.interval?;
                 let end = |end: f64| {
-                    Stated { value: end, interval: None, ..value }.numbers_like(&value, sign)
+                    Stated {
+                        value: end,
+                        interval: None,
+                        ..value
+                    }
+                    .numbers_like(&value, sign)
                 };
                 Some(format!("{} to {}", end(low), end(high)))
             })
             .unwrap_or_default(),
-        value: value.map(|value| value.numbers_alone(sign)).unwrap_or_default(),
+        value: value
+            .map(|value| value.numbers_alone(sign))
+            .unwrap_or_default(),
         readings: outcome.readings,
         why_not: if value.is_some() {
             String::new()
         } else {
-            outcome.why_not.clone().unwrap_or_else(|| "not known".to_owned())
+            outcome
+                .why_not
+                .clone()
+                .unwrap_or_else(|| "not known".to_owned())
         },
     }
 }

@@ -2,14 +2,13 @@
 
 use super::labels::spread;
 use super::scale::Scale;
-use super::svg::{Anchor, Svg, TEXT, TextBox, width};
+use super::svg::{Anchor, Svg, TEXT, width};
 use super::time_axis::TimeAxis;
 use crate::numbers::fixed;
 
 /// Pixels of a drawing; it is scaled to the width of the page.
 pub(crate) const WIDTH: f64 = 880.0;
 const LEFT: f64 = 62.0;
-const TOP: f64 = 38.0;
 const BOTTOM: f64 = 46.0;
 const LABEL_GAP: f64 = 22.0;
 /// From one name at the end of a line to the next.
@@ -44,9 +43,6 @@ pub(crate) struct Drawing {
     pub svg: String,
     /// How many points lie outside and stand at the edge.
     pub outside: usize,
-    /// Where texts stand; tests look at them.
-    #[cfg_attr(not(test), expect(dead_code, reason = "what tests look at"))]
-    pub texts: Vec<(String, TextBox)>,
 }
 
 /// What a drawing over time shows.
@@ -104,39 +100,71 @@ fn style(series: &Series) -> String {
 /// Draws lines over time.
 pub(crate) fn over_time(plot: &OverTime<'_>) -> Drawing {
     let mut svg = Svg::new(WIDTH, plot.height, plot.title);
-    let named: Vec<&Series> = plot.series.iter().filter(|s| s.points().next().is_some()).collect();
+    let named: Vec<&Series> = plot
+        .series
+        .iter()
+        .filter(|s| s.points().next().is_some())
+        .collect();
+    // A line alone is named by the axis.
+    let names_lines = named.iter().any(|series| !series.name.is_empty());
     let margin = named
         .iter()
         .map(|series| width(&series.name))
         .fold(0.0, f64::max)
         + LABEL_GAP
         + 14.0;
-    let right = WIDTH - margin.clamp(30.0, 220.0);
+    let right = WIDTH
+        - if names_lines {
+            margin.clamp(30.0, 220.0)
+        } else {
+            30.0
+        };
+    // Names of stages stand above.
+    let top = if plot.stages.is_empty() { 10.0 } else { 38.0 };
     let bottom = plot.height - BOTTOM;
     let axis = TimeAxis::new(plot.range.0, plot.range.1, plot.warm, LEFT, right);
-    let heights = plot.series.iter().flat_map(Series::points).flat_map(|(_, y, u)| {
-        let reach = if plot.bands { 2.0 * u } else { 0.0 };
-        [y - reach, y + reach]
-    });
+    let heights = plot
+        .series
+        .iter()
+        .flat_map(Series::points)
+        .flat_map(|(_, y, u)| {
+            let reach = if plot.bands { 2.0 * u } else { 0.0 };
+            [y - reach, y + reach]
+        });
     let (mut low, mut high) = range_of(heights).unwrap_or((0.0, 0.0));
     // Zero belongs on the scale unless it would take most of it.
     if plot.zero || low.min(0.0).abs() + high.max(0.0) < 2.0 * (high - low) {
         (low, high) = (low.min(0.0), high.max(0.0));
     }
-    let wanted = ((bottom - TOP) / 42.0) as usize;
-    let scale = Scale::over(low, high, plot.least, wanted).between(bottom, TOP);
+    let wanted = ((bottom - top) / 42.0) as usize;
+    let scale = Scale::over(low, high, plot.least, wanted).between(bottom, top);
     for zone in &axis.zones {
-        svg.rect("panel", (zone.left, TOP), zone.right - zone.left, bottom - TOP);
+        svg.rect(
+            "panel",
+            (zone.left, top),
+            zone.right - zone.left,
+            bottom - top,
+        );
     }
     if let Some((from, to)) = plot.allowed {
         for zone in &axis.zones {
-            let (top, base) = (scale.at(to), scale.at(from));
-            svg.rect("allowed", (zone.left, top), zone.right - zone.left, base - top);
+            let (upper, lower) = (scale.at(to), scale.at(from));
+            svg.rect(
+                "allowed",
+                (zone.left, upper),
+                zone.right - zone.left,
+                lower - upper,
+            );
+            for (limit, y) in [(to, upper), (from, lower)] {
+                if scale.holds(limit) {
+                    svg.line("limit", (zone.left, y), (zone.right, y));
+                }
+            }
         }
     }
     y_axis(&mut svg, &scale, &axis, plot.y_title);
     time_ticks(&mut svg, &axis, bottom, plot.x_title);
-    stages(&mut svg, &axis, plot.stages, bottom);
+    stages(&mut svg, &axis, plot.stages, top, bottom);
 
     let mut outside = 0;
     let mut ends = Vec::new();
@@ -164,16 +192,22 @@ pub(crate) fn over_time(plot: &OverTime<'_>) -> Drawing {
                 if line.len() == 1 {
                     svg.mark(&format!("mark {class}"), series.style, line[0], 2.6);
                 }
-                svg.path(&format!("line {class}"), &line, false);
-                marks(&mut svg, &class, series.style, &line);
+                if is_dense(&line) {
+                    svg.path(&format!("line dense {class}"), &line, false);
+                } else {
+                    svg.path(&format!("line {class}"), &line, false);
+                    if names_lines {
+                        marks(&mut svg, &class, series.style, &line);
+                    }
+                }
             }
         }
-        if let Some(end) = end {
+        if let Some(end) = end.filter(|_| names_lines) {
             ends.push((*series, end));
         }
     }
     let wanted: Vec<_> = ends.iter().map(|(_, (_, y))| *y).collect();
-    let places = spread(&wanted, LABEL_APART, TOP + 4.0, bottom - 4.0);
+    let places = spread(&wanted, LABEL_APART, top + 4.0, bottom - 4.0);
     for ((series, (x, y)), place) in ends.into_iter().zip(places) {
         let class = style(series);
         let start = right + LABEL_GAP;
@@ -182,11 +216,23 @@ pub(crate) fn over_time(plot: &OverTime<'_>) -> Drawing {
             &[(x, y), (right + 2.0, y), (start - 8.0, place)],
             false,
         );
-        svg.mark(&format!("mark {class}"), series.style, (start - 3.0, place), 3.6);
-        svg.text("name", (start + 5.0, place + TEXT * 0.34), Anchor::Start, &series.name);
+        svg.mark(
+            &format!("mark {class}"),
+            series.style,
+            (start - 3.0, place),
+            3.6,
+        );
+        svg.text(
+            "name",
+            (start + 5.0, place + TEXT * 0.34),
+            Anchor::Start,
+            &series.name,
+        );
     }
-    let texts = svg.texts.clone();
-    Drawing { svg: svg.finish(), outside, texts }
+    Drawing {
+        svg: svg.finish(),
+        outside,
+    }
 }
 
 fn y_axis(svg: &mut Svg, scale: &Scale, axis: &TimeAxis, title: &str) {
@@ -196,7 +242,12 @@ fn y_axis(svg: &mut Svg, scale: &Scale, axis: &TimeAxis, title: &str) {
         for zone in &axis.zones {
             svg.line(class, (zone.left, y), (zone.right, y));
         }
-        svg.text("tick", (LEFT - 8.0, y + TEXT * 0.34), Anchor::End, &scale.words(*tick));
+        svg.text(
+            "tick",
+            (LEFT - 8.0, y + TEXT * 0.34),
+            Anchor::End,
+            &scale.words(*tick),
+        );
     }
     let middle = scale
         .ticks
@@ -213,11 +264,16 @@ fn time_ticks(svg: &mut Svg, axis: &TimeAxis, bottom: f64, title: &str) {
     }
     let left = axis.zones[0].left;
     let right = axis.zones[axis.zones.len() - 1].right;
-    svg.text("axis", ((left + right) / 2.0, bottom + 38.0), Anchor::Middle, title);
+    svg.text(
+        "axis",
+        ((left + right) / 2.0, bottom + 38.0),
+        Anchor::Middle,
+        title,
+    );
 }
 
 /// Where stages begin: a hairline and a name, in two rows where they are close.
-fn stages(svg: &mut Svg, axis: &TimeAxis, stages: &[(String, f64)], bottom: f64) {
+fn stages(svg: &mut Svg, axis: &TimeAxis, stages: &[(String, f64)], top: f64, bottom: f64) {
     let mut row_ends = [f64::NEG_INFINITY; 2];
     let end = axis.zones[axis.zones.len() - 1].right;
     for (name, from) in stages {
@@ -228,12 +284,16 @@ fn stages(svg: &mut Svg, axis: &TimeAxis, stages: &[(String, f64)], bottom: f64)
             .find(|zone| (zone.from - from).abs() < 0.01 * (zone.to - zone.from))
             .map_or_else(|| axis.at(*from), |zone| zone.left);
         let wide = width(name);
-        let left = if x + wide + 4.0 > WIDTH { end - wide } else { x };
+        let left = if x + wide + 4.0 > WIDTH {
+            end - wide
+        } else {
+            x
+        };
         let Some(row) = row_ends.iter().position(|row_end| left > row_end + 6.0) else {
-            svg.line("stage", (x, TOP), (x, bottom));
+            svg.line("stage", (x, top), (x, bottom));
             continue;
         };
-        let y = TOP - 7.0 - (TEXT + 3.0) * row as f64;
+        let y = top - 7.0 - (TEXT + 3.0) * row as f64;
         svg.line("stage", (x, y + 3.0), (x, bottom));
         svg.text("stage-name", (left, y), Anchor::Start, name);
         row_ends[row] = left + wide;
@@ -249,10 +309,18 @@ fn thinned(points: Vec<Point>) -> Vec<Point> {
     let mut rest = points.as_slice();
     while let Some((x, _, _)) = rest.first() {
         let pixel = x.floor();
-        let size = rest.iter().take_while(|point| point.0.floor() == pixel).count().max(1);
+        let size = rest
+            .iter()
+            .take_while(|point| point.0.floor() == pixel)
+            .count()
+            .max(1);
         let (here, later) = rest.split_at(size);
-        let lowest = (0..size).min_by(|a, b| here[*a].1.total_cmp(&here[*b].1)).unwrap_or(0);
-        let highest = (0..size).max_by(|a, b| here[*a].1.total_cmp(&here[*b].1)).unwrap_or(0);
+        let lowest = (0..size)
+            .min_by(|a, b| here[*a].1.total_cmp(&here[*b].1))
+            .unwrap_or(0);
+        let highest = (0..size)
+            .max_by(|a, b| here[*a].1.total_cmp(&here[*b].1))
+            .unwrap_or(0);
         kept.push(here[lowest.min(highest)]);
         if lowest != highest {
             kept.push(here[lowest.max(highest)]);
@@ -262,9 +330,21 @@ fn thinned(points: Vec<Point>) -> Vec<Point> {
     kept
 }
 
+/// Whether a line is more a cloud of points than a line.
+fn is_dense(line: &[(f64, f64)]) -> bool {
+    line.len() > 300
+        && line
+            .first()
+            .zip(line.last())
+            .is_some_and(|(first, last)| line.len() as f64 > 0.8 * (last.0 - first.0))
+}
+
 fn band(svg: &mut Svg, class: &str, scale: &Scale, points: &[Point]) {
     let upper = points.iter().map(|(x, y, u)| (*x, scale.at(y + 2.0 * u)));
-    let lower = points.iter().rev().map(|(x, y, u)| (*x, scale.at(y - 2.0 * u)));
+    let lower = points
+        .iter()
+        .rev()
+        .map(|(x, y, u)| (*x, scale.at(y - 2.0 * u)));
     let outline: Vec<_> = upper.chain(lower).collect();
     if points.len() > 1 {
         svg.path(&format!("band {class}"), &outline, true);
@@ -274,7 +354,8 @@ fn band(svg: &mut Svg, class: &str, scale: &Scale, points: &[Point]) {
 /// A mark now and then tells lines apart without colour.
 fn marks(svg: &mut Svg, class: &str, shape: usize, line: &[(f64, f64)]) {
     // Lines take turns, so that marks of close lines do not hide each other.
-    let mut next = line.first().map_or(0.0, |point| point.0) + 20.0 + (shape % COLOURS) as f64 * 14.0;
+    let mut next =
+        line.first().map_or(0.0, |point| point.0) + 20.0 + (shape % COLOURS) as f64 * 14.0;
     for point in line {
         if point.0 >= next {
             svg.mark(&format!("mark {class}"), shape, *point, 2.8);
@@ -313,14 +394,28 @@ pub(crate) fn over_notes(plot: &OverNotes<'_>) -> Drawing {
     let (low, high) = range_of(heights).unwrap_or((0.0, 0.0));
     let wanted = ((bottom - top) / 42.0) as usize;
     let scale = Scale::over(low.min(0.0), high.max(0.0), 1.0, wanted).between(bottom, top);
-    let numbers = || plot.points.iter().map(|point| point.0).chain(plot.readings.iter().map(|r| r.0));
+    let numbers = || {
+        plot.points
+            .iter()
+            .map(|point| point.0)
+            .chain(plot.readings.iter().map(|r| r.0))
+    };
     let first = numbers().fold(f64::INFINITY, f64::min);
     let last = numbers().fold(f64::NEG_INFINITY, f64::max);
-    let (first, last) = if first <= last { (first, last.max(first + 1.0)) } else { (0.0, 1.0) };
+    let (first, last) = if first <= last {
+        (first, last.max(first + 1.0))
+    } else {
+        (0.0, 1.0)
+    };
     let x = |note: f64| LEFT + 24.0 + (note - first) / (last - first) * (right - LEFT - 48.0);
     svg.rect("panel", (LEFT, top), right - LEFT, bottom - top);
     if let Some((from, to)) = plot.allowed {
-        svg.rect("allowed", (LEFT, scale.at(to)), right - LEFT, scale.at(from) - scale.at(to));
+        svg.rect(
+            "allowed",
+            (LEFT, scale.at(to)),
+            right - LEFT,
+            scale.at(from) - scale.at(to),
+        );
     }
     let frame = TimeAxis::new(0.0, 1.0, None, LEFT, right);
     y_axis(&mut svg, &scale, &frame, plot.y_title);
@@ -342,21 +437,45 @@ pub(crate) fn over_notes(plot: &OverNotes<'_>) -> Drawing {
         svg.text("tick", (at, bottom + 18.0), Anchor::Middle, name);
         end = at + wide / 2.0;
     }
-    svg.text("axis", ((LEFT + right) / 2.0, bottom + 38.0), Anchor::Middle, "Note");
+    svg.text(
+        "axis",
+        ((LEFT + right) / 2.0, bottom + 38.0),
+        Anchor::Middle,
+        "Note",
+    );
     for (note, y) in plot.readings {
         svg.mark("faint", 0, (x(*note), scale.at(*y)), 1.9);
     }
-    let line: Vec<_> = plot.points.iter().map(|(note, y, _)| (x(*note), scale.at(*y))).collect();
+    let line: Vec<_> = plot
+        .points
+        .iter()
+        .map(|(note, y, _)| (x(*note), scale.at(*y)))
+        .collect();
+    if crowded {
+        let placed: Vec<Point> = plot
+            .points
+            .iter()
+            .map(|(note, y, u)| (x(*note), *y, *u))
+            .collect();
+        band(&mut svg, "s0", &scale, &placed);
+    } else {
+        for (note, y, u) in plot.points {
+            whisker_up(&mut svg, x(*note), &scale, *y, *u);
+        }
+    }
     svg.path("line thin s0", &line, false);
-    for (note, y, u) in plot.points {
-        whisker_up(&mut svg, x(*note), &scale, *y, *u);
-    }
     for point in &line {
-        svg.mark("mark s0", 0, *point, if crowded { 2.6 } else { 4.0 });
+        svg.mark("mark s0", 0, *point, if crowded { 2.2 } else { 4.0 });
     }
-    let outside = plot.readings.iter().filter(|(_, y)| !scale.holds(*y)).count();
-    let texts = svg.texts.clone();
-    Drawing { svg: svg.finish(), outside, texts }
+    let outside = plot
+        .readings
+        .iter()
+        .filter(|(_, y)| !scale.holds(*y))
+        .count();
+    Drawing {
+        svg: svg.finish(),
+        outside,
+    }
 }
 
 fn whisker_up(svg: &mut Svg, x: f64, scale: &Scale, y: f64, u: f64) {
@@ -393,14 +512,24 @@ pub(crate) fn overview(title: &str, names: &[String], panels: &[Panel]) -> Drawi
         svg.line("grid", (left, y), (WIDTH - 14.0, y));
     }
     for (column, panel) in panels.iter().enumerate() {
-        let (from, to) = (left + each * column as f64, left + each * (column as f64 + 1.0) - 22.0);
+        let (from, to) = (
+            left + each * column as f64,
+            left + each * (column as f64 + 1.0) - 22.0,
+        );
         svg.text("panel-name", (from, 18.0), Anchor::Start, &panel.title);
         svg.rect("panel", (from, top), to - from, bottom - top);
-        let ends = panel.values.iter().flatten().flat_map(|(_, low, high)| [*low, *high]);
+        let ends = panel
+            .values
+            .iter()
+            .flatten()
+            .flat_map(|(_, low, high)| [*low, *high]);
         let (low, high) = ends
             .chain([0.0])
-            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), end| (low.min(end), high.max(end)));
-        let scale = Scale::over(low, high, 0.1, 3).between(from + 8.0, to - 8.0);
+            .chain(allowed_ends(panel))
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), end| {
+                (low.min(end), high.max(end))
+            });
+        let scale = Scale::over(low, high, 0.1, 4).between(from + 8.0, to - 8.0);
         if let Some((low, high)) = panel.allowed {
             let (a, b) = (scale.at(low), scale.at(high));
             svg.rect("allowed", (a, top), b - a, bottom - top);
@@ -408,7 +537,11 @@ pub(crate) fn overview(title: &str, names: &[String], panels: &[Panel]) -> Drawi
         let mut end = f64::NEG_INFINITY;
         for tick in &scale.ticks {
             let x = scale.at(*tick);
-            svg.line(if tick.abs() < 1e-9 { "zero" } else { "grid" }, (x, top), (x, bottom));
+            svg.line(
+                if tick.abs() < 1e-9 { "zero" } else { "grid" },
+                (x, top),
+                (x, bottom),
+            );
             let words = scale.words(*tick);
             let wide = width(&words);
             if x - wide / 2.0 > end + 5.0 {
@@ -416,23 +549,57 @@ pub(crate) fn overview(title: &str, names: &[String], panels: &[Panel]) -> Drawi
                 end = x + wide / 2.0;
             }
         }
-        svg.text("axis", ((from + to) / 2.0, bottom + 34.0), Anchor::Middle, &panel.unit);
+        svg.text(
+            "axis",
+            ((from + to) / 2.0, bottom + 34.0),
+            Anchor::Middle,
+            &panel.unit,
+        );
         for (row, value) in panel.values.iter().enumerate() {
             let y = top + ROW * (row as f64 + 0.5);
             match value {
                 Some((value, low, high)) => {
                     svg.line("whisker", (scale.at(*low), y), (scale.at(*high), y));
                     for end in [*low, *high] {
-                        svg.line("whisker", (scale.at(end), y - 4.0), (scale.at(end), y + 4.0));
+                        svg.line(
+                            "whisker",
+                            (scale.at(end), y - 4.0),
+                            (scale.at(end), y + 4.0),
+                        );
                     }
                     svg.mark("mark s0", 0, (scale.at(*value), y), 3.8);
                 }
-                None => svg.text("none", ((from + to) / 2.0, y + TEXT * 0.34), Anchor::Middle, "cannot be said"),
+                None => svg.text(
+                    "none",
+                    ((from + to) / 2.0, y + TEXT * 0.34),
+                    Anchor::Middle,
+                    "cannot be said",
+                ),
             }
         }
     }
-    let texts = svg.texts.clone();
-    Drawing { svg: svg.finish(), outside: 0, texts }
+    Drawing {
+        svg: svg.finish(),
+        outside: 0,
+    }
+}
+
+/// Limits are shown where they do not dwarf what was measured.
+fn allowed_ends(panel: &Panel) -> Vec<f64> {
+    let furthest = panel
+        .values
+        .iter()
+        .flatten()
+        .fold(0.0, |furthest: f64, (_, low, high)| {
+            furthest.max(low.abs()).max(high.abs())
+        });
+    panel
+        .allowed
+        .into_iter()
+        .flat_map(|(low, high)| [low, high])
+        .filter(|limit| limit.is_finite() && limit.abs() < 3.0 * furthest)
+        .map(|limit| limit * 1.02)
+        .collect()
 }
 
 /// A text cut to a width, with an ellipsis where something is missing.
@@ -452,5 +619,8 @@ pub(crate) fn shortened(text: &str, room: f64) -> String {
 
 /// "3.1 cents" and the like for sentences under drawings.
 pub(crate) fn cents(value: f64) -> String {
-    format!("{} cents", fixed(value, if value.abs() < 9.95 { 1 } else { 0 }))
+    format!(
+        "{} cents",
+        fixed(value, if value.abs() < 9.95 { 1 } else { 0 })
+    )
 }

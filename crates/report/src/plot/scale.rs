@@ -28,8 +28,9 @@ impl Scale {
             (low, high) = (middle - least / 2.0, middle + least / 2.0);
         }
         let step = round_step((high - low) / wanted.max(1) as f64);
-        let first = (low / step - 1e-9).floor();
-        let last = (high / step + 1e-9).ceil();
+        // A range that ends on a mark, give or take a rounding, needs no further step.
+        let first = (low / step + 1e-9).floor();
+        let last = (high / step - 1e-9).ceil();
         let ticks = (0..=(last - first).min(60.0) as usize)
             .map(|index| (first + index as f64) * step)
             .collect();
@@ -56,7 +57,8 @@ impl Scale {
     }
 
     pub(crate) fn holds(&self, value: f64) -> bool {
-        value >= self.low && value <= self.high
+        let slack = 1e-6 * (self.high - self.low);
+        value >= self.low - slack && value <= self.high + slack
     }
 
     /// How a marked value is written.
@@ -88,7 +90,10 @@ mod tests {
             assert!((3..=13).contains(&scale.ticks.len()), "{:?}", scale.ticks);
             assert!(scale.at(low) >= scale.at(high));
         }
-        assert_eq!(Scale::over(0.0, 10.0, 1.0, 5).ticks, [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]);
+        assert_eq!(
+            Scale::over(0.0, 10.0, 1.0, 5).ticks,
+            [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]
+        );
         assert_eq!(Scale::over(0.0, 1.0, 0.1, 5).words(0.2), "0.2");
     }
 

@@ -79,7 +79,11 @@ impl TimeAxis {
         let first = self.zones[0];
         let last = self.zones[self.zones.len() - 1];
         self.place(t).map_or(
-            if t < first.from { first.left } else { last.right },
+            if t < first.from {
+                first.left
+            } else {
+                last.right
+            },
             |(_, x)| x,
         )
     }
@@ -106,7 +110,14 @@ impl TimeAxis {
                 let x = zone.left + (t - zone.from) / per_pixel;
                 // The end of one zone is the beginning of the next: say it once.
                 if ticks.last().is_none_or(|(before, _)| x - before > 50.0) {
-                    ticks.push((x, if t == 0.0 { "0".to_owned() } else { duration(t) }));
+                    ticks.push((
+                        x,
+                        if t == 0.0 {
+                            "0".to_owned()
+                        } else {
+                            duration(t)
+                        },
+                    ));
                 }
             }
         }
@@ -136,8 +147,17 @@ mod tests {
     #[test]
     fn a_short_run_has_one() {
         assert_eq!(TimeAxis::new(0.0, 600.0, None, 0.0, 700.0).zones.len(), 1);
-        assert_eq!(TimeAxis::new(0.0, 600.0, Some(300.0), 0.0, 700.0).zones.len(), 1);
+        assert_eq!(
+            TimeAxis::new(0.0, 600.0, Some(300.0), 0.0, 700.0)
+                .zones
+                .len(),
+            1
+        );
         // Nothing at all is an axis too.
-        assert!(TimeAxis::new(f64::NAN, 0.0, None, 0.0, 700.0).at(3.0).is_finite());
+        assert!(
+            TimeAxis::new(f64::NAN, 0.0, None, 0.0, 700.0)
+                .at(3.0)
+                .is_finite()
+        );
     }
 }

@@ -213,7 +213,11 @@ fn record(
     characters: &[Character],
 ) -> RunRecord {
     let began: Timestamp = "2026-01-10T20:15:00Z".parse().unwrap();
-    let positions: Vec<PositionId> = rig.positions.keys().map(|name| PositionId::new(name)).collect();
+    let positions: Vec<PositionId> = rig
+        .positions
+        .keys()
+        .map(|name| PositionId::new(name))
+        .collect();
     let units: BTreeMap<_, _> = positions
         .iter()
         .zip(characters)
@@ -248,7 +252,12 @@ fn record(
     };
     let mut now = 0.0;
     let mut power_on = 0.0;
-    let event = |record: &mut RunRecord, now: f64, kind, stage, position: Option<&PositionId>, text: &str| {
+    let event = |record: &mut RunRecord,
+                 now: f64,
+                 kind,
+                 stage,
+                 position: Option<&PositionId>,
+                 text: &str| {
         record.events.push(Event {
             at: at(now),
             wall: began,
@@ -258,15 +267,36 @@ fn record(
             text: text.to_owned(),
         });
     };
-    event(&mut record, 0.0, EventKind::SessionOpened, None, None, "begun");
+    event(
+        &mut record,
+        0.0,
+        EventKind::SessionOpened,
+        None,
+        None,
+        "begun",
+    );
     for (stage, doing) in (0u16..).zip(&plan.stages) {
-        event(&mut record, now, EventKind::StageBegan, Some(stage), None, doing.name());
+        event(
+            &mut record,
+            now,
+            EventKind::StageBegan,
+            Some(stage),
+            None,
+            doing.name(),
+        );
         match doing {
             Stage::CoolDown { lasts } | Stage::Wait { lasts } => now += lasts.get(),
             Stage::PowerOn => {
                 power_on = now;
                 for position in positions.iter().take(characters.len()) {
-                    event(&mut record, now, EventKind::PowerOn, Some(stage), Some(position), "supply \"rack\" switched on by hand");
+                    event(
+                        &mut record,
+                        now,
+                        EventKind::PowerOn,
+                        Some(stage),
+                        Some(position),
+                        "supply \"rack\" switched on by hand",
+                    );
                 }
             }
             Stage::Rounds(rounds) => {
@@ -284,24 +314,74 @@ fn record(
                         });
                         continue;
                     }
-                    notes(plan, rig, &mut record, &positions, characters, stage, round, due, power_on);
+                    notes(
+                        plan,
+                        rig,
+                        &mut record,
+                        &positions,
+                        characters,
+                        stage,
+                        round,
+                        due,
+                        power_on,
+                    );
                 }
                 now += rounds.lasts.get();
             }
             Stage::Sweep(_) => {
-                let slots = notes(plan, rig, &mut record, &positions, characters, stage, 0, now, power_on);
+                let slots = notes(
+                    plan,
+                    rig,
+                    &mut record,
+                    &positions,
+                    characters,
+                    stage,
+                    0,
+                    now,
+                    power_on,
+                );
                 now += slots as f64 * 2.0;
             }
             Stage::Hold(hold) => {
-                held(rig, &mut record, &positions, characters, stage, now, power_on, hold.lasts.get());
+                held(
+                    rig,
+                    &mut record,
+                    &positions,
+                    characters,
+                    stage,
+                    now,
+                    power_on,
+                    hold.lasts.get(),
+                );
                 now += hold.lasts.get();
             }
             _ => {}
         }
-        event(&mut record, now, EventKind::StageEnded, Some(stage), None, doing.name());
+        event(
+            &mut record,
+            now,
+            EventKind::StageEnded,
+            Some(stage),
+            None,
+            doing.name(),
+        );
     }
-    event(&mut record, now, EventKind::RunEnded, None, None, "all stages are done");
-    event(&mut record, now, EventKind::SessionClosed, None, None, "closed");
+    event(
+        &mut record,
+        now,
+        EventKind::RunEnded,
+        None,
+        None,
+        "all stages are done",
+    );
+    event(
+        &mut record,
+        now,
+        EventKind::SessionClosed,
+        None,
+        None,
+        "closed",
+    );
     record
 }
 
@@ -311,7 +391,11 @@ fn room(now: f64) -> f64 {
 
 fn measured(asked_hz: Hertz, cents: f64, seed: u64) -> Measured {
     let frequency = asked_hz.shifted(Cents::of(cents));
-    let flags = if seed % 211 == 7 { Flags::NONE.with(Flag::HumNear) } else { Flags::NONE };
+    let flags = if seed % 211 == 7 {
+        Flags::NONE.with(Flag::HumNear)
+    } else {
+        Flags::NONE
+    };
     Measured {
         state: State::Ok,
         flags,
@@ -348,10 +432,20 @@ fn notes(
         for (slot, index) in (0u16..).zip(order) {
             let note = &expanded[index];
             let start = due + f64::from(slot) * 2.0 + 1.0;
-            let seed = (u64::from(stage) << 40) ^ (u64::from(round) << 20) ^ (u64::from(slot) << 8) ^ place as u64;
+            let seed = (u64::from(stage) << 40)
+                ^ (u64::from(round) << 20)
+                ^ (u64::from(slot) << 8)
+                ^ place as u64;
             let cents = character.cents(note.pitch, (start - power_on) / 60.0, room(start), seed);
             record.readings.push(Reading {
-                key: ReadingKey { stage, round, slot, repeat: 0, attempt: 0, position: position.clone() },
+                key: ReadingKey {
+                    stage,
+                    round,
+                    slot,
+                    repeat: 0,
+                    attempt: 0,
+                    position: position.clone(),
+                },
                 asked: note.pitch,
                 residue: VoltDifference::of(0.0),
                 played: at(start - 1.0),
@@ -388,7 +482,11 @@ fn held(
                 .map(|index| {
                     let t = start + f64::from(index);
                     let seed = 0xabcd_0000 ^ (u64::from(chunk * 10 + index) << 8) ^ place as u64;
-                    measured(hz, character.cents(pitch, (t - power_on) / 60.0, room(t), seed), seed)
+                    measured(
+                        hz,
+                        character.cents(pitch, (t - power_on) / 60.0, room(t), seed),
+                        seed,
+                    )
                 })
                 .collect();
             record.traces.push(Trace {

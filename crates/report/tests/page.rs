@@ -1,0 +1,350 @@
+//! The page: safe whatever it is fed, whole by itself, readable.
+
+mod specimen;
+
+use analysis::{Analysis, analyse};
+use model::record::{EventKind, Measured, State};
+use model::result::{Finding, Outcome, ResultName, Verdict};
+use report::RunView;
+use specimen::{CHARACTERS, Character, Specimen};
+
+const HOSTILE: &str =
+    "\"><script>alert(1)</script><img src=x onerror='alert(2)'> & ]]> \u{7} \u{202e}";
+
+fn drawings(page: &str) -> Vec<&str> {
+    page.split("<svg ")
+        .skip(1)
+        .map(|rest| &rest[..rest.find("</svg>").unwrap()])
+        .collect()
+}
+
+fn parsed(drawing: &str) -> String {
+    format!("<svg {drawing}</svg>")
+}
+
+#[test]
+fn nothing_a_person_typed_becomes_markup() {
+    let mut run = Specimen::night(&CHARACTERS[..2]);
+    for unit in run.record.header.units.values_mut() {
+        unit.serial = HOSTILE.to_owned();
+        unit.model = Some(HOSTILE.to_owned());
+        unit.notes = Some(HOSTILE.to_owned());
+        unit.settings = [(HOSTILE.to_owned(), HOSTILE.to_owned())].into();
+    }
+    for gap in &mut run.record.gaps {
+        gap.reason = HOSTILE.to_owned();
+    }
+    for event in &mut run.record.events {
+        event.text = HOSTILE.to_owned();
+    }
+    run.record.header.plan_text.push_str(HOSTILE);
+    run.record.header.rig_text.push_str(HOSTILE);
+    run.plan.title = HOSTILE.to_owned();
+    run.rig.name = HOSTILE.to_owned();
+    let run = run.analysed_again();
+    let page = report::html(&run.view());
+    assert!(!page.contains("<script"));
+    assert!(!page.contains("<img"));
+    for drawing in drawings(&page) {
+        let drawing = parsed(drawing);
+        let document = roxmltree::Document::parse(&drawing).unwrap();
+        assert!(
+            document
+                .descendants()
+                .filter(|node| node.is_element())
+                .flat_map(|node| node.attributes())
+                .all(|attribute| !attribute.name().starts_with("on"))
+        );
+    }
+    // Nor does it reach the terminal as a control character.
+    let text = report::text(&run.view());
+    assert!(text.chars().all(|c| c == '\n' || !c.is_control()));
+}
+
+#[test]
+fn the_page_needs_nothing_beside_itself() {
+    let run = Specimen::night(&CHARACTERS);
+    let page = report::html(&run.view());
+    for word in [
+        "http",
+        "url(",
+        "src=",
+        "@import",
+        "<script",
+        "<link",
+        "@font-face",
+    ] {
+        assert!(!page.contains(word), "{word}");
+    }
+    assert!(page.contains("prefers-color-scheme:dark") && page.contains("@media print"));
+    // Sentences come before the first drawing.
+    assert!(page.find("In short").unwrap() < page.find("<svg").unwrap());
+    // Said on the page of every such run.
+    assert!(page.contains("Uncalibrated rig"));
+}
+
+/// Texts of one drawing do not cover each other or leave it, by a measure of
+/// their width that is not the drawing's own: 0.5 em a letter, the mean of the
+/// usual sans-serif faces (common practice, no source).
+#[test]
+fn texts_of_a_drawing_keep_apart() {
+    let crowd: Vec<Character> = CHARACTERS
+        .into_iter()
+        // All lines end in the same place.
+        .map(|character| Character {
+            scale: 0.0,
+            scale_cold: 0.0,
+            high: 0.0,
+            low: 0.0,
+            ..character
+        })
+        .collect();
+    for run in [Specimen::night(&CHARACTERS), Specimen::night(&crowd)] {
+        let page = report::html(&run.view());
+        let drawings = drawings(&page);
+        assert!(drawings.len() > 15, "{}", drawings.len());
+        for drawing in drawings {
+            let drawing = parsed(drawing);
+            let document = roxmltree::Document::parse(&drawing).unwrap();
+            let size: Vec<f64> = document
+                .root_element()
+                .attribute("viewBox")
+                .unwrap()
+                .split(' ')
+                .map(|number| number.parse().unwrap())
+                .collect();
+            let texts: Vec<_> = document
+                .descendants()
+                .filter(|node| node.has_tag_name("text") && node.attribute("transform").is_none())
+                .map(|node| {
+                    let number = |name| node.attribute(name).unwrap().parse::<f64>().unwrap();
+                    let words = node.text().unwrap_or_default().to_owned();
+                    let wide = words.chars().count() as f64 * 12.0 * 0.5;
+                    let left = match node.attribute("text-anchor").unwrap() {
+                        "start" => number("x"),
+                        "middle" => number("x") - wide / 2.0,
+                        _ => number("x") - wide,
+                    };
+                    (
+                        words,
+                        left,
+                        left + wide,
+                        number("y") - 9.0,
+                        number("y") + 3.0,
+                    )
+                })
+                .collect();
+            for (index, a) in texts.iter().enumerate() {
+                assert!(
+                    a.1 >= 0.0 && a.2 <= size[2] && a.4 <= size[3],
+                    "{a:?} leaves {size:?}"
+                );
+                for b in &texts[index + 1..] {
+                    let apart = a.2 <= b.1 || b.2 <= a.1 || a.4 <= b.3 || b.4 <= a.3;
+                    assert!(apart, "{a:?} covers {b:?}");
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn a_gap_is_not_drawn_over() {
+    let mut run = Specimen::night(&CHARACTERS[..1]);
+    let lines = |run: &Specimen| {
+        let page = report::html(&run.view());
+        let retuned = page.split("The same retuned").nth(1).unwrap().to_owned();
+        drawings(&retuned)[0].matches("class=\"line ").count()
+    };
+    // Three rounds of the night are missing: each of five notes in two stretches,
+    // and the warming before them.
+    assert_eq!(lines(&run), 15);
+    run.record
+        .readings
+        .retain(|reading| reading.key.stage != 3 || !(50..53).contains(&reading.key.round));
+    let run = run.analysed_again();
+    assert_eq!(lines(&run), 20);
+}
+
+fn renders(run: &Specimen) {
+    let view = run.view();
+    let page = report::html(&view);
+    for drawing in drawings(&page) {
+        assert!(
+            !drawing.contains("NaN") && !drawing.contains("inf"),
+            "{drawing}"
+        );
+        roxmltree::Document::parse(&parsed(drawing)).unwrap();
+    }
+    for line in report::text(&view).lines() {
+        assert!(line.chars().count() <= 80, "{line}");
+    }
+    let _ = report::sentences(&view);
+    let numbers = format!(
+        "{}{}",
+        report::export_json(&view),
+        report::results_json(&view)
+    );
+    assert!(!numbers.contains("NaN"));
+    let _ = report::export_csv(&view, true);
+}
+
+#[test]
+fn whatever_is_left_of_a_run_can_be_shown() {
+    let whole = Specimen::night(&CHARACTERS[..2]);
+    // Nothing at all.
+    let mut run = Specimen::of(specimen::PLAN, specimen::RIG, &[]);
+    run.record.events.clear();
+    run.record.gaps.clear();
+    renders(&run.analysed_again());
+    // Readings without anything said of them.
+    let mut run = Specimen::night(&CHARACTERS[..2]);
+    run.analysis = Analysis {
+        stages: Vec::new(),
+        outcomes: Vec::new(),
+        verdicts: Vec::new(),
+    };
+    renders(&run);
+    // Cut off early.
+    for kept in [1, 2, 7, 15, 200, 700] {
+        let mut run = Specimen::night(&CHARACTERS[..2]);
+        run.record.readings.truncate(kept);
+        run.record.traces.truncate(kept / 100);
+        run.record
+            .events
+            .retain(|event| event.kind != EventKind::RunEnded);
+        let run = run.analysed_again();
+        renders(&run);
+        let page = report::html(&run.view());
+        assert!(page.contains("This run is incomplete"));
+    }
+    // Silent throughout.
+    let mut run = Specimen::night(&CHARACTERS[..2]);
+    for reading in &mut run.record.readings {
+        reading.measured = Measured {
+            state: State::Silent,
+            frequency: None,
+            u: None,
+            level: None,
+            ..reading.measured
+        };
+    }
+    run.record.traces.clear();
+    renders(&run.analysed_again());
+    // A stage that the plan does not have, and a unit that nobody named.
+    let mut run = whole;
+    for reading in &mut run.record.readings {
+        reading.key.stage += 40;
+    }
+    run.record.header.units.clear();
+    renders(&run);
+}
+
+#[test]
+fn numbers_that_are_none_do_no_harm() {
+    let mut run = Specimen::night(&CHARACTERS[..1]);
+    for outcome in &mut run.analysis.outcomes {
+        outcome.value = Some(f64::NAN);
+        outcome.low = Some(f64::NEG_INFINITY);
+        outcome.u = Some(f64::INFINITY);
+    }
+    for stage in &mut run.analysis.stages {
+        for unit in &mut stage.units {
+            for note in &mut unit.notes {
+                note.points[0].as_played = f64::NAN;
+                note.points[0].retuned = Some(f64::INFINITY);
+            }
+            for curve in &mut unit.curves {
+                curve.points[0] = (f64::NAN, 1.0, f64::NAN);
+            }
+            for point in &mut unit.profile {
+                point.u = f64::NAN;
+            }
+        }
+    }
+    renders(&run);
+}
+
+/// Results as they might come out, so that the wording is looked at and not the
+/// analysis.
+fn outcome(position: &str, name: ResultName, numbers: Option<(f64, f64, f64)>) -> Outcome {
+    Outcome {
+        name,
+        position: model::record::PositionId::new(position),
+        stage: "night".to_owned(),
+        value: numbers.map(|(value, ..)| value),
+        u: numbers.map(|(_, low, high)| (high - low) / 4.0),
+        low: numbers.map(|(_, low, _)| low),
+        high: numbers.map(|(.., high)| high),
+        t_s: (name == ResultName::ErrorAfterOneTuning).then_some(1500.0),
+        readings: 462,
+        meaning: match name {
+            ResultName::WarmUpTime => {
+                Some("reference note within 2 cents of its end; stays for 2 h".to_owned())
+            }
+            ResultName::HighEnd => Some("at C7; so many cents per kHz".to_owned()),
+            _ => None,
+        },
+        why_not: numbers.is_none().then(|| {
+            "not within 12 h: 9.4 cents were left in the last round, and the limit is 3 cents"
+                .to_owned()
+        }),
+    }
+}
+
+#[test]
+fn sentences_as_they_read() {
+    use ResultName::*;
+    let mut run = Specimen::night(&CHARACTERS[..3]);
+    run.analysis.outcomes = vec![
+        outcome("a", ReadyAfter, Some((1320.0, 1260.0, 1500.0))),
+        outcome("a", WarmUpTime, Some((1380.0, 1320.0, 1440.0))),
+        outcome("a", ErrorAfterOneTuning, Some((3.1, 2.7, 3.5))),
+        outcome("a", ErrorLeftAfterRetuning, Some((0.52, 0.3, 0.8))),
+        outcome("a", ErrorLeftAfterTrimming, Some((0.41, 0.2, 0.6))),
+        outcome("a", ScaleError, Some((0.11, -0.2, 0.4))),
+        outcome("a", HighEnd, Some((-0.4, -1.4, 0.6))),
+        outcome("b", ReadyAfter, None),
+        outcome("b", ErrorLeftAfterRetuning, Some((22.4, 21.1, 23.7))),
+        outcome("b", ErrorLeftAfterTrimming, Some((1.2, 0.8, 1.6))),
+        outcome("b", ScaleError, Some((8.46, 7.86, 9.06))),
+        outcome("b", Excursion, Some((26.4, 26.3, 26.5))),
+        outcome("b", DriftRate, Some((-0.31, -0.4, -0.22))),
+        outcome("c", ErrorLeftAfterTrimming, Some((2.8, 2.6, 3.0))),
+        outcome("c", HighEnd, Some((-13.3, -14.3, -12.3))),
+    ];
+    let verdict = |tolerance, position: &str, finding, reason: &str| Verdict {
+        tolerance,
+        position: model::record::PositionId::new(position),
+        finding,
+        reason: reason.to_owned(),
+    };
+    run.analysis.verdicts = vec![
+        verdict(0, "a", Finding::Pass, "it is 0.11 cents/oct"),
+        verdict(0, "b", Finding::Fail, "it is 8.46 cents/oct"),
+        verdict(1, "a", Finding::Pass, "it is 23 min"),
+        verdict(1, "b", Finding::Undecided, "not known"),
+        verdict(2, "a", Finding::Pass, "it is 0.41 cents"),
+        verdict(2, "b", Finding::Pass, "it is 1.2 cents"),
+    ];
+    insta::assert_snapshot!(report::text(&run.view()));
+}
+
+#[test]
+fn a_sweep_alone_has_a_page() {
+    let plan = "\
+nightbench: plan 1
+title: Tracking
+reference: C4
+stages:
+  - sweep: {name: fine tracking, notes: {range: {from: C2, to: C7, step: 100 cents}}, order: up_then_down}
+";
+    let run = Specimen::of(plan, specimen::RIG, &CHARACTERS[2..3]);
+    renders(&run);
+    let page = report::html(&run.view());
+    assert!(page.contains("Deviation against note"));
+    assert!(!page.contains("Each note as played"));
+    let view: RunView<'_> = run.view();
+    assert_eq!(report::sentences(&view)[0].finding, None);
+    assert_eq!(*view.analysis, analyse(view.plan, view.rig, view.record));
+}
