@@ -26,8 +26,8 @@ pub trait Wire: Send {
     /// When the port refuses it. That none comes back does not prove that the
     /// message arrived.
     fn send(&mut self, bytes: &[u8]) -> Result<(), PortError>;
-    /// Looks whether the port is still there; connects to it again when it was
-    /// gone and has come back.
+    /// Looks whether the port is still there, and sees to it that what is sent
+    /// from now on reaches it even if it was gone in between.
     ///
     /// # Errors
     /// When it is gone.

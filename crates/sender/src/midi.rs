@@ -68,17 +68,31 @@ pub const fn all_off(channel: Channel) -> [Message; 2] {
 #[must_use]
 pub const fn reset(channel: Channel, range: BendRange) -> [Message; 10] {
     let [sound_off, notes_off] = all_off(channel);
+    let [msb, lsb, semitones, cents, no_msb, no_lsb] = set_range(channel, range);
     [
         sound_off,
         controller(channel, 121, 0),
         notes_off,
+        msb,
+        lsb,
+        semitones,
+        cents,
+        no_msb,
+        no_lsb,
+        pitch_bend(channel, Bend::CENTRE),
+    ]
+}
+
+/// Sets the bend range by registered parameter 0, and leaves no parameter selected.
+#[must_use]
+pub const fn set_range(channel: Channel, range: BendRange) -> [Message; 6] {
+    [
         controller(channel, 101, 0),
         controller(channel, 100, 0),
         controller(channel, 6, (range.cents / 100) as u8),
         controller(channel, 38, (range.cents % 100) as u8),
         controller(channel, 101, 127),
         controller(channel, 100, 127),
-        pitch_bend(channel, Bend::CENTRE),
     ]
 }
 

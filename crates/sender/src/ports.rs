@@ -147,16 +147,14 @@ impl Wire for Port {
     }
 
     fn present(&mut self) -> Result<(), PortError> {
-        // Sending to a port that is gone raises no error: only the list tells.
-        let there = names()?.contains(&self.full_name);
-        if there && self.connection.is_some() {
-            return Ok(());
-        }
-        if self.connection.is_some() {
-            self.let_go();
-            return Err(self.gone("is gone".into()));
-        }
-        let (connection, full_name) = connect(&self.wanted)?;
+        // Sending to a port that is gone raises no error, and one that went and came
+        // back looks like the old one: only a new connection is sure to be one.
+        let connected = connect(&self.wanted);
+        self.let_go();
+        let (connection, full_name) = connected.map_err(|error| PortError {
+            device: format!("MIDI output \"{}\"", self.full_name),
+            ..error
+        })?;
         self.connection = Some(connection);
         self.full_name = full_name;
         Ok(())

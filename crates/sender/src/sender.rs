@@ -340,6 +340,8 @@ impl NoteOut for Sender {
             }
             if one.unsure {
                 one.reset()?;
+            } else {
+                one.remind()?;
             }
         }
         Ok(())
@@ -375,6 +377,24 @@ impl One {
             output.bend = Bend::CENTRE;
         }
         self.unsure = false;
+        Ok(())
+    }
+
+    /// Tells interfaces again what they forget when their power fails, without a
+    /// change for those that have not: the bend range and the bend.
+    fn remind(&mut self) -> Result<(), PortError> {
+        let Sink::Wire { wire, bend_range } = &mut self.sink else {
+            return Ok(());
+        };
+        for (number, output) in &self.outputs {
+            if let (Some(channel), Some(range)) =
+                (Channel::new(*number), BendRange::new(*bend_range))
+            {
+                send_all(wire.as_mut(), &midi::set_range(channel, range))
+                    .and_then(|()| wire.send(&midi::pitch_bend(channel, output.bend)))
+                    .inspect_err(|_| self.unsure = true)?;
+            }
+        }
         Ok(())
     }
 

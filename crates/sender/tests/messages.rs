@@ -387,6 +387,16 @@ fn an_interface_that_came_back_is_told_everything_again() {
     }
     assert_eq!(receiver.range_cents, 300.0);
     assert!((receiver.note_number().unwrap() - 61.8).abs() < 3.0 / 8192.0);
+    // One that lost its power unseen is reminded without a note in between.
+    let mut forgetful = Receiver::at_power_up();
+    forgetful.note = receiver.note;
+    sender.present().unwrap();
+    for message in tap.take() {
+        forgetful.hear(&message);
+        receiver.hear(&message);
+    }
+    assert_eq!(forgetful.note_number(), receiver.note_number());
+    assert!(receiver.gate);
 }
 
 /// Voltages in steps of 10 mV.

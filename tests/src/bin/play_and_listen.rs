@@ -6,12 +6,14 @@
 //! none), seconds to listen to each note, then note numbers. On standard output a
 //! JSON object a line: `{"note":60.0,"position":"left","t_ns":...,"frames":24000,
 //! "counter":[first,lost],"hz":...,"u_hz":...,"doubts":0,"residue_v":...,
-//! "mean":...}`.
+//! "mean":...}`. When a device fails everything is opened anew and the note is
+//! played again; that is told by the lines `{"trouble":...,"t_ns":...}` and
+//! `{"recovered_ns":...}`.
 
 use meter::Meter;
 use model::document::rig::{Rig, Wiring};
 use model::pitch::{Pitch, PitchStandard};
-use model::port::NoteOut;
+use model::port::{Capture, Clock, NoteOut};
 use model::quantity::Seconds;
 use model::record::PositionId;
 use model::time::{Span, Stop};
@@ -22,6 +24,8 @@ use std::sync::Arc;
 /// After a note is sent, so long is waited before it is listened to.
 const SETTLE: Seconds = Seconds::of(0.25);
 const WINDOW: Seconds = Seconds::of(0.5);
+/// So long it is tried to open devices anew that failed.
+const PATIENCE: Seconds = Seconds::of(40.0);
 
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
@@ -45,7 +49,6 @@ fn main() -> Result<(), Box<dyn Error>> {
         PitchStandard::default(),
         Arc::clone(&clock),
     )?;
-    let stop = Stop::new();
     let listen = Seconds::new(listen.parse()?)?;
     for note in notes {
         let pitch = Pitch::new(note.parse()?)?;
@@ -54,58 +57,103 @@ fn main() -> Result<(), Box<dyn Error>> {
             .filter(|position| position.as_str() != counter)
             .map(|position| (position.clone(), pitch))
             .collect();
-        sender.present()?;
-        let played = sender.play(&targets)?;
-        let after = played
-            .iter()
-            .map(|one| one.at)
-            .max()
-            .ok_or("nothing played")?;
-        let timeline = devices.capture.timeline();
-        let rate = timeline.rate;
-        let mut meter = Meter::new(rate);
-        let mut span = Span {
-            start: timeline.sample_time(after + timeline.jitter + SETTLE),
-            frames: rate.frames(WINDOW),
-        };
-        let end = span.start.index + rate.frames(listen);
-        while span.end().index <= end {
-            let at = devices.capture.timeline().host_time(span.start);
-            let window = devices.capture.read(span, &stop)?;
-            let counted = window
-                .channels
-                .iter()
-                .find(|(position, _)| position.as_str() == counter)
-                .map(|(_, samples)| count(samples));
-            for one in &played {
-                let samples = window
-                    .channels
-                    .iter()
-                    .find(|(position, _)| *position == one.position)
-                    .map_or(&[][..], |(_, samples)| samples);
-                let estimate = meter.estimate(samples);
-                println!(
-                    "{}",
-                    json!({
-                        "note": pitch.note_number(),
-                        "position": one.position.as_str(),
-                        "t_ns": at.nanoseconds(),
-                        "index": span.start.index,
-                        "frames": span.frames,
-                        "counter": counted,
-                        "state": format!("{:?}", estimate.state),
-                        "hz": estimate.frequency.map(|hz| hz.get()),
-                        "u_hz": estimate.u.map(|hz| hz.get()),
-                        "doubts": window.doubts.len(),
-                        "residue_v": one.residue.get(),
-                        "mean": samples.iter().map(|x| f64::from(*x)).sum::<f64>() / samples.len() as f64,
-                    })
-                );
-            }
-            span = span.then(rate.frames(WINDOW));
+        while let Err(error) = one_note(
+            &mut sender,
+            devices.capture.as_mut(),
+            &targets,
+            counter,
+            listen,
+        ) {
+            println!(
+                "{}",
+                json!({"trouble": error.to_string(), "t_ns": clock.now().nanoseconds()})
+            );
+            recover(&mut sender, devices.capture.as_mut(), clock.as_ref())?;
+            println!("{}", json!({"recovered_ns": clock.now().nanoseconds()}));
         }
     }
     sender.silence()?;
+    Ok(())
+}
+
+/// Opens everything anew until it works.
+fn recover(
+    sender: &mut sender::Sender,
+    capture: &mut dyn Capture,
+    clock: &dyn Clock,
+) -> Result<(), Box<dyn Error>> {
+    let give_up = clock.now() + PATIENCE;
+    loop {
+        let opened = capture.reopen().map_err(Box::<dyn Error>::from);
+        match opened.and_then(|_| Ok(sender.present()?)) {
+            Ok(()) => return Ok(()),
+            Err(error) if clock.now() > give_up => return Err(error),
+            Err(_) => clock.sleep_until(clock.now() + SETTLE, &Stop::new())?,
+        }
+    }
+}
+
+/// Plays a note and measures it, window after window.
+fn one_note(
+    sender: &mut sender::Sender,
+    capture: &mut dyn Capture,
+    targets: &[(PositionId, Pitch)],
+    counter: &str,
+    listen: Seconds,
+) -> Result<(), Box<dyn Error>> {
+    let stop = Stop::new();
+    sender.present()?;
+    let played = sender.play(targets)?;
+    let after = played
+        .iter()
+        .map(|one| one.at)
+        .max()
+        .ok_or("nothing played")?;
+    let timeline = capture.timeline();
+    let rate = timeline.rate;
+    let mut meter = Meter::new(rate);
+    let mut span = Span {
+        start: timeline.sample_time(after + timeline.jitter + SETTLE),
+        frames: rate.frames(WINDOW),
+    };
+    let end = span.start.index + rate.frames(listen);
+    while span.end().index <= end {
+        let at = capture.timeline().host_time(span.start);
+        let window = capture.read(span, &stop)?;
+        let counted = window
+            .channels
+            .iter()
+            .find(|(position, _)| position.as_str() == counter)
+            .map(|(_, samples)| count(samples));
+        for one in &played {
+            let samples = window
+                .channels
+                .iter()
+                .find(|(position, _)| *position == one.position)
+                .map_or(&[][..], |(_, samples)| samples);
+            let estimate = meter.estimate(samples);
+            let sum: f64 = samples.iter().map(|sample| f64::from(*sample)).sum();
+            println!(
+                "{}",
+                json!({
+                    "note": one.asked.note_number(),
+                    "position": one.position.as_str(),
+                    "t_ns": at.nanoseconds(),
+                    "epoch": span.start.epoch.0,
+                    "index": span.start.index,
+                    "frames": span.frames,
+                    "counter": counted,
+                    "state": estimate.state,
+                    "hz": estimate.frequency.map(|hz| hz.get()),
+                    "u_hz": estimate.u.map(|hz| hz.get()),
+                    "doubts": window.doubts.len(),
+                    "residue_v": one.residue.get(),
+                    "mean": sum / samples.len() as f64,
+                })
+            );
+        }
+        span = span.then(rate.frames(WINDOW));
+    }
     Ok(())
 }
 

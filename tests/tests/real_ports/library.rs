@@ -68,6 +68,7 @@ fn notes_are_heard_as_played(
     let mut before = None;
     for line in String::from_utf8_lossy(&output.stdout).lines() {
         let reading: serde_json::Value = serde_json::from_str(line).expect("a reading");
+        assert!(reading["trouble"].is_null(), "{line}");
         let number = |key: &str| reading[key].as_f64().unwrap_or(f64::NAN);
         let frames = reading["frames"].as_u64().expect("frames");
         let about = truth.frame_at(reading["t_ns"].as_i64().expect("a time"));

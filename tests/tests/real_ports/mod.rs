@@ -2,6 +2,7 @@
 //! client of known, drifting pitch (`src/bin/fake_oscillator.rs`) stands in for
 //! two units, and every reading is held against what it played.
 
+mod faults;
 mod library;
 mod program;
 mod server;

@@ -14,22 +14,52 @@ pub struct Server {
 }
 
 impl Server {
-    /// Starts a server of this name, at 48 kHz in blocks of 1024 frames. Synchronous
-    /// (`-S`): each block waits for all clients, so none is torn.
+    /// Starts a server of this name.
     pub fn start(name: &str) -> Self {
         let name = format!("nightbench-{name}-{}", std::process::id());
-        let mut command = Command::new("jackd");
-        command.args(["-n", &name, "-r", "-S", "-d", "dummy"]);
-        command.args(["-r", "48000", "-p", "1024", "-C", "0", "-P", "0"]);
-        let jackd = quiet(&mut command).spawn().expect("jackd starts");
-        let server = Self { name, jackd };
-        let mut wait = server.command("jack_wait");
+        let server = Self {
+            jackd: launch(&name),
+            name,
+        };
+        server.wait_until_up();
+        server
+    }
+
+    fn wait_until_up(&self) {
+        let mut wait = self.command("jack_wait");
         let waited = quiet(wait.args(["-w", "-t", "10"])).status();
         assert!(
             waited.is_ok_and(|status| status.success()),
             "jackd did not come up"
         );
-        server
+    }
+
+    /// Kills it, without a word to its clients.
+    pub fn kill(&mut self) {
+        self.jackd.kill().expect("jackd is killed");
+        self.jackd.wait().expect("jackd ends");
+    }
+
+    /// Starts it again under the same name.
+    pub fn restart(&mut self) {
+        self.jackd = launch(&self.name);
+        self.wait_until_up();
+    }
+
+    /// Stops it in its tracks.
+    pub fn pause(&self) {
+        self.signal(rustix::process::Signal::STOP);
+    }
+
+    /// Lets it go on.
+    pub fn resume(&self) {
+        self.signal(rustix::process::Signal::CONT);
+    }
+
+    fn signal(&self, signal: rustix::process::Signal) {
+        let pid = rustix::process::Pid::from_child(&self.jackd);
+        // It may have ended by itself.
+        let _ = rustix::process::kill_process(pid, signal);
     }
 
     /// A program that will find this server.
@@ -59,12 +89,15 @@ impl Server {
             std::thread::sleep(Duration::from_millis(50));
         }
     }
+}
 
-    /// The process of the server, for tests that stop or kill it.
-    #[expect(dead_code, reason = "for the tests of faults")]
-    pub fn process(&self) -> u32 {
-        self.jackd.id()
-    }
+/// At 48 kHz in blocks of 1024 frames. Synchronous (`-S`): each block waits for all
+/// clients, so none is torn.
+fn launch(name: &str) -> Child {
+    let mut command = Command::new("jackd");
+    command.args(["-n", name, "-r", "-S", "-d", "dummy"]);
+    command.args(["-r", "48000", "-p", "1024", "-C", "0", "-P", "0"]);
+    quiet(&mut command).spawn().expect("jackd starts")
 }
 
 fn quiet(command: &mut Command) -> &mut Command {
@@ -77,8 +110,8 @@ fn quiet(command: &mut Command) -> &mut Command {
 
 impl Drop for Server {
     fn drop(&mut self) {
-        let pid = rustix::process::Pid::from_child(&self.jackd);
-        let _ = rustix::process::kill_process(pid, rustix::process::Signal::TERM);
+        self.resume();
+        self.signal(rustix::process::Signal::TERM);
         let begun = Instant::now();
         while begun.elapsed() < Duration::from_secs(8) {
             if !matches!(self.jackd.try_wait(), Ok(None)) {
