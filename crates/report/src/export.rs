@@ -43,9 +43,13 @@ pub(crate) fn sha256(text: &str) -> String {
         })
 }
 
+/// Stage, position, pitch (its bits) and microsecond: enough to find a reading
+/// among deviations.
+type Spot = (u16, PositionId, u64, i64);
+
 /// Deviations by reading, as far as the analysis has them.
 pub(crate) struct Deviations {
-    by_reading: HashMap<(u16, PositionId, u64, i64), (f64, Option<f64>)>,
+    by_reading: HashMap<Spot, (f64, Option<f64>)>,
     origins: BTreeMap<(u16, PositionId), RunTime>,
     began: BTreeMap<u16, RunTime>,
 }

@@ -205,7 +205,7 @@ impl<'a> Speaker<'a> {
                 .filter(|(other, _)| {
                     stage_of(other).is_some_and(|(stage, _)| stage.stage < main.stage)
                 })
-                .last();
+                .next_back();
             if let Some((other, value)) = earlier {
                 return Some((other, value, in_run(other, value.value)));
             }

@@ -27,7 +27,8 @@ fn the_order_in_which_a_run_was_kept_does_not_show() {
         trace.chunk *= 2;
         other.record.traces.extend([rest, trace]);
     }
-    assert!(bytes == report::export_json(&other.view()).to_string());
+    let others = report::export_json(&other.view()).to_string();
+    assert!(bytes == others);
     assert_eq!(
         report::export_csv(&run.view(), false),
         report::export_csv(&other.view(), false)
