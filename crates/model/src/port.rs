@@ -6,9 +6,9 @@
 //! policy (try again, skip, give up) to the orchestrator.
 
 use crate::pitch::Pitch;
-use crate::quantity::{Amperes, Celsius, Seconds, VoltDifference, Volts};
-use crate::record::{Entry, PositionId, RunHeader, RunId, RunRecord};
-use crate::time::{Cancelled, Epoch, HostTime, SampleTime, Span, Stop, Timeline, Timestamp};
+use crate::quantity::{Amperes, Bytes, Celsius, Seconds, VoltDifference, Volts};
+use crate::record::{Entry, PositionId, ReadingKey, RunHeader, RunId, RunRecord};
+use crate::time::{Cancelled, Epoch, HostTime, SampleRate, SampleTime, Span, Stop, Timeline, Timestamp};
 
 /// The only source of time and of waiting.
 pub trait Clock: Send + Sync {
@@ -261,6 +261,17 @@ pub enum Request {
     Remark(String),
 }
 
+/// Whether a recording was kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kept {
+    /// It is on disk.
+    OnDisk,
+    /// It would have gone over the budget, and was not kept.
+    OverBudget,
+    /// This journal keeps no recordings.
+    NotKept,
+}
+
 /// Where a run writes. One writer; a commit is on disk when it returns.
 pub trait Journal: Send {
     /// Begins a run.
@@ -278,6 +289,21 @@ pub trait Journal: Send {
     /// # Errors
     /// When they are not on disk.
     fn write(&mut self, entries: &[Entry]) -> Result<(), JournalError>;
+    /// Puts the samples behind a committed reading on disk, full scale at one, unless
+    /// the recordings of the run would come to more than `budget`.
+    ///
+    /// # Errors
+    /// When they are not on disk. The reading itself is not touched by that.
+    fn keep_recording(
+        &mut self,
+        key: &ReadingKey,
+        samples: &[f32],
+        rate: SampleRate,
+        budget: Bytes,
+    ) -> Result<Kept, JournalError> {
+        let _ = (key, samples, rate, budget);
+        Ok(Kept::NotKept)
+    }
     /// Takes what other processes ask of the run, and shows them it is alive.
     ///
     /// # Errors

@@ -210,6 +210,10 @@ pub struct Export {
     /// The file to write; stdout unless said.
     #[arg(long, short, value_hint = ValueHint::FilePath)]
     pub out: Option<PathBuf>,
+    /// Also write the recordings that were kept, a WAV file for each reading, into
+    /// this folder.
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
+    pub recordings: Option<PathBuf>,
     #[command(flatten)]
     pub store: StoreFolder,
 }

@@ -121,7 +121,7 @@ pub fn report(arguments: &Report) -> Result<u8, Failure> {
         .out
         .clone()
         .unwrap_or_else(|| format!("{}.html", known.record.id).into());
-    write_file(&path, &report::text(&known.view()))?;
+    write_file(&path, &report::html(&known.view()))?;
     let _ = writeln!(std::io::stdout(), "{}", path.display());
     Ok(0)
 }
@@ -139,7 +139,56 @@ pub fn export(arguments: &Export) -> Result<u8, Failure> {
             let _ = write!(std::io::stdout(), "{text}");
         }
     }
+    if let Some(folder) = &arguments.recordings {
+        write_recordings(arguments, &known.record, folder)?;
+    }
     Ok(0)
+}
+
+/// Writes the recordings behind a run's readings, each named by its place.
+fn write_recordings(arguments: &Export, record: &RunRecord, folder: &Path) -> Result<(), Failure> {
+    let library = Store::open_existing(&folders::store(&arguments.store)?)?.library()?;
+    std::fs::create_dir_all(folder)
+        .map_err(|error| Failure::input(format!("{} cannot be made: {error}", folder.display())))?;
+    let mut written = 0;
+    for reading in &record.readings {
+        let key = &reading.key;
+        let Some(wav) = library.evidence(record.id.as_str(), key)? else {
+            continue;
+        };
+        // A position's name may hold anything; a file's may not.
+        let position: String = key
+            .position
+            .as_str()
+            .chars()
+            .map(|letter| {
+                if letter.is_alphanumeric() || letter == '-' {
+                    letter
+                } else {
+                    '_'
+                }
+            })
+            .collect();
+        let name = format!(
+            "stage{}-round{}-slot{}-repeat{}-{position}-attempt{}.wav",
+            key.stage + 1,
+            key.round + 1,
+            key.slot + 1,
+            key.repeat + 1,
+            key.attempt + 1
+        );
+        let path = folder.join(name);
+        std::fs::write(&path, wav).map_err(|error| {
+            Failure::input(format!("{} cannot be written: {error}", path.display()))
+        })?;
+        written += 1;
+    }
+    let _ = writeln!(
+        std::io::stderr(),
+        "{written} recordings in {}",
+        folder.display()
+    );
+    Ok(())
 }
 
 fn write_file(path: &Path, text: &str) -> Result<(), Failure> {

@@ -14,6 +14,10 @@ const WORTH_A_THREAD: usize = 40_000;
 pub(crate) struct Ear {
     capture: Box<dyn Capture>,
     meters: BTreeMap<PositionId, Meter>,
+    /// Whether the samples of windows are remembered, as evidence.
+    pub(crate) remembers: bool,
+    /// The samples of the last span that was measured, if they are.
+    pub(crate) remembered: BTreeMap<PositionId, Vec<f32>>,
 }
 
 /// The measurements of a span, in the order of the capture's positions.
@@ -24,6 +28,8 @@ impl Ear {
         Self {
             capture,
             meters: BTreeMap::new(),
+            remembers: false,
+            remembered: BTreeMap::new(),
         }
     }
 
@@ -51,6 +57,12 @@ impl Ear {
         let mut measured = estimate(&mut self.meters, rate, &channels);
         for (position, measured) in &mut measured {
             mark(&window, position, measured);
+        }
+        if self.remembers {
+            let copies = channels
+                .into_iter()
+                .map(|(position, samples)| (position, samples.to_vec()));
+            self.remembered = copies.collect();
         }
         Ok(measured)
     }
@@ -105,6 +117,9 @@ impl Ear {
                 };
                 for (position, measured) in &mut measured {
                     mark(&window, position, measured);
+                }
+                if self.remembers {
+                    self.remembered = samples;
                 }
                 return Ok((whole, measured));
             }

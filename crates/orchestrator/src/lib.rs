@@ -5,6 +5,7 @@
 
 mod ear;
 mod error;
+mod evidence;
 mod hold;
 mod judge;
 mod power;

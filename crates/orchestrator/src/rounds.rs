@@ -291,7 +291,9 @@ impl Run<'_> {
                             "the capture does not hear this position".to_owned(),
                         ));
                     }
+                    let doubtful = self.worth_recording(&readings);
                     self.keep(readings.into_iter().map(Entry::Reading).collect())?;
+                    self.keep_recordings(state.stage, &doubtful)?;
                 }
                 Err(NoteFailure::Sender(error)) => {
                     sender_failures += 1;

@@ -9,7 +9,7 @@ use crate::progress::Progress;
 use crate::safety::{SafeState, Why};
 use crate::schedule::{Schedule, Work};
 use crate::session::{Ports, Session};
-use model::document::plan::Plan;
+use model::document::plan::{Evidence, Plan};
 use model::document::rig::Rig;
 use model::port::{Journal, Request, Watcher, commit};
 use model::quantity::Seconds;
@@ -69,7 +69,7 @@ pub(crate) struct Run<'a> {
     pub(crate) schedule: Schedule,
     pub(crate) session: Session,
     pub(crate) progress: Progress,
-    journal: &'a mut dyn Journal,
+    pub(crate) journal: &'a mut dyn Journal,
     watcher: &'a mut dyn Watcher,
     resumed: bool,
     in_spite_of_preflight: bool,
@@ -106,6 +106,7 @@ impl<'a> Run<'a> {
         );
         let mut session = Session::new(ports, stop.clone(), job.plan.pitch, now);
         session.heard = Heard::of(job.record);
+        session.ear.remembers = job.plan.evidence != Evidence::None;
         Self {
             plan: job.plan,
             rig: job.rig,

@@ -3,20 +3,31 @@
 use crate::error::StoreError;
 use crate::writer::{describe_key, is_doubled};
 use crate::{folder, identity};
+use hound::{SampleFormat, WavSpec, WavWriter};
+use model::port::Kept;
 use model::quantity::Bytes;
 use model::record::ReadingKey;
+use model::time::SampleRate;
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::BTreeSet;
-use std::io::Write;
+use std::io::{Cursor, Write};
 use std::path::{Path, PathBuf};
 
-/// Whether a recording was kept.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kept {
-    /// It is on disk.
-    OnDisk,
-    /// It would have gone over the budget, and was not kept.
-    OverBudget,
+/// Samples as a WAV file of 32-bit floats, one channel.
+pub(crate) fn wav(samples: &[f32], rate: SampleRate) -> Result<Vec<u8>, hound::Error> {
+    let mut bytes = Cursor::new(Vec::new());
+    let spec = WavSpec {
+        channels: 1,
+        sample_rate: rate.get().round() as u32,
+        bits_per_sample: 32,
+        sample_format: SampleFormat::Float,
+    };
+    let mut writer = WavWriter::new(&mut bytes, spec)?;
+    for sample in samples {
+        writer.write_sample(*sample)?;
+    }
+    writer.finalize()?;
+    Ok(bytes.into_inner())
 }
 
 fn folder_of(store: &Path, id: &str) -> PathBuf {

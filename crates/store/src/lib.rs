@@ -48,7 +48,6 @@ mod schema;
 mod writer;
 
 pub use error::StoreError;
-pub use evidence::Kept;
 pub use library::{Counts, Library, RunSummary, Standing};
 pub use lock::{RigLock, lock_rig};
 pub use writer::Writer;

@@ -4,10 +4,10 @@ use crate::error::StoreError;
 use crate::library::record_of;
 use crate::lock::{self, Hold, Lock};
 use crate::{Store, ballast, evidence, identity, rows, schema};
-use model::port::{Journal, JournalError, Request};
+use model::port::{Journal, JournalError, Kept, Request};
 use model::quantity::Bytes;
 use model::record::{Entry, ReadingKey, RunHeader, RunId, RunRecord};
-use model::time::Timestamp;
+use model::time::{SampleRate, Timestamp};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -67,7 +67,7 @@ impl Writer {
         key: &ReadingKey,
         wav: &[u8],
         budget: Bytes,
-    ) -> Result<evidence::Kept, StoreError> {
+    ) -> Result<Kept, StoreError> {
         let (run, id) = {
             let open = open_run(&mut self.run, &self.store)?;
             (open.run, open.id.clone())
@@ -265,6 +265,18 @@ impl Journal for Writer {
     }
     fn requests(&mut self) -> Result<Vec<Request>, JournalError> {
         self.take_requests().map_err(|error| self.failed(error))
+    }
+    fn keep_recording(
+        &mut self,
+        key: &ReadingKey,
+        samples: &[f32],
+        rate: SampleRate,
+        budget: Bytes,
+    ) -> Result<Kept, JournalError> {
+        let wav = evidence::wav(samples, rate)
+            .map_err(|error| JournalError::Failed(format!("a recording: {error}")))?;
+        self.keep_evidence(key, &wav, budget)
+            .map_err(|error| self.failed(error))
     }
 }
 

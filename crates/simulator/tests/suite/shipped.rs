@@ -16,7 +16,7 @@ fn shipped() -> Rig {
 }
 
 const NOTES: [u8; 7] = [60, 36, 48, 72, 84, 96, 60];
-const UNITS: [&str; 4] = ["one", "two", "three", "four"];
+const UNITS: [&str; 4] = ["bay-1", "bay-2", "bay-3", "bay-4"];
 
 /// A bench that was switched on after two hours.
 fn warm() -> Bench {
@@ -48,16 +48,16 @@ fn deviation(bench: &Bench, unit: &str, number: u8, minutes: f64) -> f64 {
 #[test]
 fn the_healthy_unit_is_ready_in_time_and_stays() {
     let bench = warm();
-    let at_end = deviation(&bench, "one", 60, 720.0);
+    let at_end = deviation(&bench, "bay-1", 60, 720.0);
     assert!(
-        (deviation(&bench, "one", 60, 0.2) - at_end).abs() > 8.0,
+        (deviation(&bench, "bay-1", 60, 0.2) - at_end).abs() > 8.0,
         "cold it is off"
     );
     for minutes in [25.0, 60.0, 240.0, 480.0, 720.0] {
         // Within 3 cents at all notes for one tuning when ready.
-        let tuned = deviation(&bench, "one", 60, 25.0);
+        let tuned = deviation(&bench, "bay-1", 60, 25.0);
         for number in NOTES {
-            let off = deviation(&bench, "one", number, minutes) - tuned;
+            let off = deviation(&bench, "bay-1", number, minutes) - tuned;
             assert!(off.abs() < 3.0, "{number} after {minutes} min: {off}");
         }
     }
@@ -70,18 +70,18 @@ fn the_other_three_are_as_told() {
         deviation(&bench, unit, number, minutes) - deviation(&bench, unit, 60, minutes)
     };
     // Two: octaves move by tens of cents while it warms, and by cents all night.
-    let slope = |minutes: f64| (at("two", 84, minutes) - at("two", 36, minutes)) / 4.0;
+    let slope = |minutes: f64| (at("bay-2", 84, minutes) - at("bay-2", 36, minutes)) / 4.0;
     assert!((slope(0.5) - slope(60.0)).abs() > 15.0);
     let night: Vec<f64> = (6..72).map(|tens| slope(f64::from(tens) * 10.0)).collect();
     let span = night.iter().fold(f64::MIN, |a, b| a.max(*b))
         - night.iter().fold(f64::MAX, |a, b| a.min(*b));
     assert!(span > 3.0, "{span}");
     // Three: a droop at the top that the octaves below do not have.
-    assert!(at("three", 96, 300.0) < -15.0);
-    assert!((at("three", 72, 300.0) - at("three", 48, 300.0)).abs() < 4.0);
+    assert!(at("bay-3", 96, 300.0) < -15.0);
+    assert!((at("bay-3", 72, 300.0) - at("bay-3", 48, 300.0)).abs() < 4.0);
     // Four: flat at the bottom alone.
-    assert!(at("four", 36, 300.0) < -8.0);
-    assert!(at("four", 96, 300.0).abs() < 3.0);
+    assert!(at("bay-4", 36, 300.0) < -8.0);
+    assert!(at("bay-4", 96, 300.0).abs() < 3.0);
 }
 
 #[test]
@@ -127,14 +127,14 @@ fn every_fault_can_be_written_down() {
     let text = std::fs::read_to_string(path).unwrap();
     let script = "faults:
       - unit_silent: {positions: [one], from: 3 h, for: 5 min}
-      - input_dead: {positions: [two], from: 10 min}
-      - input_clips: {positions: [one, two], gain: 400 %, from: 1 h, for: 1 min}
-      - note_not_played: {positions: [four], from: 2.5 h, for: 90 s}
-      - portamento: {positions: [three], time: 200 ms, from: 4 h}
+      - input_dead: {positions: [bay-2], from: 10 min}
+      - input_clips: {positions: [bay-1, bay-2], gain: 400 %, from: 1 h, for: 1 min}
+      - note_not_played: {positions: [bay-4], from: 2.5 h, for: 90 s}
+      - portamento: {positions: [bay-3], time: 200 ms, from: 4 h}
       - capture_dies: {from: 5 h, for: 30 s}
       - supply_dips: {supply: rack, to: 9 V, from: 6 h, for: 200 ms}
-      - locked: {positions: [one, two], within: 20 cents, from: 7 h, for: 1 h}
-      - cables_swapped: {between: [three, four], cables: control_voltage, from: 0 s}";
+      - locked: {positions: [bay-1, bay-2], within: 20 cents, from: 7 h, for: 1 h}
+      - cables_swapped: {between: [bay-3, bay-4], cables: control_voltage, from: 0 s}";
     let written = text.replace("faults: []", script);
     assert_ne!(written, text);
     let rig = model::document::read_rig("test.yaml", written.as_bytes())

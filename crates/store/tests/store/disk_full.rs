@@ -1,11 +1,11 @@
 use crate::entries::{header_of, note};
-use model::port::{Journal, JournalError};
+use model::port::{Journal, JournalError, Kept};
 use model::quantity::Bytes;
 use model::record::{Entry, Event, EventKind};
 use model::time::{RunTime, Timestamp};
 use std::path::Path;
 use std::process::Command;
-use store::{Kept, Standing, Store, StoreError};
+use store::{Standing, Store, StoreError};
 
 const NO_LIMIT: Bytes = Bytes::of(1e18);
 const FOLDER: &str = "NIGHTBENCH_TEST_SMALL_DISK";

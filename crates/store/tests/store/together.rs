@@ -1,9 +1,9 @@
 use crate::entries::{header_of, note};
-use model::port::{Journal, JournalError, Request};
+use model::port::{Journal, JournalError, Kept, Request};
 use model::quantity::Bytes;
 use model::record::{Entry, ReadingKey};
 use std::sync::atomic::{AtomicBool, Ordering};
-use store::{Kept, Standing, Store, StoreError};
+use store::{Standing, Store, StoreError};
 
 #[test]
 fn a_run_has_one_writer() {
