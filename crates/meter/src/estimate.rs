@@ -9,6 +9,7 @@ use crate::refine::block_length;
 use crate::{Estimate, level_of};
 use model::quantity::{Hertz, HertzDifference};
 use model::record::{Flag, Flags, State};
+use rustfft::num_complex::Complex;
 
 /// A window of fewer periods is refused.
 pub(crate) const LEAST_PERIODS: f64 = 4.0;
@@ -38,7 +39,7 @@ const LOWER_OCTAVE: f64 = 1e-4;
 /// made fall anywhere.
 const LOWER_OCTAVE_CLIPPED: f64 = 1e-2;
 /// The same where the lower octave is that of the mains.
-const LOWER_OCTAVE_AT_MAINS: f64 = 0.05;
+const LOWER_OCTAVE_AT_MAINS: f64 = 0.3;
 /// Harmonics of less than this share together do not hold the octave down.
 const NEGLIGIBLE: f64 = 2e-5;
 /// A fit that explains less of the power than this is none.
@@ -47,8 +48,17 @@ const LEAST_SHARE: f64 = 0.3;
 const SECOND_TONE: f64 = 1e-2;
 /// The same in a clipped window: images of the cut harmonics look like one.
 const SECOND_TONE_CLIPPED: f64 = 0.3;
+/// A tone has at least this share of its power in the lowest harmonics.
+const SPARSE: f64 = 1e-2;
+const LOWEST_HARMONICS: usize = 8;
 /// A mains line this many resolutions of the window from a harmonic is too near.
 const TOO_NEAR: f64 = 1.3;
+/// Mains lines above this many hertz are too weak to matter.
+const HIGHEST_MAINS_LINE: f64 = 1_200.0;
+/// How much more than noise the trend of a harmonic must be to be a mains line's.
+const DISTURBED: f64 = 12.0;
+/// The share of the information in undisturbed harmonics that is enough.
+const ENOUGH: f64 = 0.02;
 /// What a mains line may do to the frequency before the window is given up: cents.
 const HUM_CENTS: f64 = 1.0;
 const CENTS_PER_UNIT: f64 = 1_731.234_049_066_756;
@@ -76,6 +86,15 @@ struct Found {
     ambiguous: bool,
     /// What hum was taken off.
     mains: Option<Mains>,
+}
+
+/// Why there is no tone.
+#[derive(Debug, Clone, Copy)]
+enum Nothing {
+    /// Nothing repeats.
+    Found,
+    /// What repeats is no single tone.
+    Single,
 }
 
 /// What is asked of a tone.
@@ -250,16 +269,21 @@ impl Engine {
                 LOWER_OCTAVE
             },
         };
-        let Some(found) = self.find(samples, expected, limits) else {
-            estimate.state = self.nothing_found(samples.len(), survey, least);
-            return;
+        let found = match self.find(samples, expected, limits) {
+            Ok(found) => found,
+            Err(Nothing::Found) => {
+                estimate.state = self.nothing_found(samples.len(), survey, least);
+                return;
+            }
+            Err(Nothing::Single) => {
+                estimate.state = State::TwoTones;
+                return;
+            }
         };
         let seconds = samples.len() as f64 / self.rate;
-        let Found {
-            fit,
-            ambiguous,
-            mains,
-        } = found;
+        let mut found = found;
+        let hum = self.mind_the_mains(&mut found);
+        let Found { fit, ambiguous, .. } = found;
         let periods = fit.periods();
         let hertz = fit.track.mean_step() * self.rate;
         let share = fit.power / (fit.power + fit.noise);
@@ -289,7 +313,6 @@ impl Engine {
         }
 
         let (window, oscillator) = fit.variances();
-        let hum = mains.map_or(0.0, |mains| self.hum_error(&mains, hertz, seconds));
         let to_cents = CENTS_PER_UNIT / hertz;
         if hum * to_cents > HUM_CENTS {
             estimate.state = State::HumTooNear;
@@ -337,15 +360,21 @@ impl Engine {
     }
 
     /// The fit for the likeliest period.
-    fn find(&mut self, samples: &[f32], expected: Option<f64>, limits: Limits) -> Option<Found> {
+    fn find(
+        &mut self,
+        samples: &[f32],
+        expected: Option<f64>,
+        limits: Limits,
+    ) -> Result<Found, Nothing> {
         if let Some(step) = expected.map(|hertz| hertz / self.rate)
             && step > 0.0
             && step < 0.49
             && step * samples.len() as f64 > LEAST_PERIODS_OF_GLIMPSE
             && let Some(found) = self.attempt(samples, 1.0 / step, limits)
             && found.fit.power > 30.0 * found.fit.noise
+            && !self.sparse()
         {
-            return Some(found);
+            return Ok(found);
         }
         let longest = (self.rate / LOWEST_HERTZ) as usize;
         let part = (GUESS_SECONDS * self.rate * 1.01) as usize;
@@ -358,27 +387,49 @@ impl Engine {
         self.coarse.search(part, 0.0, longest);
         let count = self.coarse.candidates.len();
         let mut best: Option<(usize, f64)> = None;
+        let mut sparse = false;
         for index in 0..count {
             let period = self.coarse.candidates[index].period;
             let Some(found) = self.attempt(samples, period, limits) else {
                 continue;
             };
+            if self.sparse() {
+                sparse = true;
+                continue;
+            }
             if found.fit.power > 2.0 * found.fit.noise || count == 1 {
-                return Some(found);
+                return Ok(found);
             }
             if best.is_none_or(|(_, noise)| noise > found.fit.noise) {
                 best = Some((index, found.fit.noise));
             }
         }
         // Once more, for the buffers must hold the best one, not the last.
-        let (index, _) = best?;
-        self.attempt(samples, self.coarse.candidates[index].period, limits)
+        match best {
+            Some((index, _)) => self
+                .attempt(samples, self.coarse.candidates[index].period, limits)
+                .ok_or(Nothing::Found),
+            None if sparse => Err(Nothing::Single),
+            None => Err(Nothing::Found),
+        }
+    }
+
+    /// Whether the lowest harmonics are missing. No oscillator sounds like that, but
+    /// two of them do, at the period at which both repeat.
+    fn sparse(&self) -> bool {
+        let shape = &self.fitter.shape;
+        let lowest: f64 = (1..=shape.highest().min(LOWEST_HARMONICS))
+            .filter(|&h| shape.kept[h])
+            .map(|h| shape.power(h))
+            .sum();
+        lowest < SPARSE * shape.power_kept()
     }
 
     fn refit(&mut self, samples: &[f32], found: &Found, factor: f64) -> Option<Fit> {
         let climb = Climb {
             track: found.fit.track.scaled(factor),
             doubt: 1e-4 * factor.max(1.0),
+            order: found.fit.order,
         };
         let data = if found.mains.is_some() {
             &self.clear_of_hum
@@ -484,37 +535,64 @@ impl Engine {
         any
     }
 
-    /// How far, in hertz, lines of the hum that stand too near to harmonics to be
-    /// told from them may pull the frequency: each turns the phase of its harmonic
-    /// by the ratio of the amplitudes at most, over the length of the window, and
-    /// weighs as its harmonic does.
-    fn hum_error(&self, mains: &Mains, hertz: f64, seconds: f64) -> f64 {
-        let shape = &self.fitter.shape;
-        let all: f64 = (1..=shape.highest())
-            .filter(|&h| shape.kept[h])
-            .map(|h| (h * h) as f64 * shape.power(h))
-            .sum();
-        if all <= 0.0 {
+    /// Harmonics beside mains lines: whether those pull at them shows in what each
+    /// harmonic by itself still wants changed. If so, the frequency comes from the
+    /// other harmonics; where those say too little, returns how far, in hertz, it may
+    /// be off.
+    fn mind_the_mains(&mut self, found: &mut Found) -> f64 {
+        let fit = &mut found.fit;
+        let hertz = fit.track.mean_step() * self.rate;
+        let samples = fit.track.samples;
+        let near = TOO_NEAR * self.rate / samples;
+        let beside = |h: usize| {
+            let at = h as f64 * hertz;
+            at < HIGHEST_MAINS_LINE
+                && [50.0, 60.0].iter().any(|mains| {
+                    let line = (at / mains).round().max(1.0);
+                    (at - line * mains).abs() < near
+                })
+        };
+        let any = (1..=self.fitter.shape.highest())
+            .take_while(|&h| h as f64 * hertz < HIGHEST_MAINS_LINE)
+            .any(|h| self.fitter.shape.kept[h] && beside(h));
+        if !any {
             return 0.0;
         }
-        let square: f64 = (1..=shape.highest())
-            .take_while(|&h| h as f64 * hertz < 1_200.0)
-            .filter(|&h| shape.kept[h])
-            .map(|h| {
-                let at = h as f64 * hertz;
-                let line = (at / mains.hertz).round().max(1.0);
-                if (at - line * mains.hertz).abs() > TOO_NEAR / seconds {
-                    return 0.0;
-                }
-                // Lines of the hum fall off with their number.
-                let amplitude = mains.amplitude / line;
-                let ratio = amplitude / (2.0 * shape.power(h)).sqrt();
-                let weight = (h * h) as f64 * shape.power(h) / all;
-                let pull = weight * ratio / (2.0 * seconds * h as f64);
-                pull * pull
-            })
-            .sum();
-        square.sqrt()
+        self.fitter.trends(&fit.track);
+        let shape = &self.fitter.shape;
+        // The sum of tau squared over the window.
+        let moment = samples / 3.0;
+        let (mut all, mut clear, mut score, mut pull) = (0.0, 0.0, 0.0, 0.0);
+        let mut disturbed = false;
+        for h in (1..=shape.highest()).filter(|&h| shape.kept[h]) {
+            let slope = shape.harmonics[h]
+                * Complex::new(0.0, 2.0 * std::f64::consts::PI * h as f64 * shape.gain[h]);
+            let trend = shape.transformed(h);
+            let information = slope.norm_sqr() / 2.0 * moment;
+            all += information;
+            if beside(h) {
+                disturbed |= trend.norm_sqr() > DISTURBED * fit.noise * moment;
+                // Hum that was found at other lines is here as well, by its size there.
+                let hum = found.mains.map_or(0.0, |mains| {
+                    let line = (h as f64 * hertz / mains.hertz).round().max(1.0);
+                    0.25 * mains.amplitude / line * samples / 2.0
+                });
+                pull += slope.norm_sqr() * (trend.norm_sqr() + hum * hum);
+            } else {
+                clear += information;
+                score += (slope * trend.conj()).re;
+            }
+        }
+        if !disturbed && found.mains.is_none() {
+            return 0.0;
+        }
+        if clear > ENOUGH * all {
+            fit.track.coefficients[1] += score / clear;
+            fit.unit_variance *= all / clear;
+            return 0.0;
+        }
+        // What pulls one way in the amplitude may pull as much in the phase.
+        pull.sqrt() / all * 2.0 / samples * self.rate
     }
 
     /// Whether what the fit left has a pitch of its own.

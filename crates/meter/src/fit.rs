@@ -2,7 +2,7 @@
 //! over all harmonics until nothing moves any more.
 
 use crate::ladder::Climb;
-use crate::refine::{Block, Totals, pass};
+use crate::refine::{Block, Totals, block_length, pass};
 use crate::scatter::{Scatter, Scatters};
 use crate::shape::Shape;
 use crate::track::Track;
@@ -91,7 +91,8 @@ impl Fitter {
         self.shape.begin(room.max(1));
         let highest = self.shape.highest();
         let mut reach = (0.12 / climb.doubt).clamp(1.0, highest as f64);
-        let mut order = if periods < 6.0 { 1 } else { USUAL_ORDER };
+        let usual = if periods < 6.0 { 1 } else { USUAL_ORDER };
+        let mut order = climb.order.max(usual);
 
         // The waveform first, along the track of the ladder.
         let mut totals = self.pass(samples, &track);
@@ -157,6 +158,28 @@ impl Fitter {
             unit_variance,
             scatter,
         })
+    }
+
+    /// Sums of residual times time, sorted into the period: what each harmonic by
+    /// itself still wants changed is then in the transformed sums of the shape.
+    pub fn trends(&mut self, track: &Track) {
+        let length = block_length(self.residual.len());
+        let bits = self.shape.bits;
+        let mask = self.shape.sums.len() - 1;
+        self.shape.sums.fill(0.0);
+        for (index, block) in self.residual.chunks(length).enumerate() {
+            let rotor = track.rotor(index * length, block.len());
+            let (mut phase, mut step) = (rotor.phase, rotor.step);
+            let mut tau = 2.0 * (index * length) as f64 / track.samples - 1.0;
+            for r in block {
+                let bin = (phase >> (64 - bits)) as usize & mask;
+                self.shape.sums[bin] += f64::from(*r) * tau;
+                tau += 2.0 / track.samples;
+                phase = phase.wrapping_add(step);
+                step = step.wrapping_add(rotor.bend);
+            }
+        }
+        self.shape.transform_sums();
     }
 
     fn pass(&mut self, samples: &[f32], track: &Track) -> Totals {

@@ -37,6 +37,8 @@ pub(crate) struct Climb {
     pub track: Track,
     /// How far, in cycles of the fundamental, the track may be off anywhere.
     pub doubt: f64,
+    /// The order of the track.
+    pub order: usize,
 }
 
 fn turns() -> [[Complex<f64>; BINS]; RUNGS] {
@@ -162,34 +164,17 @@ impl Ladder {
         for k in (0..start).rev() {
             unwrap(&mut self.phases, k + 1, k, &mut slope);
         }
-        let order = if count >= 5 { 2 } else { 1 };
-        let mut normal = [[0.0; TERMS]; TERMS];
-        let mut right = [0.0; TERMS];
-        let mut total = 0.0;
-        for (stretch, phase) in self.stretches.iter().zip(&self.phases) {
-            let weight = (stretch.rungs[rung] / stretch.samples).norm_sqr();
-            total += weight;
-            for j in 0..=order {
-                right[j] += weight * stretch.tau.powi(j as i32) * phase;
-                for (k, entry) in normal[j].iter_mut().enumerate().take(order + 1) {
-                    *entry += weight * stretch.tau.powi((j + k) as i32);
-                }
-            }
+        let usual = if count >= 5 { 2 } else { 1 };
+        let (mut fitted, mut scatter) = self.polynomial(rung, usual)?;
+        let mut order = usual;
+        // A curved glide: only where it explains nearly all of what is left.
+        if count >= 16
+            && scatter > 1e-5
+            && let Some((curved, left)) = self.polynomial(rung, 4)
+            && left < 0.25 * scatter
+        {
+            (fitted, scatter, order) = (curved, left, 4);
         }
-        let fitted = solve(&normal, &right, order + 1)?;
-        let scatter: f64 = self
-            .stretches
-            .iter()
-            .zip(&self.phases)
-            .map(|(stretch, phase)| {
-                let weight = (stretch.rungs[rung] / stretch.samples).norm_sqr();
-                let fit: f64 = (0..=order)
-                    .map(|j| fitted[j] * stretch.tau.powi(j as i32))
-                    .sum();
-                weight * (phase - fit) * (phase - fit)
-            })
-            .sum::<f64>()
-            / total;
         // A phase at random scatters by 0.29 of a cycle.
         if scatter.is_nan() || scatter > 0.16 * 0.16 {
             return None;
@@ -205,6 +190,38 @@ impl Ladder {
         Some(Climb {
             track,
             doubt: 3.0 * scatter.sqrt() / (count as f64).sqrt() / harmonic + 2e-5,
+            order,
         })
+    }
+
+    /// The weighted polynomial through the phases, and their mean square from it.
+    fn polynomial(&self, rung: usize, order: usize) -> Option<([f64; TERMS], f64)> {
+        let mut normal = [[0.0; TERMS]; TERMS];
+        let mut right = [0.0; TERMS];
+        let mut total = 0.0;
+        let weight = |stretch: &Stretch| (stretch.rungs[rung] / stretch.samples).norm_sqr();
+        for (stretch, phase) in self.stretches.iter().zip(&self.phases) {
+            let weight = weight(stretch);
+            total += weight;
+            for j in 0..=order {
+                right[j] += weight * stretch.tau.powi(j as i32) * phase;
+                for (k, entry) in normal[j].iter_mut().enumerate().take(order + 1) {
+                    *entry += weight * stretch.tau.powi((j + k) as i32);
+                }
+            }
+        }
+        let fitted = solve(&normal, &right, order + 1)?;
+        let scatter: f64 = self
+            .stretches
+            .iter()
+            .zip(&self.phases)
+            .map(|(stretch, phase)| {
+                let fit: f64 = (0..=order)
+                    .map(|j| fitted[j] * stretch.tau.powi(j as i32))
+                    .sum();
+                weight(stretch) * (phase - fit) * (phase - fit)
+            })
+            .sum();
+        Some((fitted, scatter / total))
     }
 }

@@ -135,6 +135,26 @@ impl Shape {
         }
     }
 
+    /// Transforms the sums without learning from them, and empties them.
+    pub fn transform_sums(&mut self) {
+        let Some(transforms) = &self.transforms[self.bits as usize] else {
+            return;
+        };
+        self.values.copy_from_slice(&self.sums);
+        self.sums.fill(0.0);
+        let _ = transforms.forward.process_with_scratch(
+            &mut self.values,
+            &mut self.spectrum,
+            &mut self.scratch,
+        );
+    }
+
+    /// What `transform_sums` found at a harmonic.
+    pub fn transformed(&self, h: usize) -> Complex<f64> {
+        let half = PI * h as f64 / self.values.len() as f64;
+        self.spectrum[h] * Complex::from_polar(1.0, -half)
+    }
+
     /// Fills the table from the harmonics that are kept.
     pub fn draw(&mut self) {
         let Some(transforms) = &self.transforms[self.bits as usize] else {

@@ -105,6 +105,11 @@ impl Wave {
         self.0[h - 1].0 = amplitude;
         self
     }
+    /// A sine and its octave, louder by a factor.
+    pub fn with_second(mut self, amplitude: f64) -> Self {
+        self.0.push((amplitude, 0.2));
+        self
+    }
     /// Only the first few harmonics.
     pub fn first(mut self, count: usize) -> Self {
         self.0.truncate(count);

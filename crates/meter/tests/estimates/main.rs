@@ -1,0 +1,17 @@
+//! The meter against tones of exactly known frequency.
+
+#[path = "../tones/mod.rs"]
+mod tones;
+
+mod accuracy;
+mod honesty;
+mod laws;
+mod states;
+
+use meter::Meter;
+use model::quantity::Hertz;
+use model::time::SampleRate;
+
+fn meter_at(rate: f64) -> Meter {
+    Meter::new(SampleRate::new(Hertz::of(rate)).unwrap())
+}
