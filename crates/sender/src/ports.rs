@@ -3,10 +3,14 @@
 use crate::{Wire, choice, deadline};
 use midir::{MidiOutput, MidiOutputConnection, MidiOutputPort};
 use model::port::{PortError, Remedy};
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::{Duration, Instant};
 
-/// The name under which this program appears to the system's MIDI.
+/// The name under which this program appears to the system's MIDI, before a number
+/// of its own for each connection.
 const CLIENT: &str = "nightbench";
+/// The name of its port there.
+const PORT: &str = "notes";
 
 /// How long the system may take to list or connect ports.
 const PATIENCE: Duration = Duration::from_secs(5);
@@ -21,7 +25,7 @@ const LAST_MESSAGE: Duration = Duration::from_millis(100);
 /// When this machine has no MIDI, or its MIDI system does not answer.
 pub fn names() -> Result<Vec<String>, PortError> {
     deadline::within(PATIENCE, || {
-        let system = system()?;
+        let system = system(CLIENT)?;
         Ok(listed(&system).into_iter().map(|(_, name)| name).collect())
     })
     .unwrap_or_else(|| Err(hung("MIDI", "list the MIDI outputs")))
@@ -32,10 +36,10 @@ pub fn names() -> Result<Vec<String>, PortError> {
 /// # Errors
 /// When there is none or several of that name, or it cannot be opened.
 pub fn open(name: &str) -> Result<Box<dyn Wire>, PortError> {
-    let (connection, full_name) = connect(name)?;
+    let connection = connect(name)?;
     Ok(Box::new(Port {
         wanted: name.to_owned(),
-        full_name,
+        full_name: connection.to.clone(),
         connection: Some(connection),
         last_sent: None,
     }))
@@ -47,12 +51,22 @@ struct Port {
     wanted: String,
     /// As the system calls it.
     full_name: String,
-    connection: Option<MidiOutputConnection>,
+    connection: Option<Connection>,
     last_sent: Option<Instant>,
 }
 
-fn system() -> Result<MidiOutput, PortError> {
-    MidiOutput::new(CLIENT).map_err(|_| PortError {
+/// A connection to a port.
+struct Connection {
+    midi: MidiOutputConnection,
+    /// The port's full name.
+    to: String,
+    /// Our own client's name.
+    #[cfg_attr(not(feature = "jack"), expect(dead_code))]
+    from: String,
+}
+
+fn system(client: &str) -> Result<MidiOutput, PortError> {
+    MidiOutput::new(client).map_err(|_| PortError {
         device: "MIDI".into(),
         what: "this machine's MIDI system could not be reached".into(),
         check: if cfg!(feature = "jack") {
@@ -85,10 +99,16 @@ fn hung(device: &str, attempt: &str) -> PortError {
     }
 }
 
-fn connect(wanted: &str) -> Result<(MidiOutputConnection, String), PortError> {
+fn connect(wanted: &str) -> Result<Connection, PortError> {
+    static NUMBER: AtomicU32 = AtomicU32::new(1);
+    let from = format!(
+        "{CLIENT}-{}-{}",
+        std::process::id(),
+        NUMBER.fetch_add(1, Ordering::Relaxed)
+    );
     let name = wanted.to_owned();
     deadline::within(PATIENCE, move || {
-        let system = system()?;
+        let system = system(&from)?;
         let mut ports = listed(&system);
         let names: Vec<String> = ports.iter().map(|(_, name)| name.clone()).collect();
         let chosen = choice::by_name(&name, &names, "MIDI outputs").map_err(|what| PortError {
@@ -97,18 +117,53 @@ fn connect(wanted: &str) -> Result<(MidiOutputConnection, String), PortError> {
             check: "check that the interface is plugged in and switched on; `nightbench ports` lists what is there".into(),
             remedy: Remedy::Retry,
         })?;
-        let (port, full_name) = ports.swap_remove(chosen);
-        let connection = system
-            .connect(&port, "notes")
-            .map_err(|error| PortError {
-                device: full_name.clone(),
-                what: format!("could not be connected: {error}"),
-                check: "check whether another program holds it".into(),
-                remedy: Remedy::Retry,
-            })?;
-        Ok((connection, full_name))
+        let (port, to) = ports.swap_remove(chosen);
+        let midi = system.connect(&port, PORT).map_err(|error| PortError {
+            device: to.clone(),
+            what: format!("could not be connected: {error}"),
+            check: "check whether another program holds it".into(),
+            remedy: Remedy::Retry,
+        })?;
+        Ok(Connection { midi, to, from })
     })
     .unwrap_or_else(|| Err(hung(wanted, "connect")))
+}
+
+/// Whether a connection still stands. JACK can be asked; elsewhere only a new
+/// connection is sure to be one.
+#[cfg(not(feature = "jack"))]
+fn stands(_: &Connection) -> bool {
+    false
+}
+
+/// Whether a connection still stands: our port is on the server, and connected.
+#[cfg(feature = "jack")]
+fn stands(connection: &Connection) -> bool {
+    let (from, to) = (format!("{}:{PORT}", connection.from), connection.to.clone());
+    deadline::within(PATIENCE, move || {
+        jack::set_logger(jack::LoggerType::None);
+        let options = jack::ClientOptions::NO_START_SERVER;
+        let Ok((client, _)) = jack::Client::new("nightbench-look", options) else {
+            return false;
+        };
+        client.port_by_name(&from).is_some_and(|port| {
+            port.is_connected_to(&to).unwrap_or(false)
+                || client.connect_ports_by_name(&from, &to).is_ok()
+        })
+    })
+    .unwrap_or(false)
+}
+
+/// Ends a connection, however long the system takes over it.
+fn close(connection: Connection) {
+    if cfg!(feature = "jack") {
+        // The library of JACK fails with the whole process when a client of a
+        // server that has died takes its ports back. It is left to the end of
+        // the process, which the server sees.
+        std::mem::forget(connection);
+        return;
+    }
+    let _ = deadline::within(Duration::from_secs(2), move || drop(connection.midi));
 }
 
 impl Port {
@@ -121,7 +176,7 @@ impl Port {
         }
     }
 
-    /// Lets go of the connection, however long the system takes over it.
+    /// Lets go of the connection, after its last message has gone.
     fn let_go(&mut self) {
         let Some(connection) = self.connection.take() else {
             return;
@@ -132,7 +187,7 @@ impl Port {
         {
             std::thread::sleep(left);
         }
-        let _ = deadline::within(Duration::from_secs(2), move || drop(connection));
+        close(connection);
     }
 }
 
@@ -142,21 +197,24 @@ impl Wire for Port {
             return Err(self.gone("is gone".into()));
         };
         self.last_sent = Some(Instant::now());
-        let sent = connection.send(bytes);
+        let sent = connection.midi.send(bytes);
         sent.map_err(|error| self.gone(format!("refused a message: {error}")))
     }
 
     fn present(&mut self) -> Result<(), PortError> {
         // Sending to a port that is gone raises no error, and one that went and came
-        // back looks like the old one: only a new connection is sure to be one.
+        // back looks like the old one.
+        if self.connection.as_ref().is_some_and(stands) {
+            return Ok(());
+        }
         let connected = connect(&self.wanted);
         self.let_go();
-        let (connection, full_name) = connected.map_err(|error| PortError {
+        let connection = connected.map_err(|error| PortError {
             device: format!("MIDI output \"{}\"", self.full_name),
             ..error
         })?;
+        self.full_name.clone_from(&connection.to);
         self.connection = Some(connection);
-        self.full_name = full_name;
         Ok(())
     }
 }
