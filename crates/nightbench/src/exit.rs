@@ -40,7 +40,11 @@ impl Failure {
 
 impl From<store::StoreError> for Failure {
     fn from(error: store::StoreError) -> Self {
-        Self::rig(error)
+        use store::StoreError::{NoStore, NoSuchRun, NotInProgress};
+        match error {
+            NoStore { .. } | NoSuchRun(..) | NotInProgress(..) => Self::input(error),
+            other => Self::rig(other),
+        }
     }
 }
 

@@ -69,10 +69,28 @@ fn dispatch(command: &Command) -> Result<u8, Failure> {
             Ok(0)
         }
         Command::Manual => {
-            clap_mangen::Man::new(Cli::command())
-                .render(&mut out)
-                .map_err(Failure::input)?;
+            manual(&mut out).map_err(Failure::rig)?;
             Ok(0)
         }
     }
+}
+
+/// The manual page: the program, then each command as a section of its own.
+fn manual(out: &mut dyn Write) -> std::io::Result<()> {
+    let mut program = Cli::command();
+    program.build();
+    let page = clap_mangen::Man::new(program.clone());
+    page.render(out)?;
+    for command in program
+        .get_subcommands()
+        .filter(|command| command.get_name() != "help")
+    {
+        let name = format!("nightbench {}", command.get_name());
+        writeln!(out, ".SH \"{}\"", name.to_uppercase())?;
+        let section = clap_mangen::Man::new(command.clone().bin_name(name));
+        section.render_synopsis_section(out)?;
+        section.render_description_section(out)?;
+        section.render_options_section(out)?;
+    }
+    Ok(())
 }

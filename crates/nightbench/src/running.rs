@@ -125,12 +125,7 @@ impl TakeUp<'_> {
         let positions: Vec<PositionId> = record.header.units.keys().cloned().collect();
         let schedule = Schedule::new(self.plan, self.rig, &positions);
         let (total, _) = schedule.duration();
-        if self
-            .plan
-            .stages
-            .iter()
-            .any(|stage| schedule_switches(stage))
-            && matches!(self.rig.wiring, Wiring::Real(_))
+        if self.plan.stages.iter().any(switches_power) && matches!(self.rig.wiring, Wiring::Real(_))
         {
             let _ = writeln!(std::io::stderr(), "{}", crate::safety_text::BEFORE_POWER);
         }
@@ -160,7 +155,7 @@ impl TakeUp<'_> {
     }
 }
 
-fn schedule_switches(stage: &model::document::plan::Stage) -> bool {
+fn switches_power(stage: &model::document::plan::Stage) -> bool {
     use model::document::plan::Stage;
     matches!(stage, Stage::PowerOn | Stage::CoolDown { .. })
 }
