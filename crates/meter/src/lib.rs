@@ -1,4 +1,92 @@
 //! Samples in, frequency with its uncertainty out.
+//!
+//! ```
+//! use meter::Meter;
+//! use model::quantity::Hertz;
+//! use model::time::SampleRate;
+//!
+//! let rate = SampleRate::new(Hertz::of(48_000.0)).unwrap();
+//! let saw: Vec<f32> = (0..24_000)
+//!     .map(|n| {
+//!         let phase = 2.0 * std::f64::consts::PI * 220.5 * f64::from(n) / 48_000.0;
+//!         (1..30).map(|h| (0.2 / f64::from(h) * (phase * f64::from(h)).sin()) as f32).sum()
+//!     })
+//!     .collect();
+//! let estimate = Meter::new(rate).estimate(&saw);
+//! let cents = estimate.frequency.unwrap().cents_from(Hertz::of(220.5)).get();
+//! assert!(cents.abs() < 1e-4);
+//! ```
+//!
+//! # Model
+//!
+//! x(n) = s(p(n)) + noise: any waveform s, one period of it repeated, with all its
+//! harmonics up to 0.98 of the Nyquist frequency, at a phase p(n) that is a polynomial
+//! of second order in time (of up to fifth where the phases ask for it). The frequency
+//! stated is the mean over the window [0, T), T = N / rate: (p(T) - p(0)) / T. It uses
+//! the nominal rate; the sample clock's error is the rig's, not the meter's.
+//!
+//! # Stages
+//!
+//! 1. Coarse period: normalised square difference function, by transforms of at most
+//!    half a second (McLeod and Wyvill, "A smarter way to find pitch", 2005; from
+//!    memory); the first peak of 0.9 of the highest, sharpened on its multiples.
+//! 2. Ladder: the phase of one low harmonic in stretches of whole periods, unwrapped,
+//!    a polynomial through it by weighted least squares (Tretter 1985; from memory).
+//! 3. Fit: nonlinear least squares over all harmonics at once (the estimator of Nielsen,
+//!    Jensen, Jensen, Christensen and Jensen, "Fast fundamental frequency estimation",
+//!    Signal Processing 135, 2017, made cheap in another way; from memory).
+//!    Because all harmonics share one phase, the model is a look-up in a table of a
+//!    period and the waveform's update a sorting of the residual into its bins: five or
+//!    six passes of some nanoseconds a sample, however many harmonics there are. A
+//!    harmonic takes part when it stands out of the noise alone or together with its
+//!    neighbours, the latter shrunk as by a Wiener filter.
+//! 4. Octave: upwards, the largest number of which all strong harmonics are multiples;
+//!    downwards, lines at f k/2, f k/3, f k/5 in the residual, folded along the phase
+//!    track and judged against the lines beside them. From -40 dB of the tone's power
+//!    on such lines are the tone's; below, the octave is called ambiguous.
+//! 5. Mains: lines of 50 or 60 Hz in the residual are taken off and the fit repeated.
+//!    Harmonics within 1.3 / T of a mains line that pull another way than the rest are
+//!    left out of the frequency; where they are all there is, the pull enters the
+//!    uncertainty, and beyond one cent the state is [`HumTooNear`](State::HumTooNear).
+//!
+//! # Uncertainty
+//!
+//! The inverse Fisher information of the track with the variance of the residual,
+//! which is the Cramer-Rao bound
+//! var(f) >= 6 s^2 rate^2 / (pi^2 N (N^2 - 1) sum h^2 A_h^2) where it is attained. If
+//! the phases of 12 or 24 stretches scatter more than the residual explains, the
+//! oscillator's own phase wanders: white jitter and a random walk are told apart by
+//! their likelihood and the mean is that of a Gaussian process. Then the
+//! uncertainty of the mean over the window as it was ([`Estimate::u`]) is smaller than
+//! that of the oscillator's frequency which the window samples
+//! ([`Estimate::u_oscillator`]).
+//!
+//! # Measured
+//!
+//! On the seeded tones of this crate's tests, windows of 0.5 s at 48 kHz, by
+//! `cargo run --release -p meter --example speed` and `--example categories`:
+//!
+//! - mean square error over the bound, saw, pulse, triangle and sine of 55 to 3520 Hz at
+//!   20, 40 and 60 dB: FIG_POOLED; saw at 57 Hz and 20 dB, where
+//!   most harmonics lie below the noise of one window: 1.22 (1000 trials);
+//! - truth within two uncertainties: FIG_COVER;
+//! - no error above 50 cents without a flag in FIG_GROSS;
+//! - speed: FIG_SPEED.
+//!
+//! # Where it fails
+//!
+//! - A fundamental 40 dB or more below its even harmonics is called an octave (or
+//!   twelfth) up with the flag [`OctaveAmbiguous`](model::record::Flag::OctaveAmbiguous),
+//!   or without when it lies below the noise.
+//! - Tones near 50 or 60 Hz with their odd harmonics 25 dB down look like the octave with
+//!   hum: called so, and flagged.
+//! - Tones cut off after sampling carry images of their harmonics; with a low rate of
+//!   samples per period they can look like a lower octave (flagged `clipped`).
+//! - Noise is taken as white: hills of noise at some harmonics widen the uncertainty of
+//!   all. A second tone 20 dB down or more is not reported.
+//! - Between 4 and 12 periods (2 and 12 in a glimpse) the uncertainty does not know how
+//!   far waveform and track trade places.
+//! - An oscillator whose level changes within the window is fitted with a steady one.
 
 mod coarse;
 mod estimate;

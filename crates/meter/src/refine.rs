@@ -24,10 +24,6 @@ pub(crate) struct Block {
     pub information: f64,
     /// Sum of the residual squared.
     pub residual: f64,
-    /// Sum of residual times waveform.
-    pub swell: f64,
-    /// Sum of the waveform squared.
-    pub power: f64,
 }
 
 /// What one pass over the samples found.
@@ -41,7 +37,7 @@ pub(crate) struct Totals {
     pub right: [f64; TERMS],
 }
 
-/// The residual of a pass, sorted by `fold`.
+/// How many samples go into a block.
 pub(crate) fn block_length(samples: usize) -> usize {
     (samples / 96).clamp(16, 512)
 }
@@ -74,7 +70,7 @@ pub(crate) fn pass(
         let middle = (block.len() as f32 - 1.0) / 2.0;
         let mut place = -middle;
         let [mut score, mut moment, mut information] = [0.0_f32; 3];
-        let [mut left, mut swell, mut power] = [0.0_f32; 3];
+        let mut left = 0.0_f32;
         for (x, out) in block.iter().zip(out) {
             let bin = (phase >> shift) as usize & mask;
             // 24 bits of what is below the bin, as a fraction.
@@ -90,8 +86,6 @@ pub(crate) fn pass(
             moment += g * place;
             information += slope * slope;
             left += r * r;
-            swell += r * value;
-            power += value * value;
             place += 1.0;
             phase = phase.wrapping_add(step);
             step = step.wrapping_add(rotor.bend);
@@ -104,8 +98,6 @@ pub(crate) fn pass(
             moment: f64::from(moment) * bins * per_sample,
             information: f64::from(information) * bins * bins,
             residual: f64::from(left),
-            swell: f64::from(swell),
-            power: f64::from(power),
         };
         totals.add(&block);
         blocks.push(block);

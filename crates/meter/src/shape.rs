@@ -216,8 +216,8 @@ impl Shape {
 
     /// Decides which harmonics up to `highest` are kept, given the variance `noise`
     /// of the samples. In units of what noise makes of it, the power of a harmonic,
-    /// |c|^2 N / (4 s^2), has the mean one. Kept is what stands out alone (above ln H
-    /// + 5, which noise alone reaches in one window of a hundred), and what stands
+    /// |c|^2 N / (4 s^2), has the mean one. Kept is what stands out alone (above
+    /// 5 + ln H, which noise alone reaches in one window of a hundred), and what stands
     /// out together with its neighbours: in a saw every harmonic says as much about
     /// the frequency as the first, however weak it is. Those are shrunk as Wiener's
     /// filter does, by S / (S + 1), so that their noise does not count as signal.

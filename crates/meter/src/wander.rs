@@ -111,11 +111,11 @@ impl Wander {
                     window: a * self.white + b * self.window.0,
                     source: a * self.white + b * self.source,
                 };
-                for i in 0..size {
+                for (i, along) in along.iter().enumerate().take(size) {
                     let variance = a + b * self.spread[i];
-                    likelihood -= 0.5 * (variance.ln() + along[i] * along[i] / variance);
+                    likelihood -= 0.5 * (variance.ln() + along * along / variance);
                     let pull = b * self.window.1[i] / variance;
-                    here.correction -= pull * along[i];
+                    here.correction -= pull * along;
                     here.window -= pull * b * self.window.1[i];
                     let own = b * self.source_modes[i];
                     here.source -= own * own / variance;

@@ -2,6 +2,7 @@
 #![allow(dead_code)] // Each test binary uses its own part of this.
 
 mod case;
+#[allow(unused_imports)] // Nor this.
 pub use case::Case;
 
 use std::f64::consts::PI;
