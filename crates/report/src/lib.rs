@@ -7,6 +7,7 @@
 
 mod beats;
 mod bench;
+mod doubts;
 mod export;
 mod numbers;
 mod outline;

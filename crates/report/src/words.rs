@@ -5,13 +5,13 @@
 use crate::RunView;
 use crate::beats;
 use crate::bench;
-use crate::numbers::{Stated, duration};
+use crate::doubts;
+use crate::numbers::{Stated, duration, plain};
 use crate::outline::{extent, stated, title, worst};
 use analysis::{StageAnalysis, UnitAnalysis};
 use model::document::plan::{Allow, Moment, Tolerance};
-use model::record::{EventKind, PositionId, State, Unit};
+use model::record::{PositionId, Unit};
 use model::result::{Finding, Outcome, ResultName};
-use std::collections::BTreeMap;
 
 /// What is said of one unit.
 #[derive(Debug, Clone, PartialEq)]
@@ -80,7 +80,7 @@ pub fn sentences(view: &RunView<'_>) -> Vec<UnitWords> {
                 owner: speaker.owner(),
                 technician: speaker.technician(),
                 verdicts,
-                gaps: gaps(view, position),
+                gaps: doubts::gaps(view, position),
                 rig,
             }
         })
@@ -202,10 +202,9 @@ impl<'a> Speaker<'a> {
                 .into_iter()
                 .filter(|other| other.name == name && other.stage != outcome.stage)
                 .filter_map(|other| stated(other).map(|value| (other, value)))
-                .filter(|(other, _)| {
+                .rfind(|(other, _)| {
                     stage_of(other).is_some_and(|(stage, _)| stage.stage < main.stage)
-                })
-                .next_back();
+                });
             if let Some((other, value)) = earlier {
                 return Some((other, value, in_run(other, value.value)));
             }
@@ -340,31 +339,48 @@ impl<'a> Speaker<'a> {
         ))
     }
 
-    /// Whether one setting of the scale trimmer would help.
+    /// Whether one setting of the scale trimmer would help: held against what
+    /// retuning alone leaves over the same rounds, not at one moment.
     fn cure(&self) -> Option<String> {
         let (_, trimmed) = self.best(ResultName::ErrorLeftAfterTrimming)?;
-        let Some((_, retuned)) = self.best(ResultName::ErrorLeftAfterRetuning) else {
+        let Some(retuned) = self.retuned_at_worst() else {
             return Some(format!(
                 "With the best single setting of its scale trimmer, {} would be left.",
                 trimmed.spoken()
             ));
         };
-        let told_apart = match (trimmed.interval, retuned.interval) {
-            (Some((_, high)), Some((low, _))) => high < low,
-            _ => trimmed.value < 0.7 * retuned.value,
-        };
-        Some(if told_apart {
-            format!(
-                "Trimming its scale would help: retuning alone leaves {}, the best single setting of the trimmer {}.",
-                retuned.spoken(),
-                trimmed.spoken()
-            )
-        } else {
-            format!(
-                "Trimming its scale would gain nothing that can be told: retuning alone leaves {}, the best single setting of the trimmer {}.",
-                retuned.spoken(),
-                trimmed.spoken()
-            )
+        let (retuned, u) = retuned;
+        let highest = trimmed.interval.map_or(trimmed.value, |(_, high)| high);
+        let alone = format!(
+            "retuning alone leaves up to {} cents in a round, the best single setting of the trimmer {}",
+            plain(retuned),
+            trimmed.spoken()
+        );
+        Some(
+            if highest < retuned - 2.0 * u && trimmed.value < 0.7 * retuned {
+                format!("Trimming its scale would help: {alone}.")
+            } else {
+                format!("Trimming its scale would gain little: {alone}.")
+            },
+        )
+    }
+
+    /// The largest error left after retuning over the rounds of the main stage,
+    /// with its standard uncertainty.
+    fn retuned_at_worst(&self) -> Option<(f64, f64)> {
+        let name = ResultName::ErrorLeftAfterRetuning;
+        let (stage, unit) = self.main?;
+        let curve = unit
+            .curves
+            .iter()
+            .filter(|curve| curve.name == name && curve.stage == stage.name)
+            .flat_map(|curve| curve.points.iter())
+            .filter(|(_, value, _)| value.is_finite())
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .map(|(_, value, u)| (*value, if u.is_finite() { *u } else { 0.0 }));
+        curve.or_else(|| {
+            let (outcome, value) = self.best(name)?;
+            Some((value.value, outcome.u.unwrap_or(0.0)))
         })
     }
 
@@ -399,124 +415,6 @@ fn choice(meaning: &str) -> &str {
 }
 
 /// A sentence as part of another one.
-fn clause(text: &str) -> &str {
+pub(crate) fn clause(text: &str) -> &str {
     text.trim().trim_end_matches('.')
-}
-
-/// What is missing or doubtful of a unit.
-fn gaps(view: &RunView<'_>, position: &PositionId) -> Vec<String> {
-    let mut said = Vec::new();
-    if !view.record.is_complete() {
-        said.push(format!(
-            "The run is incomplete: it ends {} after it began.",
-            duration(view.record.last_instant().seconds())
-        ));
-    }
-    let missing: Vec<_> = view
-        .record
-        .gaps
-        .iter()
-        .filter(|gap| gap.position.as_ref().is_none_or(|of| of == position))
-        .collect();
-    if let (Some(first), Some(last)) = (
-        missing.iter().map(|gap| gap.at).min(),
-        missing.iter().map(|gap| gap.at).max(),
-    ) {
-        let reasons = counted(missing.iter().map(|gap| clause(&gap.reason).to_owned()));
-        let when = if first == last {
-            format!("at {}", duration(first.seconds()))
-        } else {
-            format!(
-                "between {} and {}",
-                duration(first.seconds()),
-                duration(last.seconds())
-            )
-        };
-        said.push(format!(
-            "{}, {when} of the run: {reasons}.",
-            match missing.len() {
-                1 => "One gap".to_owned(),
-                count => format!("{count} gaps"),
-            }
-        ));
-    }
-    let own: Vec<_> = view
-        .last_attempts()
-        .into_iter()
-        .filter(|reading| reading.key.position == *position)
-        .collect();
-    let bad = own
-        .iter()
-        .filter(|reading| reading.measured.state != State::Ok);
-    let bad_count = bad.clone().count();
-    if bad_count > 0 {
-        let reasons = counted(bad.map(|reading| state_words(reading.measured.state).to_owned()));
-        said.push(format!(
-            "{bad_count} of {} readings could not be measured: {reasons}.",
-            own.len()
-        ));
-    }
-    let flagged = own
-        .iter()
-        .filter(|reading| reading.measured.state == State::Ok && !reading.measured.flags.is_empty())
-        .collect::<Vec<_>>();
-    if !flagged.is_empty() {
-        let reasons = counted(flagged.iter().flat_map(|reading| {
-            reading
-                .measured
-                .flags
-                .names()
-                .into_iter()
-                .map(|name| name.replace('_', " "))
-        }));
-        said.push(format!(
-            "{} of {} readings carry a flag: {reasons}.",
-            flagged.len(),
-            own.len()
-        ));
-    }
-    for event in view.record.events.iter().filter(|event| {
-        event.kind == EventKind::HistoryBroken
-            && event.position.as_ref().is_none_or(|of| of == position)
-    }) {
-        said.push(format!(
-            "The history broke {} into the run: {}.",
-            duration(event.at.seconds()),
-            clause(&event.text)
-        ));
-    }
-    said
-}
-
-/// Why a window could not be measured, in words.
-pub(crate) const fn state_words(state: State) -> &'static str {
-    match state {
-        State::Ok => "measured",
-        State::Silent => "silent",
-        State::NotPeriodic => "no pitch in the signal",
-        State::TwoTones => "two pitches at once",
-        State::HumTooNear => "mains hum too near",
-        State::TooShort => "window too short",
-        State::NotPlayed => "the note was not played",
-    }
-}
-
-/// "silent (3), clipped (1)": the most frequent first.
-fn counted(words: impl Iterator<Item = String>) -> String {
-    let mut counts: BTreeMap<String, usize> = BTreeMap::new();
-    for word in words {
-        *counts.entry(word).or_default() += 1;
-    }
-    let mut counts: Vec<_> = counts.into_iter().collect();
-    counts.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-    let shown = counts
-        .iter()
-        .take(4)
-        .map(|(word, count)| format!("{word} ({count})"))
-        .collect::<Vec<_>>()
-        .join(", ");
-    match counts.len().saturating_sub(4) {
-        0 => shown,
-        more => format!("{shown} and {more} other kinds"),
-    }
 }

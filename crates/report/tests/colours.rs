@@ -90,10 +90,7 @@ fn lines_stand_out_and_apart() {
             .map(|index| colour(&format!("c{index}"), dark))
             .collect();
         for line in &lines {
-            assert!(
-                contrast(line, ground) >= 3.0,
-                "{line} on {ground}"
-            );
+            assert!(contrast(line, ground) >= 3.0, "{line} on {ground}");
         }
         for (name, eye) in ["all cones", "no long", "no middle", "no short"]
             .iter()

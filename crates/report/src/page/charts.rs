@@ -1,20 +1,18 @@
-//! The drawings of a page, each with a sentence on what is to be seen in it.
+//! The drawings of a unit, each with a sentence on what is to be seen in it.
 
 use super::lines::{Timeline, allowed_range};
 use crate::RunView;
 use crate::beats::note_name;
 use crate::bench;
 use crate::numbers::{duration, fixed, plain, signed};
-use crate::outline::{extent, stated, title};
-use crate::plot::frame::{
-    MOST_LINES, OverNotes, OverTime, Panel, Series, cents, over_notes, over_time, overview,
-};
+use crate::outline::{extent, title};
+use crate::plot::frame::cents;
+use crate::plot::over_notes::{OverNotes, over_notes};
+use crate::plot::over_time::{MOST_LINES, OverTime, Series, over_time};
 use analysis::UnitAnalysis;
 use model::document::plan::Stage;
-use model::quantity::Dimension;
 use model::record::PositionId;
 use model::result::ResultName;
-use std::collections::BTreeMap;
 
 /// A drawing with its heading and a sentence under it.
 #[derive(Debug, Clone, PartialEq)]
@@ -48,7 +46,17 @@ fn outside(count: usize) -> String {
     }
 }
 
-fn range(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
+/// What has to be said of the scales of a drawing over time.
+fn scales(finer: bool, outside_count: usize) -> String {
+    let finer = if finer {
+        " The stretch after the warming has a finer scale of its own."
+    } else {
+        ""
+    };
+    format!("{finer}{}", outside(outside_count))
+}
+
+pub(super) fn range(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
     values.fold(None, |range, value| match range {
         None => Some((value, value)),
         Some((low, high)) => Some((low.min(value), high.max(value))),
@@ -119,7 +127,7 @@ fn as_played(timeline: &Timeline<'_>) -> Option<Figure> {
         caption: format!(
             "{seen} Lines that move together are an offset, which a panel knob removes; lines that fan out are a scale that changes.{}{}",
             left_out_lines(timeline),
-            outside(drawing.outside)
+            scales(drawing.finer, drawing.outside)
         ),
     })
 }
@@ -174,7 +182,7 @@ fn retuned(timeline: &Timeline<'_>) -> Option<Figure> {
             },
             signed(last.1.1, 1),
             left_out_lines(timeline),
-            outside(drawing.outside)
+            scales(drawing.finer, drawing.outside)
         ),
     })
 }
@@ -225,7 +233,7 @@ fn scale_error(view: &RunView<'_>, timeline: &Timeline<'_>) -> Option<Figure> {
             "From {} to {} cents per octave. The band is twice the standard uncertainty of each round.{shaded}{rig}{}",
             signed(first.1, 2),
             signed(last.1, 2),
-            outside(drawing.outside)
+            scales(drawing.finer, drawing.outside)
         ),
     })
 }
@@ -374,172 +382,4 @@ fn holds(view: &RunView<'_>, position: &PositionId) -> Vec<Figure> {
         })
     })
     .collect()
-}
-
-/// All units side by side; only where there are several.
-pub(crate) fn of_all(view: &RunView<'_>) -> Option<Figure> {
-    let positions = view.positions();
-    if positions.len() < 2 {
-        return None;
-    }
-    let panels: Vec<Panel> = [
-        ResultName::ErrorAfterOneTuning,
-        ResultName::ErrorLeftAfterTrimming,
-        ResultName::ErrorLeftAfterRetuning,
-        ResultName::ScaleError,
-        ResultName::HighEnd,
-    ]
-    .into_iter()
-    .filter_map(|name| {
-        let values: Vec<_> = positions
-            .iter()
-            .map(|position| {
-                let value = stated(view.best(position, name)?)?;
-                let (low, high) = value.interval.unwrap_or((value.value, value.value));
-                Some((value.value, low, high))
-            })
-            .collect();
-        values.iter().any(Option::is_some).then(|| Panel {
-            title: title(name).to_owned(),
-            unit: match name.dimension() {
-                Dimension::ScaleError => "cents/oct",
-                _ => "cents",
-            }
-            .to_owned(),
-            values,
-            allowed: view
-                .plan
-                .tolerances
-                .iter()
-                .find(|tolerance| tolerance.result == name)
-                .and_then(allowed_range),
-        })
-    })
-    .take(4)
-    .collect();
-    if panels.is_empty() {
-        return None;
-    }
-    let names: Vec<String> = positions
-        .iter()
-        .map(|position| view.name_of(position))
-        .collect();
-    let drawing = overview("Results of all units side by side", &names, &panels);
-    let worst = panels.first().and_then(|panel| {
-        let known = panel
-            .values
-            .iter()
-            .zip(&names)
-            .filter_map(|(value, name)| Some((value.as_ref()?, name)));
-        let best = known
-            .clone()
-            .min_by(|a, b| a.0.0.abs().total_cmp(&b.0.0.abs()))?;
-        let worst = known.max_by(|a, b| a.0.0.abs().total_cmp(&b.0.0.abs()))?;
-        (best.1 != worst.1).then(|| {
-            format!(
-                "{}: least on {} ({} cents), most on {} ({} cents). ",
-                panel.title,
-                best.1,
-                plain(best.0.0),
-                worst.1,
-                plain(worst.0.0)
-            )
-        })
-    });
-    let shaded = if panels.iter().any(|panel| panel.allowed.is_some()) {
-        " Shaded: what the plan allows."
-    } else {
-        ""
-    };
-    Some(Figure {
-        heading: "All units side by side".to_owned(),
-        svg: drawing.svg,
-        caption: format!(
-            "{}Whiskers are 95 % intervals.{shaded}",
-            worst.unwrap_or_default()
-        ),
-    })
-}
-
-/// Air temperature and supply voltages over the run.
-pub(crate) fn of_conditions(view: &RunView<'_>) -> Vec<Figure> {
-    let mut air = Vec::new();
-    let mut readings: Vec<_> = view.record.readings.iter().collect();
-    readings.sort_by(|a, b| (a.at, &a.key).cmp(&(b.at, &b.key)));
-    for reading in &readings {
-        if let Some(celsius) = reading.conditions.air {
-            air.push((reading.at.seconds(), celsius.get(), 0.0));
-        }
-    }
-    let mut by_supply: BTreeMap<&str, Vec<(f64, f64, f64)>> = BTreeMap::new();
-    for reading in &readings {
-        let position = view.rig.positions.get(reading.key.position.as_str());
-        if let Some(supply) = position.and_then(|position| position.supply.as_deref())
-            && let Some(volts) = reading.conditions.supply
-        {
-            by_supply
-                .entry(supply)
-                .or_default()
-                .push((reading.at.seconds(), volts.get(), 0.0));
-        }
-    }
-    let alone = by_supply.len() == 1;
-    let supplies: Vec<Series> = by_supply
-        .into_iter()
-        .filter(|(_, points)| points.len() > 1)
-        .enumerate()
-        .map(|(index, (name, points))| Series {
-            name: if alone {
-                String::new()
-            } else {
-                name.to_owned()
-            },
-            style: index,
-            stretches: vec![points],
-        })
-        .collect();
-    let air = (air.len() > 1).then(|| Series {
-        name: String::new(),
-        style: 0,
-        stretches: vec![air],
-    });
-    let mut figures = Vec::new();
-    figures.extend(air.and_then(|air| condition(&[air], "Air temperature", "°C", 0.5)));
-    if !supplies.is_empty() {
-        figures.extend(condition(&supplies, "Supply voltage", "V", 0.1));
-    }
-    figures
-}
-
-fn condition(series: &[Series], name: &str, unit: &str, least: f64) -> Option<Figure> {
-    let points = || {
-        series
-            .iter()
-            .flat_map(|line| line.stretches.iter().flatten())
-    };
-    let (from, to) = range(points().map(|point| point.0))?;
-    let (low, high) = range(points().map(|point| point.1))?;
-    let drawing = over_time(&OverTime {
-        title: name,
-        y_title: &format!("{name} ({unit})"),
-        x_title: "Time since the run began",
-        height: 180.0,
-        range: (from, to),
-        warm: None,
-        stages: &[],
-        series,
-        bands: false,
-        allowed: None,
-        least,
-        zero: false,
-    });
-    let decimals = if high - low < 1.0 { 2 } else { 1 };
-    Some(Figure {
-        heading: name.to_owned(),
-        svg: drawing.svg,
-        caption: match (fixed(low, decimals), fixed(high, decimals)) {
-            (low, high) if low == high => format!("{low} {unit} whenever a note was measured."),
-            (low, high) => format!("Between {low} and {high} {unit} while notes were measured."),
-        },
-    })
 }

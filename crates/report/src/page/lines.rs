@@ -1,7 +1,7 @@
 //! The lines of a unit over all stages that measure again and again.
 
 use crate::RunView;
-use crate::plot::frame::{MOST_LINES, Series};
+use crate::plot::over_time::{MOST_LINES, Series};
 use analysis::{DeviationPoint, StageAnalysis, UnitAnalysis};
 use model::document::plan::{Allow, Stage, Tolerance};
 use model::pitch::Pitch;

@@ -4,6 +4,7 @@
 mod charts;
 mod lines;
 mod log;
+mod run_charts;
 
 use crate::RunView;
 use crate::bench;
@@ -175,8 +176,8 @@ pub fn html(view: &RunView<'_>) -> String {
         key_names: shown_keys(view).into_iter().map(key_title).collect(),
         of_all,
         units,
-        overview: charts::of_all(view),
-        conditions: charts::of_conditions(view),
+        overview: run_charts::of_all(view),
+        conditions: run_charts::of_conditions(view),
         gaps: log::gaps(view),
         events: log::events(view),
         readings: view.record.readings.len(),

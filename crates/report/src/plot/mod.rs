@@ -8,6 +8,9 @@
 
 pub(crate) mod frame;
 pub(crate) mod labels;
+pub(crate) mod over_notes;
+pub(crate) mod over_time;
+pub(crate) mod overview;
 pub(crate) mod scale;
 pub(crate) mod svg;
 pub(crate) mod time_axis;

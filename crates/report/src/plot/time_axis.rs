@@ -19,13 +19,19 @@ pub(crate) struct TimeAxis {
     pub zones: Vec<Zone>,
 }
 
-const BETWEEN_ZONES: f64 = 16.0;
 const FIRST_ZONE: f64 = 0.38;
 
 impl TimeAxis {
     /// An axis from `from` to `to` seconds over `left` to `right` pixels. Where
-    /// `warm` lies well inside the first quarter, it ends a zone of its own.
-    pub(crate) fn new(from: f64, to: f64, warm: Option<f64>, left: f64, right: f64) -> Self {
+    /// `warm` lies well inside the first quarter, it ends a zone of its own, and
+    /// `between` pixels stand between the two.
+    pub(crate) fn new(
+        from: f64,
+        to: f64,
+        warm: Option<f64>,
+        between: f64,
+        (left, right): (f64, f64),
+    ) -> Self {
         let (from, to) = if from.is_finite() && to.is_finite() && from < to {
             (from, to)
         } else if from.is_finite() {
@@ -42,12 +48,12 @@ impl TimeAxis {
                         from,
                         to: warm,
                         left,
-                        right: middle - BETWEEN_ZONES / 2.0,
+                        right: middle - between / 2.0,
                     },
                     Zone {
                         from: warm,
                         to,
-                        left: middle + BETWEEN_ZONES / 2.0,
+                        left: middle + between / 2.0,
                         right,
                     },
                 ]
@@ -131,7 +137,7 @@ mod tests {
 
     #[test]
     fn a_night_has_two_zones() {
-        let axis = TimeAxis::new(0.0, 45_000.0, Some(1800.0), 50.0, 750.0);
+        let axis = TimeAxis::new(0.0, 45_000.0, Some(1800.0), 16.0, (50.0, 750.0));
         assert_eq!(axis.zones.len(), 2);
         let (zone, x) = axis.place(900.0).unwrap();
         assert_eq!(zone, 0);
@@ -146,16 +152,21 @@ mod tests {
 
     #[test]
     fn a_short_run_has_one() {
-        assert_eq!(TimeAxis::new(0.0, 600.0, None, 0.0, 700.0).zones.len(), 1);
         assert_eq!(
-            TimeAxis::new(0.0, 600.0, Some(300.0), 0.0, 700.0)
+            TimeAxis::new(0.0, 600.0, None, 16.0, (0.0, 700.0))
+                .zones
+                .len(),
+            1
+        );
+        assert_eq!(
+            TimeAxis::new(0.0, 600.0, Some(300.0), 16.0, (0.0, 700.0))
                 .zones
                 .len(),
             1
         );
         // Nothing at all is an axis too.
         assert!(
-            TimeAxis::new(f64::NAN, 0.0, None, 0.0, 700.0)
+            TimeAxis::new(f64::NAN, 0.0, None, 16.0, (0.0, 700.0))
                 .at(3.0)
                 .is_finite()
         );
