@@ -176,8 +176,14 @@ fn first_difference(one: &[u8], other: &[u8]) -> Option<String> {
     let (one, other) = (String::from_utf8_lossy(one), String::from_utf8_lossy(other));
     let (one, other): (Vec<&str>, Vec<&str>) = (one.lines().collect(), other.lines().collect());
     let at = (0..one.len().max(other.len())).find(|&at| one.get(at) != other.get(at))?;
-    let around = |lines: &[&str]| lines[at.saturating_sub(12)..(at + 12).min(lines.len())].join("\n");
-    Some(format!("line {}:\n{}\n-- against --\n{}", at + 1, around(&one), around(&other)))
+    let around =
+        |lines: &[&str]| lines[at.saturating_sub(12)..(at + 12).min(lines.len())].join("\n");
+    Some(format!(
+        "line {}:\n{}\n-- against --\n{}",
+        at + 1,
+        around(&one),
+        around(&other)
+    ))
 }
 
 #[test]
@@ -339,4 +345,54 @@ fn time_away_is_a_gap_with_its_reason_and_the_timetable_does_not_stretch() {
         return;
     }
     panic!("no kill fell into the rounds");
+}
+
+#[test]
+fn another_terminal_can_write_into_the_log_and_end_the_run() {
+    let bench = Bench::new();
+    // Long enough that it is still going on when it is asked to stop.
+    let plan = PLAN.replace("for: 4 min", "for: 100 h");
+    std::fs::write(bench.folder.path().join("plan.yaml"), plan).unwrap();
+    let mut child = command(&words(&bench.run_arguments("store")))
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("the program starts");
+    let store = bench.path("store");
+    let deadline = Instant::now() + Duration::from_secs(30);
+    let id = loop {
+        let runs = run(&["runs", "--store", &store, "--format", "json"]);
+        if let Ok(line) = serde_json::from_slice::<Value>(&runs.stdout)
+            && line["readings"].as_u64() > Some(0)
+        {
+            assert_eq!(line["standing"], "in_progress");
+            break line["run"].as_str().unwrap().to_owned();
+        }
+        assert!(
+            Instant::now() < deadline,
+            "the run does not begin: {}",
+            told(&runs)
+        );
+        std::thread::sleep(Duration::from_millis(20));
+    };
+    let remark = run(&["remark", &id, "opened the window", "--store", &store]);
+    assert!(remark.status.success(), "{}", told(&remark));
+    let stop = run(&["stop", &id, "--store", &store]);
+    assert!(stop.status.success(), "{}", told(&stop));
+    assert_eq!(child.wait().unwrap().code(), Some(3), "ended, incomplete");
+    let export: Value = serde_json::from_slice(&bench.export(&id, "store")).unwrap();
+    let events = export["events"].as_array().unwrap();
+    assert!(
+        events
+            .iter()
+            .any(|event| event["kind"] == "remark" && event["text"] == "opened the window"),
+        "{events:?}"
+    );
+    let again = run(&["stop", &id, "--store", &store]);
+    assert_eq!(
+        again.status.code(),
+        Some(2),
+        "nobody is there to ask: {}",
+        told(&again)
+    );
 }

@@ -51,6 +51,10 @@ pub enum Command {
     Report(Report),
     /// Write a run's readings out, as CSV or JSON.
     Export(Export),
+    /// Ask a run in progress to end after the note it is at.
+    Stop(Stop),
+    /// Put a remark into the log of a run in progress.
+    Remark(Remark),
     /// Measure a WAV file or a live input, window by window.
     Measure(Measure),
     /// List MIDI ports, audio devices and serial ports.
@@ -173,6 +177,26 @@ pub struct Show {
     pub store: StoreFolder,
     #[command(flatten)]
     pub output: Formatted,
+}
+
+/// `nightbench stop`.
+#[derive(Debug, Args)]
+pub struct Stop {
+    /// The run, or the beginning of its identifier.
+    pub run: String,
+    #[command(flatten)]
+    pub store: StoreFolder,
+}
+
+/// `nightbench remark`.
+#[derive(Debug, Args)]
+pub struct Remark {
+    /// The run, or the beginning of its identifier.
+    pub run: String,
+    /// What to write into the log.
+    pub text: String,
+    #[command(flatten)]
+    pub store: StoreFolder,
 }
 
 /// `nightbench report`.

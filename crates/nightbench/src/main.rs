@@ -18,6 +18,7 @@ mod supervision;
 use clap::{CommandFactory, Parser};
 use cli::{Cli, Command, Kind};
 use exit::Failure;
+use model::port::Request;
 use std::io::Write;
 use std::process::ExitCode;
 use tracing_subscriber::filter::LevelFilter;
@@ -54,6 +55,11 @@ fn dispatch(command: &Command) -> Result<u8, Failure> {
         Command::Show(arguments) => reading::show(arguments),
         Command::Report(arguments) => reading::report(arguments),
         Command::Export(arguments) => reading::export(arguments),
+        Command::Stop(arguments) => reading::ask(&arguments.store, &arguments.run, &Request::Stop),
+        Command::Remark(arguments) => {
+            let remark = Request::Remark(arguments.text.clone());
+            reading::ask(&arguments.store, &arguments.run, &remark)
+        }
         Command::Measure(arguments) => measuring::measure(arguments),
         Command::Ports(arguments) => measuring::ports(arguments.format),
         Command::Schema(arguments) => {

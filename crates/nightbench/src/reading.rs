@@ -8,6 +8,7 @@ use crate::screen::length;
 use model::document::plan::Plan;
 use model::document::read_plan;
 use model::document::rig::Rig;
+use model::port::Request;
 use model::record::{RunHeader, RunRecord};
 use report::RunView;
 use serde_json::json;
@@ -112,6 +113,17 @@ pub fn show(arguments: &Show) -> Result<u8, Failure> {
         known.record.is_complete(),
         &known.analysis.verdicts,
     ))
+}
+
+/// Asks something of a run in progress.
+pub fn ask(folder: &crate::cli::StoreFolder, run: &str, request: &Request) -> Result<u8, Failure> {
+    let store = Store::open_existing(&folders::store(folder)?)?;
+    let id = store.library()?.request(run, request)?;
+    let _ = writeln!(
+        std::io::stderr(),
+        "asked of run {id}; it is heeded between two notes"
+    );
+    Ok(0)
 }
 
 /// Writes a run's report.

@@ -171,6 +171,15 @@ impl<'a> Power<'a> {
         found
     }
 
+    /// The positions whose supply nobody can ask whether it stayed on.
+    pub(crate) fn unwatched(&self) -> Vec<PositionId> {
+        self.supplies()
+            .into_iter()
+            .filter(|(_, supply, _)| !matches!(supply.by, SwitchedBy::Instrument(_)))
+            .flat_map(|(_, _, positions)| positions)
+            .collect()
+    }
+
     /// The surroundings of a position, as far as instruments tell. What does not
     /// answer is left out: a thermometer that died must not end a night.
     pub(crate) fn conditions(&self, session: &Session) -> Vec<(PositionId, Conditions)> {

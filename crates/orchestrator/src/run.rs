@@ -62,6 +62,10 @@ pub fn conduct(
     }
 }
 
+/// A supply that nobody can ask may have been off and on again unnoticed in a
+/// break longer than this.
+const UNNOTICED: Seconds = Seconds::of(300.0);
+
 pub(crate) struct Run<'a> {
     pub(crate) plan: &'a Plan,
     pub(crate) rig: &'a Rig,
@@ -72,6 +76,8 @@ pub(crate) struct Run<'a> {
     pub(crate) journal: &'a mut dyn Journal,
     watcher: &'a mut dyn Watcher,
     resumed: bool,
+    /// How long nobody looked before the run was taken up again.
+    away: Seconds,
     in_spite_of_preflight: bool,
     dipped: BTreeSet<PositionId>,
     /// Why the timetable is behind, when it is.
@@ -104,6 +110,7 @@ impl<'a> Run<'a> {
             words(progress.last_instant),
             words(now)
         );
+        let progress_end = progress.last_instant;
         let mut session = Session::new(ports, stop.clone(), job.plan.pitch, now);
         session.heard = Heard::of(job.record);
         session.ear.remembers = job.plan.evidence != Evidence::None;
@@ -117,6 +124,7 @@ impl<'a> Run<'a> {
             journal,
             watcher,
             resumed,
+            away: Seconds::of(now.seconds_from(progress_end).max(0.0)),
             in_spite_of_preflight: job.in_spite_of_preflight,
             dipped: BTreeSet::new(),
             delay,
@@ -284,21 +292,31 @@ impl<'a> Run<'a> {
             .into_iter()
             .filter(|(position, _)| self.progress.powered.get(position) == Some(&true))
             .collect();
-        if lost.is_empty() {
-            return Ok(());
-        }
         let now = self.session.now();
-        let entries = lost
+        let unwatched = Power::new(self.rig, &self.positions).unwatched();
+        let mut entries: Vec<Entry> = unwatched
             .into_iter()
-            .map(|(position, text)| {
-                let text = format!(
-                    "{text}: it was lost while the run was not going on; it is switched on again"
-                );
+            .filter(|position| {
+                self.progress.powered.get(position) == Some(&true) && self.away > UNNOTICED
+            })
+            .map(|position| {
+                let text =
+                    "nobody looked for a while, and whether the supply stayed on is not known";
                 self.event(now, EventKind::HistoryBroken, None, Some(position), text)
             })
             .collect();
+        let found_off = !lost.is_empty();
+        entries.extend(lost.into_iter().map(|(position, text)| {
+            let text = format!(
+                "{text}: it was lost while the run was not going on; it is switched on again"
+            );
+            self.event(now, EventKind::HistoryBroken, None, Some(position), text)
+        }));
         self.keep(entries)?;
-        self.switch(true, None)
+        if found_off {
+            self.switch(true, None)?;
+        }
+        Ok(())
     }
 
     fn preflight(&mut self) -> Result<(), RunError> {
