@@ -116,15 +116,46 @@ pub fn list() -> Ports {
 fn inputs(name: &str) -> Listing<AudioInput> {
     let found = host(Some(name)).and_then(|host| devices(&host, Way::In));
     match found {
-        Ok(found) => Listing::Found(found.iter().map(input).collect()),
+        Ok(found) => {
+            let inputs: Vec<AudioInput> = found.iter().filter_map(input).collect();
+            #[cfg(feature = "jack")]
+            let inputs = if name.eq_ignore_ascii_case("jack") {
+                with_clients(inputs)
+            } else {
+                inputs
+            };
+            Listing::Found(inputs)
+        }
         Err(error) => Listing::Unavailable(error.to_string()),
     }
 }
 
-fn input(device: &cpal::Device) -> AudioInput {
+/// A rig may name a JACK client to listen to as well.
+#[cfg(feature = "jack")]
+fn with_clients(mut inputs: Vec<AudioInput>) -> Vec<AudioInput> {
+    let rates_hz = inputs
+        .first()
+        .map_or_else(Vec::new, |input| input.rates_hz.clone());
+    let clients = crate::audio::clients().unwrap_or_default();
+    inputs.extend(clients.into_iter().map(|(name, outputs)| AudioInput {
+        id: name.clone(),
+        name,
+        channels: (1..=outputs).collect(),
+        rates_hz: rates_hz.clone(),
+        summary: format!("a JACK client with {outputs} outputs"),
+    }));
+    inputs
+}
+
+/// Rates beyond which nothing is an audio device.
+const RATES: (u32, u32) = (1000, 1_000_000);
+
+/// What is known of a device; nothing where there is none behind its name.
+fn input(device: &cpal::Device) -> Option<AudioInput> {
     let (name, id) = names_of(device);
     let (offers, refusal) = match device.supported_input_configs() {
         Ok(offers) => (offers.collect::<Vec<_>>(), None),
+        Err(error) if error.kind() == cpal::ErrorKind::DeviceNotAvailable => return None,
         Err(error) => (Vec::new(), Some(error.to_string())),
     };
     let mut channels: Vec<u16> = offers.iter().map(|offer| offer.channels()).collect();
@@ -132,15 +163,20 @@ fn input(device: &cpal::Device) -> AudioInput {
     channels.dedup();
     let mut rates_hz: Vec<(u32, u32)> = offers
         .iter()
-        .map(|offer| (offer.min_sample_rate(), offer.max_sample_rate()))
+        .map(|offer| {
+            (
+                offer.min_sample_rate().max(RATES.0),
+                offer.max_sample_rate().min(RATES.1),
+            )
+        })
         .collect();
     rates_hz.sort_unstable();
     rates_hz.dedup();
-    AudioInput {
+    Some(AudioInput {
         summary: refusal.unwrap_or_else(|| told(&offers)),
         name,
         id,
         channels,
         rates_hz,
-    }
+    })
 }

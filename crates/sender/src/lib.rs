@@ -11,6 +11,8 @@ pub mod midi;
 mod output;
 #[cfg(feature = "midi")]
 pub mod ports;
+#[cfg(feature = "midi")]
+pub mod quiet;
 mod sender;
 
 pub use sender::{Sender, SenderError};

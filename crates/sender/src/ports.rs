@@ -1,6 +1,6 @@
 //! MIDI output ports of the machine.
 
-use crate::{Wire, choice, deadline};
+use crate::{Wire, choice, deadline, quiet};
 use midir::{MidiOutput, MidiOutputConnection, MidiOutputPort};
 use model::port::{PortError, Remedy};
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -66,6 +66,7 @@ struct Connection {
 }
 
 fn system(client: &str) -> Result<MidiOutput, PortError> {
+    quiet::audio_libraries();
     MidiOutput::new(client).map_err(|_| PortError {
         device: "MIDI".into(),
         what: "this machine's MIDI system could not be reached".into(),
@@ -141,7 +142,7 @@ fn stands(_: &Connection) -> bool {
 fn stands(connection: &Connection) -> bool {
     let (from, to) = (format!("{}:{PORT}", connection.from), connection.to.clone());
     deadline::within(PATIENCE, move || {
-        jack::set_logger(jack::LoggerType::None);
+        quiet::audio_libraries();
         let options = jack::ClientOptions::NO_START_SERVER;
         let Ok((client, _)) = jack::Client::new("nightbench-look", options) else {
             return false;

@@ -155,7 +155,7 @@ fn build(wanted: &Wanted, clock: Arc<dyn Clock>) -> Result<Live, PortError> {
     let host = host(named.host.as_deref())?;
     let (device, client) = find_input(&host, &named.device)?;
     let refuse = |what: String, check: &str| PortError {
-        device: named.device.clone(),
+        device: format!("audio input \"{}\"", named.device),
         what,
         check: check.into(),
         remedy: Remedy::Retry,
@@ -289,14 +289,18 @@ pub(crate) fn told(offers: &[cpal::SupportedStreamConfigRange]) -> String {
             .collect::<Vec<_>>()
             .join(", "),
     };
+    // Rates beyond these are what plug-ins without a device behind them say.
     let mut rates: Vec<String> = offers
         .iter()
-        .map(
-            |offer| match (offer.min_sample_rate(), offer.max_sample_rate()) {
+        .map(|offer| {
+            match (
+                offer.min_sample_rate().max(1000),
+                offer.max_sample_rate().min(1_000_000),
+            ) {
                 (low, high) if low == high => low.to_string(),
                 (low, high) => format!("{low} to {high}"),
-            },
-        )
+            }
+        })
         .collect();
     rates.sort();
     rates.dedup();

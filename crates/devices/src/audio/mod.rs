@@ -41,9 +41,7 @@ pub(crate) fn host_names() -> Vec<String> {
 
 /// Opens an audio system by name, or the machine's own choice.
 pub(crate) fn host(name: Option<&str>) -> Result<cpal::Host, PortError> {
-    // Its library would write to stderr by itself; what matters comes back as an error.
-    #[cfg(feature = "jack")]
-    jack::set_logger(jack::LoggerType::None);
+    sender::quiet::audio_libraries();
     let Some(name) = name else {
         return Ok(cpal::default_host());
     };
@@ -80,9 +78,15 @@ pub(crate) fn names_of(device: &cpal::Device) -> (String, String) {
 
 /// All devices of an audio system that go one way.
 pub(crate) fn devices(host: &cpal::Host, way: Way) -> Result<Vec<cpal::Device>, PortError> {
-    let fits = |device: &cpal::Device| match way {
-        Way::In => device.supports_input(),
-        Way::Out => device.supports_output(),
+    // A device that states its direction is believed; some claim both when asked.
+    let fits = |device: &cpal::Device| {
+        let direction = device.description().map(|known| known.direction());
+        match (way, direction) {
+            (Way::In, Ok(cpal::DeviceDirection::Output))
+            | (Way::Out, Ok(cpal::DeviceDirection::Input)) => false,
+            (Way::In, _) => device.supports_input(),
+            (Way::Out, _) => device.supports_output(),
+        }
     };
     let all = host.devices().map_err(|error| PortError {
         device: format!("audio system \"{}\"", host.id().name()),
@@ -134,6 +138,10 @@ fn pick(names: &[(String, String)], wanted: &str, way: Way) -> Result<usize, Str
         }
     })
 }
+
+/// The JACK clients that can be listened to, with the number of their outputs.
+#[cfg(feature = "jack")]
+pub(crate) use patch::clients;
 
 /// Finds the input that a capture stream is to be opened on, and the JACK client
 /// it has to be patched to, if it does not find its place by itself.

@@ -21,9 +21,7 @@ pub(crate) fn is_self_patched(name: &str) -> bool {
 /// # Errors
 /// What is wrong, in words.
 pub(crate) fn connect(wanted: &str, channels: u16) -> Result<(), String> {
-    let (client, _) = Client::new("nightbench-patch", ClientOptions::NO_START_SERVER)
-        .map_err(|error| format!("the JACK server could not be reached ({error})"))?;
-    let outputs = client.ports(None, Some("32 bit float mono audio"), PortFlags::IS_OUTPUT);
+    let (client, outputs) = outputs()?;
     let mut clients: Vec<String> = outputs.iter().map(|port| owner(port).to_owned()).collect();
     clients.dedup();
     let chosen = choice::by_name(wanted, &clients, "JACK clients with audio outputs")?;
@@ -52,6 +50,30 @@ pub(crate) fn connect(wanted: &str, channels: u16) -> Result<(), String> {
             .map_err(|error| format!("could not be patched: {error}"))?;
     }
     Ok(())
+}
+
+/// The clients with audio outputs, each with the number of its outputs.
+///
+/// # Errors
+/// When the server cannot be reached, in words.
+pub(crate) fn clients() -> Result<Vec<(String, u16)>, String> {
+    let (_, outputs) = outputs()?;
+    let mut clients: Vec<(String, u16)> = Vec::new();
+    for port in &outputs {
+        match clients.last_mut() {
+            Some((name, count)) if name == owner(port) => *count += 1,
+            _ => clients.push((owner(port).to_owned(), 1)),
+        }
+    }
+    Ok(clients)
+}
+
+/// A client of our own, and the audio outputs of all others.
+fn outputs() -> Result<(Client, Vec<String>), String> {
+    let (client, _) = Client::new("nightbench-patch", ClientOptions::NO_START_SERVER)
+        .map_err(|error| format!("the JACK server could not be reached ({error})"))?;
+    let outputs = client.ports(None, Some("32 bit float mono audio"), PortFlags::IS_OUTPUT);
+    Ok((client, outputs))
 }
 
 fn owner(port: &str) -> &str {
