@@ -124,6 +124,9 @@ impl Fitter {
             let turned: f64 = step.iter().map(|by| by.abs()).sum();
             let settled =
                 moved * moved < 4e-4 * unit_variance * noise || turned * (highest as f64) < 1e-7;
+            // The waveform has settled, too, as far as it shifts the phase.
+            let shift = totals.right[0] * totals.right[0] / totals.normal[0][0];
+            let settled = settled && shift < 2.0 * noise;
             let widest = reach as usize >= highest;
             if settled && widest && kept == self.shape.count_kept() {
                 scatter = self.scatters.of(&self.blocks, noise, order, periods);

@@ -55,10 +55,18 @@ impl Scatters {
             slot.0 += block.score;
             slot.1 += block.information;
         }
-        let sums = &sums[..count];
+        let sums = &mut sums[..count];
         if sums.iter().any(|(_, information)| *information <= 0.0) {
             return scatter;
         }
+        // The waveform takes up what they have in common.
+        let (score, information) = sums
+            .iter()
+            .fold((0.0, 0.0), |(g, i), sum| (g + sum.0, i + sum.1));
+        for sum in sums.iter_mut() {
+            sum.0 -= score / information * sum.1;
+        }
+        let sums = &*sums;
         let square: f64 = sums.iter().map(|(g, i)| g * g / i).sum();
         scatter.excess = square / noise / freedom;
         let (mut along, mut norm) = (0.0, 0.0);
@@ -70,7 +78,7 @@ impl Scatters {
         }
         let gain = along * along / norm;
         scatter.next_order = (gain / noise, gain / square);
-        if count >= 12 && scatter.excess > 1.0 + 2.0 * (2.0 / freedom).sqrt() {
+        if count >= 12 && scatter.excess > 1.0 + 2.5 * (2.0 / freedom).sqrt() {
             let mut phases = [0.0; MOST];
             for (phase, (score, information)) in phases.iter_mut().zip(sums) {
                 *phase = score / information;

@@ -6,7 +6,7 @@ use std::f64::consts::PI;
 use std::fmt;
 use std::sync::Arc;
 
-const SMALLEST: u32 = 7;
+const SMALLEST: u32 = 9;
 const LARGEST: u32 = 13;
 
 struct Transforms {
