@@ -270,21 +270,20 @@ impl<'a> Speaker<'a> {
                 warm.spoken(),
             ));
         }
-        said.extend(beats::sentence(self.view, stage, unit));
         if said.is_empty() {
             said.extend(self.brief(unit));
         }
+        said.extend(beats::sentence(self.view, stage, unit));
         said
     }
 
     /// What a short run without results over time can say: a sweep.
     fn brief(&self, unit: &UnitAnalysis) -> Option<String> {
-        let (outcome, left) = self.best(ResultName::ErrorLeftAfterRetuning)?;
+        let (_, left) = self.best(ResultName::ErrorLeftAfterRetuning)?;
         let notes = unit.notes.len();
         Some(format!(
-            "Tuned as well as one knob allows, its {notes} notes are within {}{}.",
+            "Tuned as well as one knob allows, its {notes} notes lie within {} of where they should be.",
             left.spoken(),
-            meaning(outcome)
         ))
     }
 
@@ -349,10 +348,11 @@ impl<'a> Speaker<'a> {
                 trimmed.spoken()
             ));
         };
-        let (retuned, u) = retuned;
+        let (retuned, u, rounds) = retuned;
         let highest = trimmed.interval.map_or(trimmed.value, |(_, high)| high);
         let alone = format!(
-            "retuning alone leaves up to {} cents in a round, the best single setting of the trimmer {}",
+            "retuning alone leaves {}{} cents, the best single setting of the trimmer {}",
+            if rounds > 1 { "up to " } else { "" },
             plain(retuned),
             trimmed.spoken()
         );
@@ -366,22 +366,24 @@ impl<'a> Speaker<'a> {
     }
 
     /// The largest error left after retuning over the rounds of the main stage,
-    /// with its standard uncertainty.
-    fn retuned_at_worst(&self) -> Option<(f64, f64)> {
+    /// with its standard uncertainty, and how many rounds there were.
+    fn retuned_at_worst(&self) -> Option<(f64, f64, usize)> {
         let name = ResultName::ErrorLeftAfterRetuning;
         let (stage, unit) = self.main?;
-        let curve = unit
+        let rounds = unit
             .curves
             .iter()
             .filter(|curve| curve.name == name && curve.stage == stage.name)
             .flat_map(|curve| curve.points.iter())
-            .filter(|(_, value, _)| value.is_finite())
+            .filter(|(_, value, u)| value.is_finite() && u.is_finite());
+        let count = rounds.clone().count();
+        rounds
             .max_by(|a, b| a.1.total_cmp(&b.1))
-            .map(|(_, value, u)| (*value, if u.is_finite() { *u } else { 0.0 }));
-        curve.or_else(|| {
-            let (outcome, value) = self.best(name)?;
-            Some((value.value, outcome.u.unwrap_or(0.0)))
-        })
+            .map(|(_, value, u)| (*value, *u, count))
+            .or_else(|| {
+                let (outcome, value) = self.best(name)?;
+                Some((value.value, outcome.u.unwrap_or(0.0), 1))
+            })
     }
 
     fn wandering(&self) -> Option<String> {

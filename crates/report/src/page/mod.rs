@@ -157,6 +157,10 @@ pub fn html(view: &RunView<'_>) -> String {
         for figure in &mut unit.figures {
             figure.caption = unbroken(&figure.caption);
         }
+        for line in unit.results.iter_mut().flat_map(|stage| &mut stage.lines) {
+            line.meaning = unbroken(&line.meaning);
+            line.why_not = unbroken(&line.why_not);
+        }
         for verdict in &mut unit.verdicts {
             verdict.reason = unbroken(&verdict.reason);
         }
@@ -197,7 +201,7 @@ pub fn html(view: &RunView<'_>) -> String {
         .unwrap_or_else(|error| format!("<!doctype html><title>Report</title><p>{error}</p>"))
 }
 
-/// Keeps a number and what belongs to it on one line.
+/// Keeps a number and what belongs to it on one line, and its minus sign proper.
 fn unbroken(text: &str) -> String {
     const UNITS: [&str; 12] = [
         "cents",
@@ -223,7 +227,14 @@ fn unbroken(text: &str) -> String {
                 || (before.ends_with(|last: char| last.is_ascii_digit()) && UNITS.contains(&bare));
             kept.push(if belongs { '\u{a0}' } else { ' ' });
         }
-        kept.push_str(word);
+        // What others write with a hyphen is a minus sign here.
+        match word.strip_prefix('-') {
+            Some(rest) if rest.starts_with(|first: char| first.is_ascii_digit()) => {
+                kept.push('\u{2212}');
+                kept.push_str(rest);
+            }
+            _ => kept.push_str(word),
+        }
         before = word;
     }
     kept
@@ -389,5 +400,18 @@ fn result_line(outcome: &Outcome) -> ResultLine {
                 .clone()
                 .unwrap_or_else(|| "not known".to_owned())
         },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_keep_their_units() {
+        assert_eq!(
+            unbroken("it is -0.33 cents/oct, 3 ± 1 cents; a -b 12 h."),
+            "it is \u{2212}0.33\u{a0}cents/oct, 3\u{a0}±\u{a0}1\u{a0}cents; a -b 12\u{a0}h."
+        );
     }
 }

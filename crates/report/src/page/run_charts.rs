@@ -154,6 +154,16 @@ fn condition(series: &[Series], name: &str, unit: &str, least: f64) -> Option<Fi
     };
     let (from, to) = range(points().map(|point| point.0))?;
     let (low, high) = range(points().map(|point| point.1))?;
+    let decimals = if high - low < 1.0 { 2 } else { 1 };
+    let (lowest, highest) = (fixed(low, decimals), fixed(high, decimals));
+    if lowest == highest {
+        // A straight line says less than a sentence.
+        return Some(Figure {
+            heading: name.to_owned(),
+            svg: String::new(),
+            caption: format!("{lowest} {unit} whenever a note was measured."),
+        });
+    }
     let drawing = over_time(&OverTime {
         title: name,
         y_title: &format!("{name} ({unit})"),
@@ -168,13 +178,9 @@ fn condition(series: &[Series], name: &str, unit: &str, least: f64) -> Option<Fi
         least,
         zero: false,
     });
-    let decimals = if high - low < 1.0 { 2 } else { 1 };
     Some(Figure {
         heading: name.to_owned(),
         svg: drawing.svg,
-        caption: match (fixed(low, decimals), fixed(high, decimals)) {
-            (low, high) if low == high => format!("{low} {unit} whenever a note was measured."),
-            (low, high) => format!("Between {low} and {high} {unit} while notes were measured."),
-        },
+        caption: format!("Between {lowest} and {highest} {unit} while notes were measured."),
     })
 }

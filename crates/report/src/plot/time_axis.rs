@@ -105,9 +105,11 @@ impl TimeAxis {
         for zone in &self.zones {
             let per_pixel = (zone.to - zone.from) / (zone.right - zone.left).max(1.0);
             let room = 74.0 * per_pixel;
+            // Beyond a minute and a half, times are said in whole minutes.
+            let least = if zone.to > 99.0 { 60.0 } else { 0.0 };
             let step = STEPS
                 .into_iter()
-                .find(|step| *step >= room)
+                .find(|step| *step >= room && *step >= least)
                 .unwrap_or_else(|| (room / 864_000.0).ceil() * 864_000.0);
             let first = (zone.from / step - 1e-9).ceil();
             let last = (zone.to / step + 1e-9).floor();
@@ -116,18 +118,21 @@ impl TimeAxis {
                 let x = zone.left + (t - zone.from) / per_pixel;
                 // The end of one zone is the beginning of the next: say it once.
                 if ticks.last().is_none_or(|(before, _)| x - before > 50.0) {
-                    ticks.push((
-                        x,
-                        if t == 0.0 {
-                            "0".to_owned()
-                        } else {
-                            duration(t)
-                        },
-                    ));
+                    ticks.push((x, words(t)));
                 }
             }
         }
         ticks
+    }
+}
+
+fn words(t: f64) -> String {
+    if t == 0.0 {
+        "0".to_owned()
+    } else if t == 60.0 {
+        "1 min".to_owned()
+    } else {
+        duration(t)
     }
 }
 
@@ -148,6 +153,24 @@ mod tests {
         assert!(ticks.windows(2).all(|pair| pair[1].0 - pair[0].0 > 50.0));
         assert!(ticks.iter().any(|(_, words)| words == "10 min"));
         assert!(ticks.iter().any(|(_, words)| words == "6 h"), "{ticks:?}");
+    }
+
+    #[test]
+    fn no_two_marks_read_alike() {
+        for (from, to) in [
+            (1830.0, 2110.0),
+            (0.0, 45.0),
+            (3590.0, 3900.0),
+            (0.0, 150.0),
+            (7000.0, 60_000.0),
+        ] {
+            let ticks = TimeAxis::new(from, to, None, 16.0, (0.0, 700.0)).ticks();
+            assert!(ticks.len() > 1, "{from} {to}");
+            assert!(
+                ticks.windows(2).all(|pair| pair[0].1 != pair[1].1),
+                "{ticks:?}"
+            );
+        }
     }
 
     #[test]
