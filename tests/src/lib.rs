@@ -1,1 +1,3 @@
-//! End-to-end and published-reference checks; see `tests/`.
+//! What the end-to-end tests share; the tests themselves are in `tests/main.rs`.
+
+pub mod program;

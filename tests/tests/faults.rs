@@ -199,11 +199,28 @@ fn an_overloaded_input_is_flagged() {
 
 #[test]
 fn a_supply_that_dips_breaks_the_thermal_history() {
-    let (_, run, said) =
-        evening("[{supply_dips: {supply: rack, to: 5 V, from: 100 s, for: 10 s}}]");
+    let (code, run, said) =
+        evening("[{supply_dips: {supply: rack, to: 9 V, from: 100 s, for: 10 s}}]");
+    assert!(matches!(code, Some(0 | 1 | 4)), "{said}");
     let events = run["events"].as_array().unwrap();
     assert!(
         events.iter().any(|event| event["kind"] == "history_broken"),
+        "{said}"
+    );
+}
+
+#[test]
+fn a_supply_held_down_by_its_limit_is_switched_off_and_the_run_is_not_carried_on() {
+    let (code, run, said) =
+        evening("[{supply_dips: {supply: rack, to: 3 V, from: 100 s, for: 60 s}}]");
+    assert_eq!(code, Some(3), "{said}");
+    assert!(
+        said.contains("switched off") && said.contains("short circuit"),
+        "{said}"
+    );
+    let events = run["events"].as_array().unwrap();
+    assert!(
+        events.iter().any(|event| event["kind"] == "tripped"),
         "{said}"
     );
 }

@@ -395,6 +395,8 @@ pub enum EventKind {
     PowerOn,
     /// The supply of a position went off, or of all of them.
     PowerOff,
+    /// An electrical fault; the supply of a position was switched off for it.
+    Tripped,
     /// A unit was heard for the first time since its supply came on.
     FirstSound,
     /// The thermal or timetable history broke; the text says how.
@@ -413,13 +415,14 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind.
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 14] = [
         Self::SessionOpened,
         Self::SessionClosed,
         Self::StageBegan,
         Self::StageEnded,
         Self::PowerOn,
         Self::PowerOff,
+        Self::Tripped,
         Self::FirstSound,
         Self::HistoryBroken,
         Self::Preflight,
@@ -438,6 +441,7 @@ impl EventKind {
             Self::StageEnded => "stage_ended",
             Self::PowerOn => "power_on",
             Self::PowerOff => "power_off",
+            Self::Tripped => "tripped",
             Self::FirstSound => "first_sound",
             Self::HistoryBroken => "history_broken",
             Self::Preflight => "preflight",

@@ -21,6 +21,11 @@ pub enum RunError {
     /// The checks before the plan found the night would be wasted.
     #[error("the checks before the plan found: {0}")]
     Preflight(String),
+    /// A supply is not where it was set: something draws more than it should.
+    #[error(
+        "{0}; the supplies were switched off. Look for a short circuit or a connector the wrong way round, with the power off"
+    )]
+    Electrical(String),
     /// The plan says to stop at a bad reading.
     #[error("{0}; the plan says to stop at a bad reading")]
     BadReading(String),
@@ -33,7 +38,10 @@ impl RunError {
     /// Whether the reason is electrical, so that supplies must go off.
     #[must_use]
     pub const fn is_electrical(&self) -> bool {
-        matches!(self, Self::Stopped(StopReason::Electrical))
+        matches!(
+            self,
+            Self::Electrical(_) | Self::Stopped(StopReason::Electrical)
+        )
     }
 }
 

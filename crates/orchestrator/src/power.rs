@@ -6,7 +6,8 @@ use model::document::rig::{Rig, Supply, SwitchedBy};
 use model::port::{PortError, Question, Remedy, Sense, Sensed, Setting};
 use model::quantity::Seconds;
 use model::record::{Conditions, PositionId};
-use model::time::{RunTime, Span};
+use model::time::{Cancelled, RunTime, Span};
+use std::collections::BTreeMap;
 
 /// How long an instrument may take to answer.
 const ANSWER_WITHIN: Seconds = Seconds::of(5.0);
@@ -16,6 +17,10 @@ const SOUND_WITHIN: Seconds = Seconds::of(600.0);
 const TIMER_WITHIN: Seconds = Seconds::of(86_400.0);
 /// Below this share of its voltage a supply counts as gone.
 const GONE_BELOW: f64 = 0.8;
+/// Below this share, and staying there, it is held down by its current limit.
+const SHORTED_BELOW: f64 = 0.5;
+/// How long it must stay there, so that a flicker of the mains is not taken for it.
+const SHORTED_FOR: Seconds = Seconds::of(1.0);
 
 /// What became of a supply.
 #[derive(Debug, Clone, PartialEq)]
@@ -208,6 +213,43 @@ impl<'a> Power<'a> {
             }
         }
         conditions
+    }
+
+    /// Looks twice at the supplies that should be on, and says which are held down
+    /// by their current limit.
+    pub(crate) fn shorted(
+        &self,
+        session: &Session,
+        powered: &BTreeMap<PositionId, bool>,
+    ) -> Result<Option<String>, Cancelled> {
+        let held_down = || {
+            self.supplies()
+                .into_iter()
+                .find_map(|(name, supply, positions)| {
+                    let (SwitchedBy::Instrument(instrument), Some(wanted)) =
+                        (&supply.by, supply.voltage)
+                    else {
+                        return None;
+                    };
+                    let on = positions
+                        .iter()
+                        .any(|position| powered.get(position) == Some(&true));
+                    let Ok(Sensed::Voltage(voltage)) = sense(session, instrument, Sense::Voltage)
+                    else {
+                        return None;
+                    };
+                    (on && voltage.get().abs() < SHORTED_BELOW * wanted.get().abs()).then(|| {
+                        format!("the supply \"{name}\" stands at {voltage} instead of {wanted}")
+                    })
+                })
+        };
+        if held_down().is_none() {
+            return Ok(None);
+        }
+        session
+            .clock
+            .sleep_until(session.clock.now() + SHORTED_FOR, &session.stop)?;
+        Ok(held_down())
     }
 
     /// Whether a voltage that was sensed at a position is far below what it should be.

@@ -28,6 +28,8 @@ pub(crate) struct Progress {
     switched: BTreeSet<u16>,
     /// Which positions have their supply on, where that is known.
     pub(crate) powered: BTreeMap<PositionId, bool>,
+    /// Whether supplies were switched off after an electrical fault.
+    pub(crate) tripped: bool,
     /// Whether the checks before the plan have been done.
     pub(crate) preflight_done: bool,
     /// The last instant that anything kept speaks of.
@@ -82,6 +84,7 @@ impl Progress {
                         .insert(position.clone(), event.kind == EventKind::PowerOn);
                 }
             }
+            (EventKind::Tripped, _) => self.tripped = true,
             (EventKind::Preflight, _) => self.preflight_done = true,
             _ => {}
         }

@@ -190,6 +190,12 @@ impl<'a> Run<'a> {
             "the run began"
         };
         self.say(EventKind::SessionOpened, None, text)?;
+        if self.progress.tripped {
+            // Whoever found the cause begins anew: the night is spoilt in any case.
+            return Err(RunError::Unfit(
+                "an electrical fault ended this run, and it is not carried on; find the cause with the power off, then begin a new run".to_owned(),
+            ));
+        }
         if self.resumed {
             self.look_for_lost_power()?;
         }
@@ -449,6 +455,7 @@ impl<'a> Run<'a> {
             }
         }
         let now = self.session.now();
+        let suspicious = changed.iter().any(|(_, dipped, _)| *dipped);
         let mut entries = Vec::new();
         for (position, dipped, voltage) in changed {
             let voltage =
@@ -478,7 +485,20 @@ impl<'a> Run<'a> {
             }
         }
         self.keep(entries)?;
+        if suspicious {
+            self.trip_if_shorted(stage)?;
+        }
         Ok(conditions)
+    }
+
+    /// Ends the run when a supply stays down: the safe state then switches it off.
+    fn trip_if_shorted(&mut self, stage: u16) -> Result<(), RunError> {
+        let power = Power::new(self.rig, &self.positions);
+        let Some(fault) = power.shorted(&self.session, &self.progress.powered)? else {
+            return Ok(());
+        };
+        self.say(EventKind::Tripped, Some(stage), fault.clone())?;
+        Err(RunError::Electrical(fault))
     }
 
     /// The last entry of a session. It may fail: then the next one says so.

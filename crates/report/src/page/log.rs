@@ -102,6 +102,7 @@ const fn kind_words(kind: EventKind) -> &'static str {
         EventKind::StageEnded => "stage ends",
         EventKind::PowerOn => "power on",
         EventKind::PowerOff => "power off",
+        EventKind::Tripped => "electrical fault",
         EventKind::FirstSound => "first sound",
         EventKind::HistoryBroken => "history broken",
         EventKind::Preflight => "check before the plan",

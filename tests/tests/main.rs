@@ -1,0 +1,7 @@
+//! End-to-end and published-reference checks, one binary.
+
+mod faults; // scripted faults of the simulator, seen through the whole program
+mod interruption; // kill -9 at seeded moments, resume, byte-identical export
+#[cfg(feature = "jack")]
+mod real_ports; // real MIDI and audio ports through JACK, in real time
+mod usage; // exit codes, wrong files, machine-readable output
