@@ -271,16 +271,24 @@ impl<'a> Speaker<'a> {
             ));
         }
         if said.is_empty() {
-            said.extend(self.brief(unit));
+            said.extend(self.brief());
+        }
+        if said.is_empty() {
+            said.extend(self.wandering());
         }
         said.extend(beats::sentence(self.view, stage, unit));
         said
     }
 
     /// What a short run without results over time can say: a sweep.
-    fn brief(&self, unit: &UnitAnalysis) -> Option<String> {
-        let (_, left) = self.best(ResultName::ErrorLeftAfterRetuning)?;
-        let notes = unit.notes.len();
+    fn brief(&self) -> Option<String> {
+        let (outcome, left) = self.best(ResultName::ErrorLeftAfterRetuning)?;
+        let stages = self.view.stages_of(self.position);
+        let (_, unit) = stages
+            .iter()
+            .find(|(stage, _)| stage.name == outcome.stage)?;
+        // One note or two say nothing of a scale.
+        let notes = Some(unit.notes.len()).filter(|notes| *notes > 2)?;
         Some(format!(
             "Tuned as well as one knob allows, its {notes} notes lie within {} of where they should be.",
             left.spoken(),
@@ -292,7 +300,9 @@ impl<'a> Speaker<'a> {
         said.extend(self.scale());
         said.extend(self.high_end());
         said.extend(self.cure());
-        said.extend(self.wandering());
+        // Unless it was all there was to say.
+        let wandering = self.wandering();
+        said.extend(wandering.filter(|wandering| !self.owner().contains(wandering)));
         said
     }
 

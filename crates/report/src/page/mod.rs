@@ -20,12 +20,14 @@ use model::record::PositionId;
 use model::result::{Finding, Outcome, ResultName};
 
 /// What stands in the row of a unit in the first table.
-const KEY_RESULTS: [ResultName; 5] = [
+const KEY_RESULTS: [ResultName; 7] = [
     ResultName::ReadyAfter,
     ResultName::ErrorAfterOneTuning,
     ResultName::ErrorLeftAfterTrimming,
     ResultName::ScaleError,
     ResultName::HighEnd,
+    ResultName::Excursion,
+    ResultName::DriftRate,
 ];
 
 /// A verdict as a word and a class.
@@ -269,6 +271,7 @@ fn shown_keys(view: &RunView<'_>) -> Vec<ResultName> {
                 .iter()
                 .any(|outcome| outcome.name == *name && outcome.value.is_some())
         })
+        .take(5)
         .collect()
 }
 

@@ -7,7 +7,6 @@ use crate::numbers::{fixed, plain};
 use crate::outline::{stated, title};
 use crate::plot::over_time::{OverTime, Series, over_time};
 use crate::plot::overview::{Panel, overview};
-use model::quantity::Dimension;
 use model::result::ResultName;
 use std::collections::BTreeMap;
 
@@ -23,6 +22,8 @@ pub(crate) fn of_all(view: &RunView<'_>) -> Option<Figure> {
         ResultName::ErrorLeftAfterRetuning,
         ResultName::ScaleError,
         ResultName::HighEnd,
+        ResultName::Excursion,
+        ResultName::DriftRate,
     ]
     .into_iter()
     .filter_map(|name| {
@@ -36,11 +37,7 @@ pub(crate) fn of_all(view: &RunView<'_>) -> Option<Figure> {
             .collect();
         values.iter().any(Option::is_some).then(|| Panel {
             title: title(name).to_owned(),
-            unit: match name.dimension() {
-                Dimension::ScaleError => "cents/oct",
-                _ => "cents",
-            }
-            .to_owned(),
+            unit: name.dimension().unit().to_owned(),
             values,
             allowed: view
                 .plan
