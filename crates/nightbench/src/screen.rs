@@ -31,7 +31,7 @@ impl Screen {
             ProgressDrawTarget::hidden()
         };
         let bar = ProgressBar::with_draw_target(Some((total.get().ceil() as u64).max(1)), target);
-        if let Ok(style) = ProgressStyle::with_template("{bar:32} {msg}") {
+        if let Ok(style) = ProgressStyle::with_template("{bar:32} {msg}\n{prefix}") {
             bar.set_style(style);
         }
         Self {
@@ -144,11 +144,10 @@ impl Watcher for Screen {
             .collect();
         self.bar
             .set_position((self.total.get() - left.get()).max(0.0) as u64);
-        self.bar.set_message(format!(
-            "{stage}, {} left   {}",
-            length(left.get()),
-            latest.join("   ")
-        ));
+        self.bar
+            .set_message(format!("{stage}, {} left", length(left.get())));
+        self.bar
+            .set_prefix(format!("cents: {}", latest.join("   ")));
     }
 }
 
