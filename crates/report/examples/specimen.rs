@@ -1,5 +1,5 @@
 //! Writes the page of a night that never was, to be looked at:
-//! `cargo run -p report --example specimen -- /tmp/page.html`. The text for a
+//! `cargo run -p report --example specimen -- page.html`. The text for a
 //! terminal goes to stdout.
 
 #[path = "../tests/specimen/mod.rs"]
