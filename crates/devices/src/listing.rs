@@ -1,7 +1,6 @@
 //! What is plugged in: for a person who writes a rig file.
 
-use crate::audio::capture::told;
-use crate::audio::{Way, devices, host, host_names, label, names_of};
+use crate::audio::{Way, devices, host, host_names, label, names_of, told};
 use crate::serial;
 use cpal::traits::DeviceTrait;
 use sender::deadline;

@@ -1,11 +1,14 @@
 //! Audio: finding devices, capturing, and control voltages as audio.
 
 pub mod capture;
+mod live;
 pub mod output;
 mod pace;
 #[cfg(feature = "jack")]
 mod patch;
 mod ring;
+
+pub(crate) use live::told;
 
 use cpal::traits::{DeviceTrait, HostTrait};
 use model::port::{PortError, Remedy};

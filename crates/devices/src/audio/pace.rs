@@ -76,6 +76,62 @@ impl Pace {
     }
 }
 
+/// A stretch over which a rate is observed lasts at least so long, and so many
+/// callbacks: when one of them comes matters less then.
+const STRETCH_NS: i64 = 2_000_000_000;
+const STRETCH_CALLBACKS: u32 = 8;
+/// So many stretches are observed before a rate is believed.
+const STRETCHES: u32 = 5;
+
+/// Which rate a stream really runs at.
+///
+/// Some audio systems take any rate and then deliver another. Of several stretches
+/// the one counts that is nearest to the nominal rate: a stream that stood still
+/// for a moment is not slow.
+pub(crate) struct RateWatch {
+    rate: f64,
+    /// When the stretch began, and what has come in it.
+    since: Option<i64>,
+    frames: u64,
+    callbacks: u32,
+    stretches: u32,
+    nearest: f64,
+}
+
+impl RateWatch {
+    pub const fn new(rate: f64) -> Self {
+        Self {
+            rate,
+            since: None,
+            frames: 0,
+            callbacks: 0,
+            stretches: 0,
+            nearest: f64::INFINITY,
+        }
+    }
+
+    /// Takes in a callback; returns the rate against the nominal one once it is
+    /// known.
+    pub fn beat(&mut self, now: i64, frames: u64) -> Option<f64> {
+        let lasted = now - self.since.unwrap_or(now);
+        if lasted >= STRETCH_NS && self.callbacks >= STRETCH_CALLBACKS {
+            let pace = self.frames as f64 / (lasted as f64 * 1e-9) / self.rate;
+            // The first stretch may begin with a heap of old samples.
+            if self.stretches > 0 && (pace - 1.0).abs() < (self.nearest - 1.0).abs() {
+                self.nearest = pace;
+            }
+            self.stretches += 1;
+            self.since = None;
+        }
+        if self.since.is_none() {
+            (self.since, self.frames, self.callbacks) = (Some(now), 0, 0);
+        }
+        self.frames += frames;
+        self.callbacks += 1;
+        (self.stretches > STRETCHES).then_some(self.nearest)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -109,6 +165,32 @@ mod tests {
         pace.forget();
         let beat = run(&mut pace, 11, &[200.0; 10], 1.0);
         assert!((beat.start - 200_000_000).abs() < 10);
+    }
+
+    #[test]
+    fn a_wrong_rate_is_seen_and_a_pause_is_none() {
+        for (true_rate, pause_ns) in [
+            (48_000.0, 0),
+            (48_000.0, 400_000_000),
+            (44_100.0, 0),
+            (96_000.0, 0),
+        ] {
+            let mut watch = RateWatch::new(48_000.0);
+            let mut seen = None;
+            let mut now = 0.0;
+            for block in 0..(20.0 * true_rate / 1024.0) as u64 {
+                now += 1024.0 / true_rate * 1e9;
+                if block == 130 {
+                    now += f64::from(pause_ns);
+                }
+                seen = watch.beat(now as i64, 1024);
+            }
+            let seen = seen.unwrap();
+            assert!(
+                (seen - true_rate / 48_000.0).abs() < 1e-3,
+                "{true_rate}: {seen}"
+            );
+        }
     }
 
     #[test]

@@ -5,11 +5,7 @@
 //! how far it will have written, and a reader finds out afterwards whether what it
 //! copied was written over meanwhile.
 
-use std::sync::OnceLock;
 use std::sync::atomic::{AtomicI64, AtomicU32, AtomicU64, Ordering, fence};
-
-/// How long after the first sample things have settled.
-const SETTLING_NS: i64 = 2_000_000_000;
 
 /// Samples of several channels, the newest over the oldest.
 pub(crate) struct Ring {
@@ -23,9 +19,9 @@ pub(crate) struct Ring {
     reserved: AtomicU64,
     /// Host time of the last callback, in nanoseconds; 0 before the first.
     last_callback: AtomicI64,
-    /// Host time of an early callback, once things have settled, and the frames
-    /// up to then.
-    first_callback: OnceLock<(i64, u64)>,
+    /// The rate observed, against the nominal one; 0 before it is known, 64-bit
+    /// float as bits.
+    pace: AtomicU64,
     /// When frame 0 would have been sampled, going by the earliest of the recent
     /// callbacks; the largest number before the first.
     start: AtomicI64,
@@ -53,7 +49,7 @@ impl Ring {
             written: AtomicU64::new(0),
             reserved: AtomicU64::new(0),
             last_callback: AtomicI64::new(0),
-            first_callback: OnceLock::new(),
+            pace: AtomicU64::new(0),
             start: AtomicI64::new(i64::MAX),
             spread: AtomicI64::new(0),
             block: AtomicU64::new(0),
@@ -74,10 +70,14 @@ impl Ring {
         Some(self.last_callback.load(Ordering::Acquire)).filter(|at| *at != 0)
     }
 
-    /// Host time of a callback two seconds after the first, and the frames written
-    /// up to then: some audio systems deliver a heap of old samples first.
-    pub fn first_callback(&self) -> Option<(i64, u64)> {
-        self.first_callback.get().copied()
+    /// The rate observed, against the nominal one, once it is known.
+    pub fn pace(&self) -> Option<f64> {
+        Some(f64::from_bits(self.pace.load(Ordering::Acquire))).filter(|pace| *pace > 0.0)
+    }
+
+    /// For the audio thread: says which rate it observes, against the nominal one.
+    pub fn set_pace(&self, pace: f64) {
+        self.pace.store(pace.to_bits(), Ordering::Release);
     }
 
     /// When frame 0 was sampled, going by recent callbacks, and how far those spread.
@@ -93,9 +93,6 @@ impl Ring {
 
     /// For the audio thread: says when a callback came and what follows from it.
     pub fn stamp(&self, now: i64, start: i64, spread: i64, frames: u64) {
-        if self.first_callback.get().is_none() && now.saturating_sub(start) > SETTLING_NS {
-            let _ = self.first_callback.set((now, self.written()));
-        }
         self.last_callback.store(now, Ordering::Release);
         self.spread.store(spread, Ordering::Release);
         self.start.store(start, Ordering::Release);
