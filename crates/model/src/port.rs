@@ -8,7 +8,9 @@
 use crate::pitch::Pitch;
 use crate::quantity::{Amperes, Bytes, Celsius, Seconds, VoltDifference, Volts};
 use crate::record::{Entry, PositionId, ReadingKey, RunHeader, RunId, RunRecord};
-use crate::time::{Cancelled, Epoch, HostTime, SampleRate, SampleTime, Span, Stop, Timeline, Timestamp};
+use crate::time::{
+    Cancelled, Epoch, HostTime, SampleRate, SampleTime, Span, Stop, Timeline, Timestamp,
+};
 
 /// The only source of time and of waiting.
 pub trait Clock: Send + Sync {
