@@ -236,7 +236,7 @@ proptest! {
     /// even between two messages, was its voltage outside the safe range.
     #[test]
     fn what_is_heard_is_what_was_asked_less_the_residue(
-        notes in prop::collection::vec(-5.0..133.0_f64, 1..12),
+        notes in prop::collection::vec((0..4_u8, 0.0..1.0_f64), 1..12),
         range in 1_u16..=2400,
         slope in 0.1..1.5_f64,
         low in 0.0..3.0_f64,
@@ -258,7 +258,15 @@ proptest! {
         };
         heed(&mut receiver);
         prop_assert_eq!(receiver.range_cents, f64::from(range));
-        for asked in notes {
+        let (lowest, highest) = (24.0 + 12.0 * safe.0 / slope, 24.0 + 12.0 * safe.1 / slope);
+        for (kind, share) in notes {
+            // Anywhere, inside, or within a semitone of either end.
+            let asked = match kind {
+                0 => -5.0 + 138.0 * share,
+                1 => lowest + (highest - lowest) * share,
+                2 => lowest - 0.1 + share,
+                _ => highest + 0.1 - share,
+            };
             let before = receiver.note_number();
             let outcome = play(&mut sender, "left", asked);
             heed(&mut receiver);
