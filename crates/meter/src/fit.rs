@@ -8,10 +8,14 @@ use crate::shape::Shape;
 use crate::track::Track;
 
 /// Passes over the samples at most.
-const MOST_PASSES: usize = 12;
+const MOST_PASSES: usize = 16;
 /// The order of the track where nothing asks for more: a straight drift.
 const USUAL_ORDER: usize = 2;
 const HIGHEST_ORDER: usize = 5;
+/// The gain in the sum of squares, in units of the noise, that noise alone reaches in
+/// one of a thousand windows. A lower one costs more than it helps: a needless order
+/// triples the variance, and more where an accident chose it.
+const WORTH_AN_ORDER: f64 = 10.5;
 /// The share of the sampling rate that harmonics may reach.
 const BELOW_NYQUIST: f64 = 0.49;
 
@@ -108,6 +112,7 @@ impl Fitter {
         self.shape.draw();
 
         let mut converged = false;
+        let mut steady = false;
         let mut unit_variance = 0.0;
         let mut scatter = Scatter::default();
         let mut kept = 0;
@@ -130,8 +135,23 @@ impl Fitter {
             let widest = reach as usize >= highest;
             if settled && widest && kept == self.shape.count_kept() {
                 scatter = self.scatters.of(&self.blocks, noise, order, periods);
-                let (gain, share) = scatter.next_order;
-                if order >= HIGHEST_ORDER || gain < 14.0 || share < 0.5 || periods < 16.0 {
+                // One more order where it is no accident and explains most of what
+                // the noise does not; a wandering phase would ask for ever more.
+                let (gain, unexplained) = scatter.next_order;
+                let enough = gain < WORTH_AN_ORDER || gain < 0.5 * unexplained;
+                if !steady && (order >= HIGHEST_ORDER || enough) {
+                    // A higher order that leaves a wandering phase was no drift but
+                    // a part of the wandering, and hides how much there is.
+                    if scatter.wandering.is_some() && order > USUAL_ORDER {
+                        steady = true;
+                        order = USUAL_ORDER;
+                        track.coefficients[USUAL_ORDER + 1..].fill(0.0);
+                        continue;
+                    }
+                    converged = true;
+                    break;
+                }
+                if steady || periods < 16.0 {
                     converged = true;
                     break;
                 }

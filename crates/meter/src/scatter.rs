@@ -17,7 +17,7 @@ pub(crate) struct Scatter {
     /// for a steady oscillator.
     pub excess: f64,
     /// Gain in the sum of squares, over the noise, by one more order of the track,
-    /// and the same over all of the sum.
+    /// and how much of that sum the noise does not explain.
     pub next_order: (f64, f64),
     /// What follows where the excess is no accident, in cycles per window.
     pub wandering: Option<Wandering>,
@@ -77,8 +77,8 @@ impl Scatters {
             norm += information * value * value;
         }
         let gain = along * along / norm;
-        scatter.next_order = (gain / noise, gain / square);
-        if count >= 12 && scatter.excess > 1.0 + 2.5 * (2.0 / freedom).sqrt() {
+        scatter.next_order = (gain / noise, square / noise - freedom);
+        if count >= 12 && scatter.excess > 1.0 + 2.2 * (2.0 / freedom).sqrt() {
             let mut phases = [0.0; MOST];
             for (phase, (score, information)) in phases.iter_mut().zip(sums) {
                 *phase = score / information;
