@@ -75,33 +75,32 @@ fn notes_are_heard_as_played(
         let count = reading["counter"][0].as_u64().expect("a count");
         let from = truth.unwrap_count(count, about);
         let index = reading["index"].as_u64().expect("an index");
-        let sound = reading["doubts"] == 0;
+        windows += 1;
+        // The machine may be too busy for a moment; the capture must say so then.
+        if reading["doubts"] != 0 {
+            doubtful += 1;
+            before = None;
+            continue;
+        }
         // Nothing is missing in a window without doubts, nor between two of them.
-        assert!(
-            !sound || reading["counter"][1] == 0,
-            "frames were lost: {line}"
-        );
-        if let Some((end, counted)) = before.filter(|(end, _)| sound && *end == index) {
-            assert_eq!(from, counted, "frames were lost before {end}: {line}");
+        assert_eq!(reading["counter"][1], 0, "frames were lost: {line}");
+        if let Some((_, counted)) = before.filter(|(end, _)| *end == index) {
+            assert_eq!(from, counted, "frames were lost before this: {line}");
         }
         // Both positions come in one window: it is counted from the second.
         if reading["position"] == "right" {
-            before = sound.then_some((index + frames, from + frames));
+            before = Some((index + frames, from + frames));
         }
         let oscillator = usize::from(reading["position"] == "right");
         let true_hz = truth.mean_hz(oscillator, from, from + frames);
         let off = cents(number("hz"), true_hz);
-        assert!(off.abs() < 0.05 || !sound, "{off} cents off: {line}");
+        assert!(off.abs() < 0.05, "{off} cents off: {line}");
         // The pitch is where the note and its residue put it, the drift aside.
         let wanted = 440.0 * ((number("note") - 69.0) / 12.0 - number("residue_v")).exp2();
         let drift = cents(true_hz, wanted);
         assert!(drift.abs() < 6.0, "not the note that was asked: {line}");
-        if sound {
-            worst = worst.max(off.abs());
-        }
+        worst = worst.max(off.abs());
         worst_place = worst_place.max((from as f64 - about as f64).abs() / 48.0);
-        windows += 1;
-        doubtful += u64::from(!sound);
     }
     eprintln!(
         "{windows} windows, {doubtful} with doubts, at most {worst:.6} cents off, placed within {worst_place:.1} ms"
@@ -203,6 +202,8 @@ fn voltages_of_an_audio_output_are_as_asked() {
     );
     let lines = tests::program::json_lines(&output.stdout);
     assert_eq!(lines.len(), 3 * 2);
+    let lines: Vec<_> = lines.iter().filter(|line| line["doubts"] == 0).collect();
+    assert!(lines.len() >= 2, "this machine is too busy for the test");
     for line in lines {
         let number = |key: &str| line[key].as_f64().expect("a number");
         let volts = (number("note") - 24.0) / 12.0 - number("residue_v");
