@@ -4,7 +4,7 @@ use meter::Meter;
 use model::port::{Capture, CaptureError, Doubt, Window};
 use model::quantity::Cents;
 use model::record::{Flag, Measured, PositionId};
-use model::time::{Epoch, Span, Stop, Timeline};
+use model::time::{Epoch, SampleRate, Span, Stop, Timeline};
 use std::collections::BTreeMap;
 
 /// Below this many samples in all, starting threads costs more than it saves.
@@ -47,6 +47,37 @@ impl Ear {
         span: Span,
         stop: &Stop,
     ) -> Result<Measurements, CaptureError> {
+        self.read(span, stop, |_, meter, samples| {
+            meter.estimate(samples).measured()
+        })
+    }
+
+    /// Waits until a short span has passed and looks at it briefly, beginning with
+    /// what the span before it showed.
+    pub(crate) fn glimpse(
+        &mut self,
+        span: Span,
+        before: Option<&Measurements>,
+        stop: &Stop,
+    ) -> Result<Measurements, CaptureError> {
+        let remembers = std::mem::replace(&mut self.remembers, false);
+        let measured = self.read(span, stop, |position, meter, samples| {
+            let before = before.and_then(|before| {
+                let (_, measured) = before.iter().find(|(other, _)| other == position)?;
+                measured.frequency
+            });
+            meter.glimpse(samples, before).measured()
+        });
+        self.remembers = remembers;
+        measured
+    }
+
+    fn read(
+        &mut self,
+        span: Span,
+        stop: &Stop,
+        look: impl Fn(&PositionId, &mut Meter, &[f32]) -> Measured + Sync,
+    ) -> Result<Measurements, CaptureError> {
         let rate = self.capture.timeline().rate;
         let window = self.capture.read(span, stop)?;
         let channels: Vec<(PositionId, &[f32])> = window
@@ -54,15 +85,15 @@ impl Ear {
             .iter()
             .map(|(position, samples)| (position.clone(), *samples))
             .collect();
-        let mut measured = estimate(&mut self.meters, rate, &channels);
+        let mut measured = side_by_side(&mut self.meters, rate, &channels, &look);
         for (position, measured) in &mut measured {
             mark(&window, position, measured);
         }
         if self.remembers {
-            let copies = channels
+            self.remembered = channels
                 .into_iter()
-                .map(|(position, samples)| (position, samples.to_vec()));
-            self.remembered = copies.collect();
+                .map(|(position, samples)| (position, samples.to_vec()))
+                .collect();
         }
         Ok(measured)
     }
@@ -99,7 +130,10 @@ impl Ear {
                 .iter()
                 .map(|(position, samples)| (position.clone(), samples.as_slice()))
                 .collect();
-            let mut measured = estimate(&mut self.meters, rate, &channels);
+            let mut measured =
+                side_by_side(&mut self.meters, rate, &channels, &|_, meter, samples| {
+                    meter.estimate(samples).measured()
+                });
             let good_enough =
                 measured
                     .iter()
@@ -129,18 +163,19 @@ impl Ear {
     }
 }
 
-/// Measures each channel with its own meter, side by side where that pays.
-fn estimate(
+/// Looks at each channel with its own meter, side by side where that pays.
+fn side_by_side(
     meters: &mut BTreeMap<PositionId, Meter>,
-    rate: model::time::SampleRate,
+    rate: SampleRate,
     channels: &[(PositionId, &[f32])],
+    look: &(impl Fn(&PositionId, &mut Meter, &[f32]) -> Measured + Sync),
 ) -> Measurements {
     for (position, _) in channels {
         meters
             .entry(position.clone())
             .or_insert_with(|| Meter::new(rate));
     }
-    let mut jobs: Vec<(&PositionId, &mut Meter, &[f32])> = meters
+    let jobs: Vec<(&PositionId, &mut Meter, &[f32])> = meters
         .iter_mut()
         .filter_map(|(position, meter)| {
             let (_, samples) = channels.iter().find(|(channel, _)| channel == position)?;
@@ -148,30 +183,28 @@ fn estimate(
         })
         .collect();
     let total: usize = jobs.iter().map(|(_, _, samples)| samples.len()).sum();
-    if jobs.len() > 1 && total > WORTH_A_THREAD {
-        std::thread::scope(|scope| {
-            let threads: Vec<_> = jobs
-                .iter_mut()
-                .map(|(position, meter, samples)| {
-                    scope.spawn(|| ((*position).clone(), meter.estimate(samples).measured()))
-                })
-                .collect();
-            threads
-                .into_iter()
-                .map(|thread| {
-                    thread
-                        .join()
-                        .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
-                })
-                .collect()
-        })
-    } else {
-        jobs.iter_mut()
+    if jobs.len() < 2 || total < WORTH_A_THREAD {
+        return jobs
+            .into_iter()
+            .map(|(position, meter, samples)| (position.clone(), look(position, meter, samples)))
+            .collect();
+    }
+    std::thread::scope(|scope| {
+        let threads: Vec<_> = jobs
+            .into_iter()
             .map(|(position, meter, samples)| {
-                ((*position).clone(), meter.estimate(samples).measured())
+                scope.spawn(move || (position.clone(), look(position, meter, samples)))
+            })
+            .collect();
+        threads
+            .into_iter()
+            .map(|thread| {
+                thread
+                    .join()
+                    .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
             })
             .collect()
-    }
+    })
 }
 
 /// Adds what the capture doubts about a window to a measurement of it.

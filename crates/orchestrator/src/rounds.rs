@@ -10,7 +10,9 @@ use model::document::plan::Then;
 use model::pitch::Pitch;
 use model::port::{CaptureError, PortError, Remedy};
 use model::quantity::{Cents, Seconds};
-use model::record::{Conditions, Entry, EventKind, Flag, Gap, PositionId, Reading, ReadingKey};
+use model::record::{
+    Conditions, Entry, EventKind, Flag, Gap, PositionId, Reading, ReadingKey, State,
+};
 use model::time::RunTime;
 
 /// A note later than this is said to be late.
@@ -88,6 +90,7 @@ impl Run<'_> {
                 continue;
             }
             self.session.sleep_until(due)?;
+            self.look_for_sender(stage)?;
             self.lead_in()?;
             let began = begun.unwrap_or_else(|| self.session.now());
             let late = began.seconds_from(due) > LATE.get();
@@ -106,6 +109,17 @@ impl Run<'_> {
             }
         }
         Ok(())
+    }
+
+    /// A sender whose port was unplugged takes notes without a word; only a look at
+    /// the ports finds it gone, or back again.
+    fn look_for_sender(&mut self, stage: u16) -> Result<(), RunError> {
+        let present = lock(&self.session.notes).present();
+        match present {
+            Ok(()) => Ok(()),
+            Err(error) if error.remedy == Remedy::Abort => Err(RunError::Device(error)),
+            Err(error) => self.say(EventKind::Fault, Some(stage), error.to_string()),
+        }
     }
 
     /// Before the first note of a run: plays another one for a moment, so that the
@@ -291,9 +305,15 @@ impl Run<'_> {
                             "the capture does not hear this position".to_owned(),
                         ));
                     }
+                    let unheard = readings.iter().any(|reading| {
+                        matches!(reading.measured.state, State::NotPlayed | State::Silent)
+                    });
                     let doubtful = self.worth_recording(&readings);
                     self.keep(readings.into_iter().map(Entry::Reading).collect())?;
                     self.keep_recordings(state.stage, &doubtful)?;
+                    if unheard {
+                        self.look_for_sender(state.stage)?;
+                    }
                 }
                 Err(NoteFailure::Sender(error)) => {
                     sender_failures += 1;

@@ -179,15 +179,15 @@ impl Session {
                 let mut before: Option<Measurements> = None;
                 loop {
                     span = span.then(frames);
-                    let now = self.ear.measure(span, &self.stop)?;
-                    let unsteady = before.map_or_else(
+                    let now = self.ear.glimpse(span, before.as_ref(), &self.stop)?;
+                    let unsteady = before.as_ref().map_or_else(
                         || {
                             targets
                                 .iter()
                                 .map(|(position, _)| position.clone())
                                 .collect()
                         },
-                        |before| self.unsteady(targets, &before, &now, *within),
+                        |before| self.unsteady(targets, before, &now, *within),
                     );
                     if unsteady.is_empty() || span.end() >= latest {
                         return Ok((span.then(0), unsteady));
