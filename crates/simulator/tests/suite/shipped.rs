@@ -126,7 +126,7 @@ fn every_fault_can_be_written_down() {
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../rigs/simulated.yaml");
     let text = std::fs::read_to_string(path).unwrap();
     let script = "faults:
-      - unit_silent: {positions: [one], from: 3 h, for: 5 min}
+      - unit_silent: {positions: [bay-1], from: 3 h, for: 5 min}
       - input_dead: {positions: [bay-2], from: 10 min}
       - input_clips: {positions: [bay-1, bay-2], gain: 400 %, from: 1 h, for: 1 min}
       - note_not_played: {positions: [bay-4], from: 2.5 h, for: 90 s}
