@@ -140,14 +140,14 @@ fn diagnostics_of_plans() {
         ),
         ("a quoted number", "repeats: 1", "repeats: \"1\""),
         ("not a number", "guard_band: 1", "guard_band: .nan"),
-        ("a sharp cut off", "[C4, C2,", "[C4, F #2,"),
+        ("a sharp cut off", "[C4, C1, C2,", "[C4, F #2,"),
         (
             "a sharp cut off at the end of a line",
             "reference: C4 ",
             "reference: F #4 ",
         ),
-        ("no note", "[C4, C2,", "[C4, H2,"),
-        ("a number for a note", "[C4, C2,", "[C4, 440,"),
+        ("no note", "[C4, C1, C2,", "[C4, H2,"),
+        ("a number for a note", "[C4, C1, C2,", "[C4, 440,"),
         ("a word with settings", "- power_on", "- power_on: {}"),
         ("settings missing", "- cool_down: {for: 2 h}", "- cool_down"),
         ("two stages in one", "  - power_on", "    power_on: now"),
@@ -311,7 +311,7 @@ fn diagnostics_of_a_plan_on_a_rig() {
     );
     both(
         "a note below the safe range",
-        &changed(PLAN, "[C4, C2,", "[C4, C0,"),
+        &changed(PLAN, "[C4, C1, C2,", "[C4, C0,"),
         RIG,
     );
     both("a cold start without a switch", PLAN, &unfed);
@@ -327,7 +327,7 @@ fn diagnostics_of_a_plan_on_a_rig() {
         "a range that differs by position",
         &changed(
             PLAN,
-            "{list: [C4, C2, C3, C5, C6, C7, C4]}\n      every: 10 min",
+            "{list: [C4, C1, C2, C3, C5, C6, C7, C4]}\n      every: 10 min",
             &format!("{range}\n      every: 10 min"),
         ),
         &changed(RIG, "{slope: 1 V/oct, zero: C1 = 0 V}", law),
@@ -337,7 +337,7 @@ fn diagnostics_of_a_plan_on_a_rig() {
 
 #[test]
 fn remarks_of_a_plan() {
-    let text = changed(PLAN, "[C4, C2, C3, C5, C6, C7, C4]", "[C2, C3, C5]");
+    let text = changed(PLAN, "[C4, C1, C2, C3, C5, C6, C7, C4]", "[C2, C3, C5]");
     let text = changed(&text, "{fixed: 500 ms}", "{fixed: 100 ms}");
     let text = changed(
         &text,
