@@ -170,9 +170,9 @@ fn locked_units_are_flagged() {
     let positions = positions();
     let (_, run, said) = evening(&format!(
         "[{{locked: {{positions: [{}, {}], from: 60 s, for: 1 h}}}}]",
-        positions[0], positions[1]
+        positions[0], positions[2]
     ));
-    let flagged = readings(&run, &positions[1])
+    let flagged = readings(&run, &positions[2])
         .filter(|reading| has_flag(reading, "maybe_locked"))
         .count();
     assert!(flagged > 10, "{flagged} flagged; {said}");
