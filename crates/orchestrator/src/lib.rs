@@ -16,6 +16,7 @@ mod run;
 mod safety;
 pub mod schedule;
 mod session;
+mod supplies;
 
 pub use error::RunError;
 pub use run::{Job, conduct};

@@ -3,7 +3,7 @@
 
 use crate::error::RunError;
 use crate::judge::Heard;
-use crate::power::{Power, Switched};
+use crate::power::Power;
 use crate::preflight;
 use crate::progress::Progress;
 use crate::safety::{SafeState, Why};
@@ -13,7 +13,7 @@ use model::document::plan::{Evidence, Plan};
 use model::document::rig::Rig;
 use model::port::{Journal, Request, Watcher, commit};
 use model::quantity::Seconds;
-use model::record::{Conditions, Entry, Event, EventKind, PositionId, RunRecord};
+use model::record::{Entry, Event, EventKind, PositionId, RunRecord};
 use model::time::{RunTime, Stop, StopReason};
 use std::collections::BTreeSet;
 
@@ -62,10 +62,6 @@ pub fn conduct(
     }
 }
 
-/// A supply that nobody can ask may have been off and on again unnoticed in a
-/// break longer than this.
-const UNNOTICED: Seconds = Seconds::of(300.0);
-
 pub(crate) struct Run<'a> {
     pub(crate) plan: &'a Plan,
     pub(crate) rig: &'a Rig,
@@ -77,9 +73,9 @@ pub(crate) struct Run<'a> {
     watcher: &'a mut dyn Watcher,
     resumed: bool,
     /// How long nobody looked before the run was taken up again.
-    away: Seconds,
+    pub(crate) away: Seconds,
     in_spite_of_preflight: bool,
-    dipped: BTreeSet<PositionId>,
+    pub(crate) dipped: BTreeSet<PositionId>,
     /// Why the timetable is behind, when it is.
     pub(crate) delay: String,
 }
@@ -275,56 +271,6 @@ impl<'a> Run<'a> {
         Ok(end)
     }
 
-    fn switch(&mut self, on: bool, stage: Option<u16>) -> Result<(), RunError> {
-        let power = Power::new(self.rig, &self.positions);
-        let switched = if on {
-            power.on(&mut self.session)?
-        } else {
-            power.off(&mut self.session)?
-        };
-        let kind = if on {
-            EventKind::PowerOn
-        } else {
-            EventKind::PowerOff
-        };
-        let entries = self.switched_entries(kind, stage, switched);
-        self.keep(entries)
-    }
-
-    /// What an outage did to the supplies is said before anything is measured.
-    fn look_for_lost_power(&mut self) -> Result<(), RunError> {
-        let lost: Vec<(PositionId, String)> = Power::new(self.rig, &self.positions)
-            .found_off(&self.session)
-            .into_iter()
-            .filter(|(position, _)| self.progress.powered.get(position) == Some(&true))
-            .collect();
-        let now = self.session.now();
-        let unwatched = Power::new(self.rig, &self.positions).unwatched();
-        let mut entries: Vec<Entry> = unwatched
-            .into_iter()
-            .filter(|position| {
-                self.progress.powered.get(position) == Some(&true) && self.away > UNNOTICED
-            })
-            .map(|position| {
-                let text =
-                    "nobody looked for a while, and whether the supply stayed on is not known";
-                self.event(now, EventKind::HistoryBroken, None, Some(position), text)
-            })
-            .collect();
-        let found_off = !lost.is_empty();
-        entries.extend(lost.into_iter().map(|(position, text)| {
-            let text = format!(
-                "{text}: it was lost while the run was not going on; it is switched on again"
-            );
-            self.event(now, EventKind::HistoryBroken, None, Some(position), text)
-        }));
-        self.keep(entries)?;
-        if found_off {
-            self.switch(true, None)?;
-        }
-        Ok(())
-    }
-
     fn preflight(&mut self) -> Result<(), RunError> {
         let powers_later = self
             .schedule
@@ -383,26 +329,6 @@ impl<'a> Run<'a> {
         Ok(())
     }
 
-    fn switched_entries(
-        &self,
-        kind: EventKind,
-        stage: Option<u16>,
-        switched: Vec<Switched>,
-    ) -> Vec<Entry> {
-        let mut entries = Vec::new();
-        for Switched {
-            at,
-            positions,
-            text,
-        } in switched
-        {
-            for position in positions {
-                entries.push(self.event(at, kind, stage, Some(position), text.clone()));
-            }
-        }
-        entries
-    }
-
     /// Between two notes: is the run to stop, what do other processes ask, how
     /// much is left.
     pub(crate) fn heed(&mut self, stage: u16) -> Result<(), RunError> {
@@ -432,73 +358,6 @@ impl<'a> Run<'a> {
             left + self.schedule.duration_after(usize::from(stage)),
         );
         Ok(())
-    }
-
-    /// The surroundings now; a supply that dips is said once.
-    pub(crate) fn conditions(
-        &mut self,
-        stage: u16,
-    ) -> Result<Vec<(PositionId, Conditions)>, RunError> {
-        let power = Power::new(self.rig, &self.positions);
-        let conditions = power.conditions(&self.session);
-        let mut changed = Vec::new();
-        for (position, conditions) in &conditions {
-            let dipped = power.dipped(position, conditions)
-                && self
-                    .progress
-                    .powered
-                    .get(position)
-                    .copied()
-                    .unwrap_or(false);
-            if dipped != self.dipped.contains(position) {
-                changed.push((position.clone(), dipped, conditions.supply));
-            }
-        }
-        let now = self.session.now();
-        let suspicious = changed.iter().any(|(_, dipped, _)| *dipped);
-        let mut entries = Vec::new();
-        for (position, dipped, voltage) in changed {
-            let voltage =
-                voltage.map_or_else(|| "unknown".to_owned(), |voltage| voltage.to_string());
-            if dipped {
-                let text = format!(
-                    "the supply fell to {voltage}; the unit's temperature is not what it would have been"
-                );
-                entries.push(self.event(
-                    now,
-                    EventKind::HistoryBroken,
-                    Some(stage),
-                    Some(position.clone()),
-                    text,
-                ));
-                self.dipped.insert(position);
-            } else {
-                let text = format!("the supply is back at {voltage}");
-                entries.push(self.event(
-                    now,
-                    EventKind::Fault,
-                    Some(stage),
-                    Some(position.clone()),
-                    text,
-                ));
-                self.dipped.remove(&position);
-            }
-        }
-        self.keep(entries)?;
-        if suspicious {
-            self.trip_if_shorted(stage)?;
-        }
-        Ok(conditions)
-    }
-
-    /// Ends the run when a supply stays down: the safe state then switches it off.
-    fn trip_if_shorted(&mut self, stage: u16) -> Result<(), RunError> {
-        let power = Power::new(self.rig, &self.positions);
-        let Some(fault) = power.shorted(&self.session, &self.progress.powered)? else {
-            return Ok(());
-        };
-        self.say(EventKind::Tripped, Some(stage), fault.clone())?;
-        Err(RunError::Electrical(fault))
     }
 
     /// The last entry of a session. It may fail: then the next one says so.
