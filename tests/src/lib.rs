@@ -1,3 +1,4 @@
 //! What the end-to-end tests share; the tests themselves are in `tests/main.rs`.
 
+pub mod conformance;
 pub mod program;

@@ -212,3 +212,24 @@ fn voltages_of_an_audio_output_are_as_asked() {
         assert!(number("residue_v").abs() <= 10.0 / 8_388_608.0, "{line}");
     }
 }
+
+#[test]
+fn the_real_adapters_conform() {
+    if !super::possible() {
+        return;
+    }
+    let server = Server::start("conform");
+    let oscillator = FakeOscillator::start(&server);
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("rig.json");
+    let rig = rig("jack", "fake-oscillator", None);
+    std::fs::write(&file, rig.to_string()).expect("the rig is written");
+    let mut command = server.command(env!("CARGO_BIN_EXE_conform"));
+    let output = command.arg(&file).output().expect("it runs");
+    drop(oscillator.end());
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+}
