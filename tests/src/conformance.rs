@@ -9,7 +9,8 @@ use model::time::{Span, Stop, StopReason};
 /// Fails with a sentence when a promise of the port is not kept.
 macro_rules! promise {
     ($kept:expr, $($words:tt)+) => {
-        if !$kept {
+        let kept: bool = $kept;
+        if !kept {
             return Err(format!($($words)+));
         }
     };
