@@ -453,10 +453,12 @@ impl Engine {
             if self.take_hum_off(samples, &mut found) {
                 self.go_up(samples, &mut found);
             }
-            let Some(below) = self
-                .octaves
-                .below(&self.fitter.residual, &found.fit.track, block)
-            else {
+            let Some(below) = self.octaves.below(
+                &self.fitter.residual,
+                &found.fit.track,
+                block,
+                found.fit.power,
+            ) else {
                 return Some(found);
             };
             let slow = 1.0 / below.divisor as f64;
