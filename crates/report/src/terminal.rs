@@ -4,7 +4,7 @@ use crate::RunView;
 use crate::bench;
 use crate::numbers::duration;
 use crate::outline::{has_sign, stated, title};
-use crate::words::{UnitWords, sentences};
+use crate::words::{UnitWords, choice, sentences};
 use model::quantity::Dimension;
 use model::record::PositionId;
 
@@ -75,7 +75,7 @@ fn unit(view: &RunView<'_>, words: &UnitWords, lines: &mut Vec<String>) {
 fn results(view: &RunView<'_>, position: &PositionId, lines: &mut Vec<String>) {
     let outcomes = view.outcomes_of(position);
     let mut stage = None;
-    for outcome in outcomes {
+    for outcome in &outcomes {
         if stage != Some(&outcome.stage) {
             wrap(lines, &outcome.stage, "  ", "  ");
             stage = Some(&outcome.stage);
@@ -91,7 +91,18 @@ fn results(view: &RunView<'_>, position: &PositionId, lines: &mut Vec<String>) {
                     format!(" {}", dimension.unit())
                 };
                 let numbers = value.numbers(has_sign(outcome.name));
-                wrap(lines, &format!("{numbers}{unit}"), &name, &hang);
+                // The same result by another limit says by which.
+                let twice = outcomes
+                    .iter()
+                    .filter(|other| other.name == outcome.name && other.stage == outcome.stage)
+                    .count()
+                    > 1;
+                let which = outcome
+                    .meaning
+                    .as_deref()
+                    .filter(|_| twice)
+                    .map_or_else(String::new, |meaning| format!(": {}", choice(meaning)));
+                wrap(lines, &format!("{numbers}{unit}{which}"), &name, &hang);
             }
             None => {
                 let why = outcome.why_not.as_deref().unwrap_or("not known");

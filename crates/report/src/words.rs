@@ -3,15 +3,18 @@
 //! the way of saying more.
 
 use crate::RunView;
-use crate::beats;
+use crate::beats::{self, note_name};
 use crate::bench;
 use crate::doubts;
-use crate::numbers::{Stated, duration, plain};
+use crate::numbers::{Stated, duration, plain, signed};
 use crate::outline::{extent, stated, title, worst};
-use analysis::{StageAnalysis, UnitAnalysis};
+use analysis::{ProfilePoint, StageAnalysis, UnitAnalysis};
 use model::document::plan::{Allow, Moment, Tolerance};
 use model::record::{PositionId, Unit};
 use model::result::{Finding, Outcome, ResultName};
+
+/// An error that nobody need mend, in cents, where the plan does not say.
+const GOOD_ENOUGH: f64 = 3.0;
 
 /// What is said of one unit.
 #[derive(Debug, Clone, PartialEq)]
@@ -138,7 +141,12 @@ fn headline(view: &RunView<'_>, verdicts: &[VerdictWords], finding: Option<Findi
                 0 => String::new(),
                 count => format!("; {count} more cannot be decided"),
             };
-            format!("Fails {failed} of {all} {}{more}.", tolerances(all))
+            match all {
+                1 => "Fails the plan's one tolerance.".to_owned(),
+                2 if failed == 2 => "Fails both tolerances of the plan.".to_owned(),
+                _ if failed == all => format!("Fails all {all} tolerances of the plan."),
+                _ => format!("Fails {failed} of {all} {}{more}.", tolerances(all)),
+            }
         }
         Some(Finding::Undecided) => {
             let undecided = with(Finding::Undecided);
@@ -225,12 +233,24 @@ impl<'a> Speaker<'a> {
                     .t_s
                     .or(ready.as_ref().map(|(.., at)| at - unit.origin.seconds()));
                 said.push(match tuned {
-                    Some(tuned) => format!(
-                        "Tune it after {}; over the {} that followed, its worst error was {}.",
-                        duration(tuned),
-                        duration(end - unit.origin.seconds() - tuned),
-                        error.spoken(),
-                    ),
+                    Some(tuned) => {
+                        let (at, rest) = (
+                            duration(tuned),
+                            duration(end - unit.origin.seconds() - tuned),
+                        );
+                        // No advice on a unit that never gets there.
+                        if ready.is_some() {
+                            format!(
+                                "Tune it after {at}; over the {rest} that followed, its worst error was {}.",
+                                error.spoken(),
+                            )
+                        } else {
+                            format!(
+                                "Tuned once after {at}, it was off by up to {} in the {rest} that followed.",
+                                error.spoken(),
+                            )
+                        }
+                    }
                     None => format!(
                         "Tuned once, its worst error was {}{}.",
                         error.spoken(),
@@ -251,7 +271,9 @@ impl<'a> Speaker<'a> {
             && let Some(why) = self.view.why_not(self.position, ResultName::ReadyAfter)
         {
             said.push(match clause(why).strip_prefix("not within ") {
-                Some(rest) => format!("It was not ready within {rest}."),
+                Some(rest) => {
+                    format!("Even retuned in every round, it was not ready within {rest}.")
+                }
                 None => format!("When it is ready cannot be said: {}.", clause(why)),
             });
         }
@@ -298,7 +320,9 @@ impl<'a> Speaker<'a> {
     fn technician(&self) -> Vec<String> {
         let mut said = Vec::new();
         said.extend(self.scale());
+        said.extend(self.moving_scale());
         said.extend(self.high_end());
+        said.extend(self.low_end());
         said.extend(self.cure());
         // Unless it was all there was to say.
         let wandering = self.wandering();
@@ -341,10 +365,115 @@ impl<'a> Speaker<'a> {
             }),
             ..high
         };
+        // Common practice, no source: what a slow reset takes from every cycle is
+        // given back by a trimmer of its own.
+        let remedy = if high.value.abs() > GOOD_ENOUGH {
+            " No scale trimmer cures that; a high-end trimmer does, where there is one."
+        } else {
+            ""
+        };
         Some(format!(
-            "At the top it is {} {way} beside its own scale{}.",
+            "At the top it is {} {way} beside its own scale{}.{remedy}",
             size.spoken(),
             meaning(outcome)
+        ))
+    }
+
+    /// The lowest note of the profile beside the straight line through the two
+    /// above it. A leak takes the same current from every note, so it bends the
+    /// lowest most.
+    fn low_end(&self) -> Option<String> {
+        let (stage, unit) = self.main?;
+        let [lowest, second, third, _, ..] = unit.profile.as_slice() else {
+            return None;
+        };
+        let x = |point: &ProfilePoint| point.asked.note_number();
+        let reach = (x(second) - x(lowest)) / (x(third) - x(second));
+        let bend = lowest.cents - (second.cents - reach * (third.cents - second.cents));
+        // As if the three were independent: what the gain of the rig does to all of
+        // them cancels, so this is on the safe side.
+        let u = lowest
+            .u
+            .hypot((1.0 + reach) * second.u)
+            .hypot(reach * third.u);
+        if !bend.is_finite() || bend.abs() < (2.0 * u).max(GOOD_ENOUGH) {
+            return None;
+        }
+        Some(format!(
+            "At the bottom, {} is {} cents {} beside the line through the two notes above it at the end of “{}”, as leakage makes it. No scale trimmer cures that.",
+            note_name(self.view, unit, lowest.asked),
+            plain(bend.abs()),
+            if bend < 0.0 { "flat" } else { "sharp" },
+            stage.name
+        ))
+    }
+
+    /// When the unit was warm, in seconds since t = 0, by the usual limit: what is
+    /// left after trimming is judged from then on.
+    fn warm_from(&self) -> Option<f64> {
+        let (stage, _) = self.main?;
+        self.view
+            .outcomes_of(self.position)
+            .into_iter()
+            .find(|outcome| outcome.name == ResultName::WarmUpTime && outcome.stage == stage.name)?
+            .value
+    }
+
+    /// A result round by round in the main stage, without the warm-up where that
+    /// leaves anything: time, value, standard uncertainty.
+    fn rounds_when_warm(&self, name: ResultName) -> Vec<(f64, f64, f64)> {
+        let Some((stage, unit)) = self.main else {
+            return Vec::new();
+        };
+        let all: Vec<_> = unit
+            .curves
+            .iter()
+            .filter(|curve| curve.name == name && curve.stage == stage.name)
+            .flat_map(|curve| curve.points.iter().copied())
+            .filter(|(_, value, u)| value.is_finite() && u.is_finite())
+            .collect();
+        let warm_from = self.warm_from().unwrap_or(f64::NEG_INFINITY);
+        let warm: Vec<_> = all
+            .iter()
+            .copied()
+            .filter(|(t, ..)| *t >= warm_from)
+            .collect();
+        if warm.is_empty() { all } else { warm }
+    }
+
+    /// A scale that changes after warm-up, which no trimmer follows. Medians of
+    /// five rounds keep single rounds out of it; the rig's gain is common to all.
+    fn moving_scale(&self) -> Option<String> {
+        let (stage, _) = self.main?;
+        let (name, rounds) = [ResultName::ScaleError, ResultName::MeanSlope]
+            .into_iter()
+            .map(|name| (name, self.rounds_when_warm(name)))
+            .find(|(_, rounds)| !rounds.is_empty())?;
+        let medians: Vec<f64> = rounds
+            .windows(5)
+            .map(|five| {
+                let mut values: Vec<f64> = five.iter().map(|(_, value, _)| *value).collect();
+                values.sort_by(f64::total_cmp);
+                values[2]
+            })
+            .collect();
+        let least = medians.iter().copied().reduce(f64::min)?;
+        let most = medians.iter().copied().reduce(f64::max)?;
+        let mut steps: Vec<f64> = rounds
+            .windows(2)
+            .map(|pair| (pair[1].1 - pair[0].1).abs())
+            .collect();
+        steps.sort_by(f64::total_cmp);
+        let step = steps.get(steps.len() / 2).copied().unwrap_or(0.0);
+        if most - least < (3.0 * step).max(1.0) {
+            return None;
+        }
+        Some(format!(
+            "Its {} moved between {} and {} cents per octave during “{}”, warm-up left out; no setting of a trimmer follows that.",
+            title(name).to_lowercase(),
+            signed(least, 1),
+            signed(most, 1),
+            stage.name
         ))
     }
 
@@ -352,44 +481,66 @@ impl<'a> Speaker<'a> {
     /// retuning alone leaves over the same rounds, not at one moment.
     fn cure(&self) -> Option<String> {
         let (_, trimmed) = self.best(ResultName::ErrorLeftAfterTrimming)?;
-        let Some(retuned) = self.retuned_at_worst() else {
+        let Some((retuned, u, rounds)) = self.retuned_at_worst() else {
             return Some(format!(
                 "With the best single setting of its scale trimmer, {} would be left.",
                 trimmed.spoken()
             ));
         };
-        let (retuned, u, rounds) = retuned;
-        let highest = trimmed.interval.map_or(trimmed.value, |(_, high)| high);
+        let (lowest, highest) = trimmed.interval.unwrap_or((trimmed.value, trimmed.value));
+        let gains = trimmed.value < 0.7 * retuned && retuned - trimmed.value > 1.0;
         let alone = format!(
             "retuning alone leaves {}{} cents, the best single setting of the trimmer {}",
             if rounds > 1 { "up to " } else { "" },
             plain(retuned),
             trimmed.spoken()
         );
-        Some(
-            if highest < retuned - 2.0 * u && trimmed.value < 0.7 * retuned {
-                format!("Trimming its scale would help: {alone}.")
-            } else {
-                format!("Trimming its scale would gain little: {alone}.")
-            },
-        )
+        let slope_is_zero = self
+            .best(ResultName::MeanSlope)
+            .is_some_and(|(_, slope)| slope.may_be_zero());
+        Some(if !gains {
+            format!("Trimming its scale would gain little: {alone}.")
+        } else if highest >= retuned - 2.0 * u {
+            format!(
+                "Whether trimming its scale would help cannot be told, for what the rig may add: {alone}."
+            )
+        } else if slope_is_zero {
+            // A setting that suits the last of the warm-up would spoil the rest.
+            format!(
+                "Leave its scale trimmer alone: retuning alone leaves up to {} cents on the way, but at the end no mean slope can be told from zero.",
+                plain(retuned)
+            )
+        } else if lowest > self.enough() {
+            format!("Trimming its scale would help but not cure it: {alone}.")
+        } else {
+            format!("Trimming its scale would help: {alone}.")
+        })
+    }
+
+    /// What may be left after trimming: as the plan says, else the usual.
+    fn enough(&self) -> f64 {
+        self.view
+            .plan
+            .tolerances
+            .iter()
+            .filter(|tolerance| tolerance.result == ResultName::ErrorLeftAfterTrimming)
+            .find_map(|tolerance| match &tolerance.allow {
+                Allow::AtMost(limit) | Allow::Within(limit) => Some(limit.value),
+                _ => None,
+            })
+            .unwrap_or(GOOD_ENOUGH)
     }
 
     /// The largest error left after retuning over the rounds of the main stage,
-    /// with its standard uncertainty, and how many rounds there were.
+    /// warm-up left out, with its standard uncertainty, and how many rounds there
+    /// were.
     fn retuned_at_worst(&self) -> Option<(f64, f64, usize)> {
         let name = ResultName::ErrorLeftAfterRetuning;
-        let (stage, unit) = self.main?;
-        let rounds = unit
-            .curves
-            .iter()
-            .filter(|curve| curve.name == name && curve.stage == stage.name)
-            .flat_map(|curve| curve.points.iter())
-            .filter(|(_, value, u)| value.is_finite() && u.is_finite());
-        let count = rounds.clone().count();
+        let rounds = self.rounds_when_warm(name);
         rounds
+            .iter()
             .max_by(|a, b| a.1.total_cmp(&b.1))
-            .map(|(_, value, u)| (*value, *u, count))
+            .map(|(_, value, u)| (*value, *u, rounds.len()))
             .or_else(|| {
                 let (outcome, value) = self.best(name)?;
                 Some((value.value, outcome.u.unwrap_or(0.0), 1))
@@ -422,7 +573,7 @@ fn meaning(outcome: &Outcome) -> String {
 
 /// The first part of a meaning: the choice itself, without its small print, which
 /// stands in the table.
-fn choice(meaning: &str) -> &str {
+pub(crate) fn choice(meaning: &str) -> &str {
     clause(meaning.split([';', ',']).next().unwrap_or(meaning))
 }
 

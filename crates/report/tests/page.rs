@@ -330,6 +330,41 @@ fn sentences_as_they_read() {
     insta::assert_snapshot!(report::text(&run.view()));
 }
 
+/// What a unit does before it is warm is no reason to turn its scale trimmer.
+#[test]
+fn warm_up_is_no_reason_to_trim() {
+    use ResultName::*;
+    let mut run = Specimen::night(&CHARACTERS[..1]);
+    run.analysis.outcomes = vec![
+        outcome("a", WarmUpTime, Some((600.0, 540.0, 660.0))),
+        outcome("a", ErrorLeftAfterTrimming, Some((0.4, 0.3, 0.5))),
+    ];
+    let stage = run
+        .analysis
+        .stages
+        .iter_mut()
+        .find(|stage| stage.name == "night")
+        .unwrap();
+    let curves = &mut stage.units[0].curves;
+    curves.retain(|curve| curve.name != ErrorLeftAfterRetuning);
+    curves.push(model::result::Curve {
+        name: ErrorLeftAfterRetuning,
+        position: model::record::PositionId::new("a"),
+        stage: "night".to_owned(),
+        points: vec![(60.0, 20.0, 0.1), (3600.0, 0.5, 0.1), (7200.0, 0.4, 0.1)],
+    });
+    let one_line = |run: &Specimen| {
+        report::text(&run.view())
+            .split_whitespace()
+            .collect::<Vec<_>>()
+            .join(" ")
+    };
+    assert!(one_line(&run).contains("would gain little: retuning alone leaves up to 0.50 cents"));
+    // Without a warm-up every round counts.
+    run.analysis.outcomes.remove(0);
+    assert!(one_line(&run).contains("would help: retuning alone leaves up to 20.0 cents"));
+}
+
 #[test]
 fn a_sweep_alone_has_a_page() {
     let plan = "\
