@@ -126,9 +126,9 @@ impl MomentOf {
         }
         if named_pair && !stage.named {
             return format!(
-                "the notes span {:.1} octaves and are {}; telling slope from high end takes {SPAN_FOR_HIGH_END:.0} octaves and {NOTES_FOR_HIGH_END} notes, so only the mean slope is stated",
-                stage.span,
+                "{} different notes over {:.1} octaves; telling slope from high end takes {NOTES_FOR_HIGH_END} over {SPAN_FOR_HIGH_END:.0}, so only the mean slope is stated",
                 stage.notes.len(),
+                stage.span,
             );
         }
         if stage.notes.len() < 2 {

@@ -287,7 +287,13 @@ impl<'de> Deserializer<'de> for Reader<'de, '_> {
                 value: None,
                 reader: self,
             },
-            _ => return Err(self.expected(one_of(variants.iter().copied()))),
+            _ => {
+                let mut refusal = self.expected(one_of(variants.iter().copied()));
+                refusal.advice = variants
+                    .first()
+                    .map(|word| format!("begin with the word, like {{{word}: ...}}"));
+                return Err(refusal);
+            }
         };
         visitor
             .visit_enum(choice)

@@ -137,11 +137,11 @@ quantity! {
 }
 quantity! {
     /// A slope of a control law, in volts per octave, above zero.
-    VoltsPerOctave, "volts per octave", "1 V/oct", [("V/oct", 1.0), ("mV/oct", 1e-3)], |v| v > 0.0
+    VoltsPerOctave, "slope", "1 V/oct", [("V/oct", 1.0), ("mV/oct", 1e-3)], |v| v > 0.0
 }
 quantity! {
     /// A slope of a linear control law, in hertz per volt, above zero.
-    HertzPerVolt, "hertz per volt", "130.8 Hz/V", [("Hz/V", 1.0), ("kHz/V", 1e3)], |v| v > 0.0
+    HertzPerVolt, "slope", "130.8 Hz/V", [("Hz/V", 1.0), ("kHz/V", 1e3)], |v| v > 0.0
 }
 quantity! {
     /// A length of time, in seconds. Points in time are in [`crate::time`].

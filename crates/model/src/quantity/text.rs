@@ -24,7 +24,7 @@ pub enum QuantityError {
         instead: String,
     },
     /// A number alone.
-    #[error("\"{text}\" has no unit; a {quantity} is written like \"{example}\" (units: {units})")]
+    #[error("\"{text}\" has no unit; write this {quantity} like \"{example}\" (units: {units})")]
     NoUnit {
         /// What was read.
         text: String,
@@ -36,7 +36,7 @@ pub enum QuantityError {
         units: String,
     },
     /// A unit that does not belong to the quantity.
-    #[error("\"{unit}\" is no unit of a {quantity}; write it like \"{example}\" (units: {units})")]
+    #[error("\"{unit}\" is no unit of this {quantity}; write it like \"{example}\" (units: {units})")]
     WrongUnit {
         /// The unit that was read.
         unit: String,
