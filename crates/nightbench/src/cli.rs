@@ -73,7 +73,8 @@ pub enum Command {
 /// Where runs are kept.
 #[derive(Debug, Args)]
 pub struct StoreFolder {
-    /// The folder of the store; the user's data folder unless said.
+    /// The folder in which runs are kept; ~/.local/share/nightbench, or what stands
+    /// for it on this system, unless said.
     #[arg(long, value_name = "DIR", env = "NIGHTBENCH_STORE", value_hint = ValueHint::DirPath)]
     pub store: Option<PathBuf>,
 }
@@ -106,11 +107,11 @@ Examples:
 
 Before units are powered for the night, read the safety part of the README.")]
 pub struct Run {
-    /// The plan.
-    #[arg(value_hint = ValueHint::FilePath)]
+    /// The plan's file: what is to be measured.
+    #[arg(value_name = "PLAN_FILE", value_hint = ValueHint::FilePath)]
     pub plan: PathBuf,
-    /// The rig.
-    #[arg(long, value_hint = ValueHint::FilePath)]
+    /// The rig's file: what stands on your bench.
+    #[arg(long, value_name = "RIG_FILE", value_hint = ValueHint::FilePath)]
     pub rig: PathBuf,
     /// Which unit is in which position: POSITION=SERIAL, and after commas
     /// model=, revision=, job=, notes= or any setting of the unit. On a simulated
@@ -121,24 +122,31 @@ pub struct Run {
     pub store: StoreFolder,
     #[command(flatten)]
     pub output: Formatted,
-    /// Go on when the checks before the plan find a fault.
+    /// Go on even if the notes played before the plan show a fault: a wrong patch, a
+    /// silent or overloaded input, units locked to each other.
     #[arg(long)]
     pub in_spite_of_preflight: bool,
-    /// Take this seed instead of the simulated rig's own.
+    /// On a simulated rig: take this seed instead of the rig's own, for another night.
     #[arg(long)]
     pub seed: Option<u64>,
 }
 
 /// `nightbench resume`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Example:
+  nightbench resume 3f9c2a1b
+
+Before units are powered again, read the safety part of the README.")]
 pub struct Resume {
-    /// The run, or the beginning of its identifier.
+    /// The run's identifier, as `runs` lists it, or the beginning of it.
     pub run: String,
     #[command(flatten)]
     pub store: StoreFolder,
     #[command(flatten)]
     pub output: Formatted,
-    /// Go on when the checks before the plan find a fault.
+    /// Go on even if the notes played before the plan show a fault: a wrong patch, a
+    /// silent or overloaded input, units locked to each other.
     #[arg(long)]
     pub in_spite_of_preflight: bool,
     /// On a simulated rig: how long the run was away, to see what a gap does.
@@ -148,12 +156,15 @@ pub struct Resume {
 
 /// `nightbench check`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Example:
+  nightbench check rigs/plans/overnight.yaml --rig bench.yaml")]
 pub struct Check {
-    /// The plan.
-    #[arg(value_hint = ValueHint::FilePath)]
+    /// The plan's file: what is to be measured.
+    #[arg(value_name = "PLAN_FILE", value_hint = ValueHint::FilePath)]
     pub plan: PathBuf,
-    /// The rig.
-    #[arg(long, value_hint = ValueHint::FilePath)]
+    /// The rig's file: what stands on your bench.
+    #[arg(long, value_name = "RIG_FILE", value_hint = ValueHint::FilePath)]
     pub rig: PathBuf,
     #[command(flatten)]
     pub output: Formatted,
@@ -170,8 +181,11 @@ pub struct Listing {
 
 /// `nightbench show`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+The exit code says what the verdicts say: 1 a tolerance failed, 4 none failed but
+one is undecided, 3 the run is incomplete, 0 otherwise.")]
 pub struct Show {
-    /// The run, or the beginning of its identifier.
+    /// The run's identifier, as `runs` lists it, or the beginning of it.
     pub run: String,
     #[command(flatten)]
     pub store: StoreFolder,
@@ -182,7 +196,7 @@ pub struct Show {
 /// `nightbench stop`.
 #[derive(Debug, Args)]
 pub struct Stop {
-    /// The run, or the beginning of its identifier.
+    /// The run's identifier, as `runs` lists it, or the beginning of it.
     pub run: String,
     #[command(flatten)]
     pub store: StoreFolder,
@@ -191,7 +205,7 @@ pub struct Stop {
 /// `nightbench remark`.
 #[derive(Debug, Args)]
 pub struct Remark {
-    /// The run, or the beginning of its identifier.
+    /// The run's identifier, as `runs` lists it, or the beginning of it.
     pub run: String,
     /// What to write into the log.
     pub text: String,
@@ -202,7 +216,7 @@ pub struct Remark {
 /// `nightbench report`.
 #[derive(Debug, Args)]
 pub struct Report {
-    /// The run, or the beginning of its identifier.
+    /// The run's identifier, as `runs` lists it, or the beginning of it.
     pub run: String,
     /// The file to write; RUN.html here unless said.
     #[arg(long, short, value_hint = ValueHint::FilePath)]
@@ -216,14 +230,18 @@ pub struct Report {
 pub enum ExportFormat {
     /// The readings, a line each.
     Csv,
-    /// Everything.
+    /// Everything: readings, gaps, events, results and verdicts, plan and rig.
     Json,
 }
 
 /// `nightbench export`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  nightbench export 3f9c2a1b --out night.csv
+  nightbench export 3f9c2a1b --format json --recordings sound --out night.json")]
 pub struct Export {
-    /// The run, or the beginning of its identifier.
+    /// The run's identifier, as `runs` lists it, or the beginning of it.
     pub run: String,
     /// The form.
     #[arg(long, value_enum, default_value = "csv")]

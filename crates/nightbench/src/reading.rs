@@ -74,17 +74,18 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
                 "standing": standing.replace(' ', "_"),
                 "lasted_s": run.last_instant.seconds(),
                 "readings": run.counts.readings,
+                "hold_pieces": run.counts.traces,
                 "gaps": run.counts.gaps,
                 "units": run.header.units.iter().map(|(position, unit)| (position.as_str().to_owned(), json!(unit))).collect::<serde_json::Map<_, _>>(),
             })
             .to_string(),
             Format::Text => format!(
-                "{:<11} {} {:<12} {:>11}  {:>6} readings  {}  [{}]",
+                "{:<11} {} {:<12} {:>11}  {}  {}  [{}]",
                 run.id,
                 run.header.began.strftime("%Y-%m-%d %H:%M"),
                 standing,
                 length(run.last_instant.seconds()),
-                run.counts.readings,
+                held(&run.counts),
                 title,
                 units.join(", ")
             ),
@@ -94,6 +95,15 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
         }
     }
     Ok(0)
+}
+
+/// What a run holds: readings, and pieces of held notes where there are any.
+fn held(counts: &store::Counts) -> String {
+    match (counts.readings, counts.traces) {
+        (readings, 0) => format!("{readings:>6} readings"),
+        (0, traces) => format!("{traces:>6} pieces of holds"),
+        (readings, traces) => format!("{readings:>6} readings, {traces} pieces of holds"),
+    }
 }
 
 fn title(header: &RunHeader) -> String {
@@ -195,11 +205,18 @@ fn write_recordings(arguments: &Export, record: &RunRecord, folder: &Path) -> Re
         })?;
         written += 1;
     }
-    let _ = writeln!(
-        std::io::stderr(),
-        "{written} recordings in {}",
-        folder.display()
-    );
+    let _ = match written {
+        0 => writeln!(
+            std::io::stderr(),
+            "no recording of this run was kept; what a plan keeps is said under evidence"
+        ),
+        1 => writeln!(std::io::stderr(), "1 recording in {}", folder.display()),
+        _ => writeln!(
+            std::io::stderr(),
+            "{written} recordings in {}",
+            folder.display()
+        ),
+    };
     Ok(())
 }
 

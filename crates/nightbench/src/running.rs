@@ -129,9 +129,23 @@ impl TakeUp<'_> {
         {
             let _ = writeln!(std::io::stderr(), "{}", crate::safety_text::BEFORE_POWER);
         }
+        let kept = record.readings.len()
+            + record
+                .traces
+                .iter()
+                .map(|trace| trace.points.len())
+                .sum::<usize>();
+        let carried_on = if record.events.is_empty() && kept == 0 {
+            String::new()
+        } else {
+            format!(
+                "; carried on, after {} and with {kept} readings kept",
+                length(record.last_instant().seconds())
+            )
+        };
         let _ = writeln!(
             std::io::stderr(),
-            "run {}: {} on {}, {}",
+            "run {}: {} on {}, {}{carried_on}",
             record.id,
             self.plan.title,
             self.rig.name,

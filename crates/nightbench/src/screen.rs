@@ -3,9 +3,9 @@
 
 use crate::cli::Format;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use model::pitch::PitchStandard;
+use model::pitch::{Pitch, PitchStandard};
 use model::port::{Committed, Watcher};
-use model::quantity::Seconds;
+use model::quantity::{Hertz, Seconds};
 use model::record::{Entry, Event, EventKind, PositionId, Reading, State};
 use serde_json::json;
 use std::collections::BTreeMap;
@@ -47,10 +47,7 @@ impl Screen {
     fn reading(&mut self, reading: &Reading) {
         let shown = match reading.measured.frequency {
             Some(frequency) if reading.measured.state == State::Ok => {
-                let cents = frequency
-                    .cents_from(self.standard.frequency(reading.asked))
-                    .get();
-                format!("{:+.2}", cents - (cents / 1200.0).round() * 1200.0)
+                self.deviation(frequency, reading.asked)
             }
             _ => reading.measured.state.name().replace('_', " "),
         };
@@ -74,6 +71,13 @@ impl Screen {
             // A reader that went away must not end the night.
             let _ = writeln!(std::io::stdout(), "{line}");
         }
+    }
+
+    /// How far a frequency is from the one asked for, whole octaves left out: a
+    /// range switch may stand anywhere.
+    fn deviation(&self, heard: Hertz, asked: Pitch) -> String {
+        let cents = heard.cents_from(self.standard.frequency(asked)).get();
+        format!("{:+.2}", cents - (cents / 1200.0).round() * 1200.0)
     }
 
     fn event(&self, event: &Event) {
@@ -120,7 +124,7 @@ impl Watcher for Screen {
                     let last = trace.points.last().and_then(|point| point.frequency);
                     let shown = last.map_or_else(
                         || "-".to_owned(),
-                        |frequency| format!("{:.3} Hz", frequency.get()),
+                        |frequency| self.deviation(frequency, trace.asked),
                     );
                     self.latest.insert(trace.position.clone(), shown);
                 }
@@ -146,8 +150,12 @@ impl Watcher for Screen {
             .set_position((self.total.get() - left.get()).max(0.0) as u64);
         self.bar
             .set_message(format!("{stage}, {} left", length(left.get())));
-        self.bar
-            .set_prefix(format!("cents: {}", latest.join("   ")));
+        // Nothing has been heard yet while units cool or are tuned.
+        self.bar.set_prefix(if latest.is_empty() {
+            String::new()
+        } else {
+            format!("cents: {}", latest.join("   "))
+        });
     }
 }
 
