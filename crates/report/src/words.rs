@@ -480,7 +480,15 @@ impl<'a> Speaker<'a> {
     /// Whether one setting of the scale trimmer would help: held against what
     /// retuning alone leaves over the same rounds, not at one moment.
     fn cure(&self) -> Option<String> {
-        let (_, trimmed) = self.best(ResultName::ErrorLeftAfterTrimming)?;
+        let (outcome, trimmed) = self.best(ResultName::ErrorLeftAfterTrimming)?;
+        // A trimmer and a knob put any two notes right.
+        let stages = self.view.stages_of(self.position);
+        let (_, unit) = stages
+            .iter()
+            .find(|(stage, _)| stage.name == outcome.stage)?;
+        if unit.notes.len() < 3 {
+            return None;
+        }
         let Some((retuned, u, rounds)) = self.retuned_at_worst() else {
             return Some(format!(
                 "With the best single setting of its scale trimmer, {} would be left.",
