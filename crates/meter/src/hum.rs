@@ -12,6 +12,18 @@ const GRID: f64 = 10.0;
 /// The highest line looked at, in steps of the grid: 1.2 kHz.
 const HIGHEST: usize = 120;
 
+/// Mains lines above this many hertz are too weak to matter.
+pub(crate) const HIGHEST_MAINS_LINE: f64 = 1_200.0;
+
+/// Whether a frequency lies within `near` hertz of a mains line.
+pub(crate) fn beside_mains(hertz: f64, near: f64) -> bool {
+    hertz < HIGHEST_MAINS_LINE
+        && [50.0, 60.0].iter().any(|mains| {
+            let line = (hertz / mains).round().max(1.0);
+            (hertz - line * mains).abs() < near
+        })
+}
+
 /// The hum of a window.
 #[derive(Debug)]
 pub(crate) struct Hum {

@@ -98,6 +98,7 @@
 //!   far waveform and track trade places.
 //! - An oscillator whose level changes within the window is fitted with a steady one.
 
+mod beside_mains;
 mod coarse;
 mod estimate;
 mod fit;
@@ -107,6 +108,8 @@ mod octave;
 mod refine;
 mod scatter;
 mod shape;
+mod survey;
+mod tone;
 mod track;
 mod wander;
 
