@@ -457,8 +457,19 @@ impl<'a> Speaker<'a> {
                 values[2]
             })
             .collect();
-        let least = medians.iter().copied().reduce(f64::min)?;
-        let most = medians.iter().copied().reduce(f64::max)?;
+        // What is said of the end lies within what is said of the whole.
+        let at_end = self
+            .best(name)
+            .filter(|(outcome, _)| outcome.stage == stage.name)
+            .map(|(_, value)| value.value);
+        let first = medians.first().copied()?;
+        let (least, most) = medians
+            .iter()
+            .copied()
+            .chain(at_end)
+            .fold((first, first), |(least, most), value| {
+                (least.min(value), most.max(value))
+            });
         let mut steps: Vec<f64> = rounds
             .windows(2)
             .map(|pair| (pair[1].1 - pair[0].1).abs())
