@@ -57,9 +57,10 @@ impl Path {
     pub fn steps(&self) -> &[Step] {
         &self.0
     }
-    /// Puts a step in front, for whoever finds the way from the bottom up.
-    pub(super) fn prepend(&mut self, step: Step) {
-        self.0.insert(0, step);
+    /// The value that this one stands in; for the document, the document.
+    pub(super) fn above(&self) -> Self {
+        let steps = self.0.split_last().map_or(&[][..], |(_, above)| above);
+        Self(steps.to_vec())
     }
 }
 

@@ -1,101 +1,212 @@
-//! Why a type refused a value of a document, in words for whoever wrote it.
+//! Why a type refused a value of a document.
+//!
+//! `serde_yaml` gives the reason as a sentence in the standard words of serde
+//! (`serde::de::Error`); here it is taken apart again.
 
-use super::error::{Place, clipped, instead_of};
+use super::error::clipped;
 use super::path::{Path, Step};
 use super::tree::{Content, Kind, Node};
-use serde::de::{self, Unexpected};
 use std::fmt;
 
-/// Why a type refused a value; the place is filled in on the way up.
-#[derive(Debug)]
-pub(super) struct Refusal {
-    pub place: Option<Place>,
-    pub path: Path,
-    pub problem: String,
-    pub advice: Option<String>,
+/// Why a type refused a value.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Reason {
+    /// A key that must be there is not.
+    MissingField(String),
+    /// A key, and those that are known.
+    UnknownField(String, Vec<String>),
+    /// A word, and those that are known.
+    UnknownVariant(String, Vec<String>),
+    /// Several keys where one thing only can stand.
+    OneOnly,
+    /// A word alone has settings.
+    NoSettings,
+    /// A word with settings stands alone.
+    NeedsSettings,
+    /// A list is too long or too short.
+    Length(String, Expected),
+    /// Something else is expected.
+    Expected(Expected),
+    /// In the words of whoever refused it.
+    Other(String),
 }
 
-impl Refusal {
-    pub(super) fn new(problem: impl Into<String>, advice: Option<String>) -> Self {
-        Self {
-            place: None,
-            path: Path::root(),
-            problem: problem.into(),
-            advice,
+impl Reason {
+    pub(super) fn of(error: &serde_yaml::Error, path: &Path) -> Self {
+        let message = message(error, path);
+        let quoted = |rest: &str| {
+            let words = rest.split('`').skip(1).step_by(2);
+            words.map(str::to_owned).collect::<Vec<_>>()
+        };
+        if let Some(rest) = message.strip_prefix("missing field `") {
+            return Self::MissingField(rest.trim_end_matches('`').to_owned());
+        }
+        // The wrong word may itself hold anything; what follows it does not.
+        let wrong = |rest: &str| {
+            let (word, known) = rest
+                .rsplit_once("`, expected ")
+                .or_else(|| rest.rsplit_once("`, there are no "))?;
+            Some((word.to_owned(), quoted(known)))
+        };
+        if let Some((word, known)) = message.strip_prefix("unknown field `").and_then(wrong) {
+            return Self::UnknownField(word, known);
+        }
+        if let Some((word, known)) = message.strip_prefix("unknown variant `").and_then(wrong) {
+            return Self::UnknownVariant(word, known);
+        }
+        let Some((found, expected)) = message.rsplit_once(", expected ") else {
+            return Self::Other(message);
+        };
+        if let Some(length) = found.strip_prefix("invalid length ") {
+            return Self::Length(length.to_owned(), Expected::of(expected));
+        }
+        if !found.starts_with("invalid type: ") && !found.starts_with("invalid value: ") {
+            return Self::Other(message);
+        }
+        match expected {
+            "map with a single key" => Self::OneOnly,
+            "unit variant" => Self::NoSettings,
+            "newtype variant" | "struct variant" | "tuple variant" => Self::NeedsSettings,
+            _ => Self::Expected(Expected::of(expected)),
         }
     }
-    pub(super) fn found_at(&mut self, place: Place) {
-        self.place.get_or_insert(place);
+}
+
+/// What the library says, without its own path in front and its place behind.
+fn message(error: &serde_yaml::Error, path: &Path) -> String {
+    let mut message = error.to_string();
+    if let Some(at) = error.location() {
+        let place = format!(" at line {} column {}", at.line(), at.column());
+        message = message.strip_suffix(&place).unwrap_or(&message).to_owned();
     }
-    pub(super) fn at(mut self, place: Place) -> Self {
-        self.found_at(place);
-        self
+    // It may stand at the value or at something above it.
+    let mut prefix = String::new();
+    let mut prefixes = Vec::new();
+    for step in path.steps() {
+        match step {
+            Step::Index(index) => prefix.push_str(&format!("[{index}]")),
+            Step::Key(key) if prefix.is_empty() => prefix.push_str(key),
+            Step::Key(key) => prefix.push_str(&format!(".{key}")),
+        }
+        prefixes.push(format!("{prefix}: "));
     }
-    pub(super) fn below(mut self, place: Place, step: Step) -> Self {
-        self.found_at(place);
-        self.path.prepend(step);
-        self
+    prefixes
+        .iter()
+        .rev()
+        .find_map(|prefix| message.strip_prefix(prefix.as_str()))
+        .unwrap_or(&message)
+        .to_owned()
+}
+
+/// What a type expected.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Expected {
+    /// A whole number within limits, where they are worth saying.
+    Integer(Option<(i64, i64)>),
+    /// A number.
+    Number,
+    /// A yes or no.
+    YesNo,
+    /// A text.
+    Text,
+    /// A list.
+    List,
+    /// A list so long.
+    ListOf(String),
+    /// A mapping with names of the writer's own.
+    Names,
+    /// A mapping with certain keys.
+    Struct,
+    /// One of certain words.
+    Enum,
+    /// In the words of the type.
+    Other(String),
+}
+
+impl Expected {
+    /// From the words in which serde's own types and `derive` say it.
+    fn of(expected: &str) -> Self {
+        let count = |text: &str| {
+            text.split(' ')
+                .find(|word| word.parse::<usize>().is_ok())
+                .map(str::to_owned)
+        };
+        match expected {
+            "u8" => Self::Integer(Some((0, u8::MAX.into()))),
+            "u16" => Self::Integer(Some((0, u16::MAX.into()))),
+            "u32" => Self::Integer(Some((0, u32::MAX.into()))),
+            "i8" => Self::Integer(Some((i8::MIN.into(), i8::MAX.into()))),
+            "i16" => Self::Integer(Some((i16::MIN.into(), i16::MAX.into()))),
+            "i32" => Self::Integer(Some((i32::MIN.into(), i32::MAX.into()))),
+            "u64" | "i64" | "usize" | "isize" => Self::Integer(None),
+            "f32" | "f64" => Self::Number,
+            "a boolean" => Self::YesNo,
+            "a string" => Self::Text,
+            "a sequence" => Self::List,
+            "a map" => Self::Names,
+            _ if expected.starts_with("enum ") => Self::Enum,
+            _ if expected.starts_with("struct ") => Self::Struct,
+            _ => match count(expected) {
+                Some(count)
+                    if expected.starts_with("an array of length ")
+                        || expected.starts_with("sequence of ") =>
+                {
+                    Self::ListOf(count)
+                }
+                _ => Self::Other(expected.to_owned()),
+            },
+        }
+    }
+
+    /// A better word for what is wrong, where there is one, and what to write, when
+    /// something else than a number is a slip of the pen.
+    pub(super) fn slip(&self, node: &Node) -> Option<(Option<String>, String)> {
+        let Content::Scalar { text, kind } = &node.content else {
+            return None;
+        };
+        let finite = |text: &str| text.parse::<f64>().ok().filter(|number| number.is_finite());
+        match self {
+            Self::Integer(_) if *kind == Kind::Text && text.parse::<i128>().is_ok() => {
+                Some((None, "leave out the quotes".to_owned()))
+            }
+            Self::Number if *kind == Kind::Text && finite(text).is_some() => {
+                Some((None, "leave out the quotes".to_owned()))
+            }
+            Self::Number if text.contains(',') => {
+                let instead = finite(&text.replacen(',', ".", 1))?;
+                let problem = format!("\"{}\" has a decimal comma", clipped(text, 40));
+                Some((Some(problem), format!("write {instead}")))
+            }
+            _ => None,
+        }
     }
 }
 
-impl fmt::Display for Refusal {
+impl fmt::Display for Expected {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.problem)
+        f.write_str(match self {
+            Self::Integer(Some((lowest, highest))) => {
+                return write!(f, "a whole number from {lowest} to {highest}");
+            }
+            Self::ListOf(count) => return write!(f, "a list of {count}"),
+            Self::Integer(None) => "a whole number",
+            Self::Number => "a number",
+            Self::YesNo => "true or false",
+            Self::Text => "a text",
+            Self::List => "a list",
+            Self::Names => "names, each with its settings",
+            Self::Struct => "a mapping",
+            Self::Enum => "a word",
+            Self::Other(expected) => expected,
+        })
     }
 }
 
-impl std::error::Error for Refusal {}
-
-impl de::Error for Refusal {
-    fn custom<T: fmt::Display>(message: T) -> Self {
-        Self::new(clipped(&message.to_string(), 400), None)
-    }
-    fn invalid_type(found: Unexpected<'_>, expected: &dyn de::Expected) -> Self {
-        Self::new(
-            format!("expected {expected}, found {}", described(&found)),
-            None,
-        )
-    }
-    fn invalid_value(found: Unexpected<'_>, expected: &dyn de::Expected) -> Self {
-        Self::invalid_type(found, expected)
-    }
-    fn invalid_length(length: usize, expected: &dyn de::Expected) -> Self {
-        Self::new(format!("expected {expected}, found {length}"), None)
-    }
-    fn unknown_variant(word: &str, known: &'static [&'static str]) -> Self {
-        let advice = instead_of(word, known.iter().copied());
-        let problem = format!(
-            "\"{}\" is not one of the words that can stand here",
-            clipped(word, 40)
-        );
-        Self::new(problem, Some(advice))
-    }
-    fn unknown_field(word: &str, known: &'static [&'static str]) -> Self {
-        let problem = format!("there is no key \"{}\" here", clipped(word, 40));
-        if known.is_empty() {
-            return Self::new(problem, Some("nothing can be set here".to_owned()));
-        }
-        Self::new(problem, Some(instead_of(word, known.iter().copied())))
-    }
-    fn missing_field(field: &'static str) -> Self {
-        let advice = format!("add \"{field}: ...\"");
-        Self::new(format!("\"{field}\" is missing"), Some(advice))
-    }
-    fn duplicate_field(field: &'static str) -> Self {
-        Self::new(format!("\"{field}\" is written twice"), None)
-    }
-}
-
-fn described(found: &Unexpected<'_>) -> String {
-    match found {
-        Unexpected::Map => "a mapping".to_owned(),
-        Unexpected::Seq => "a list".to_owned(),
-        Unexpected::Unit => "nothing".to_owned(),
-        Unexpected::Str(text) => format!("\"{}\"", clipped(text, 40)),
-        Unexpected::Bool(value) => format!("{value}"),
-        Unexpected::Unsigned(number) => format!("{number}"),
-        Unexpected::Signed(number) => format!("{number}"),
-        other => other.to_string(),
+/// `a`, `a and b`, `a, b and c`.
+pub(super) fn and(words: &[&str]) -> String {
+    match words {
+        [most @ .., last] if !most.is_empty() => format!("{} and {last}", most.join(", ")),
+        _ => words.concat(),
     }
 }
 
@@ -119,7 +230,7 @@ pub(super) fn what(node: &Node) -> String {
         } => "nothing".to_owned(),
         Content::Scalar {
             text,
-            kind: Kind::Integer | Kind::Number | Kind::YesNo(_),
+            kind: Kind::Integer | Kind::Number | Kind::YesNo,
         } => clipped(text, 40),
         Content::Scalar { text, .. } => format!("\"{}\"", clipped(text, 40)),
     }

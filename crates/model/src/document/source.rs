@@ -6,7 +6,8 @@ use super::plan::{Plan, Stage};
 use super::rig::Rig;
 use super::tree::{self, Content, Node, Trouble};
 use super::{error, reader, slips};
-use serde::Deserialize;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
 
 /// A document larger than this is not read.
 pub const LARGEST: usize = 1_000_000;
@@ -34,11 +35,7 @@ impl<T> Document<T> {
     /// Whether something is written at a path.
     #[must_use]
     pub fn has(&self, path: &Path) -> bool {
-        let found = path
-            .steps()
-            .iter()
-            .try_fold(&self.root, |node, step| node.step(step));
-        found.is_some()
+        self.root.at(path).is_some()
     }
 
     /// An error about the value at a path.
@@ -160,7 +157,7 @@ pub fn read_rig(file: &str, bytes: &[u8]) -> Result<Document<Rig>, DocumentError
     read(file, bytes, "rig")
 }
 
-fn read<T: for<'de> Deserialize<'de>>(
+fn read<T: DeserializeOwned + Serialize>(
     file: &str,
     bytes: &[u8],
     kind: &'static str,
@@ -168,7 +165,7 @@ fn read<T: for<'de> Deserialize<'de>>(
     let text = text(file, bytes)?;
     let read = tree::read(&text).and_then(|root| {
         header(&root, kind)?;
-        let value = reader::read(&root)?;
+        let value = reader::read(&text, &root)?;
         Ok((root, value))
     });
     match read {

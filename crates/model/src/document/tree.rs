@@ -62,7 +62,7 @@ pub enum Kind {
     /// Nothing: `null`, `~` or an empty place.
     Nothing,
     /// `true` or `false`.
-    YesNo(bool),
+    YesNo,
     /// A whole number.
     Integer,
     /// A number.
@@ -83,6 +83,14 @@ impl Node {
             (Step::Index(index), Content::List(items)) => items.get(*index),
             _ => None,
         }
+    }
+
+    /// The value at a path, if there is one.
+    #[must_use]
+    pub fn at(&self, path: &Path) -> Option<&Self> {
+        path.steps()
+            .iter()
+            .try_fold(self, |node, step| node.step(step))
     }
 
     /// The place of the value at a path, or of the nearest value above it.
@@ -433,40 +441,17 @@ fn not_yaml(text: &str, error: &saphyr_parser::ScanError) -> Trouble {
     }
 }
 
-/// The core schema of YAML 1.2.2, section 10.3.2.
+/// The core schema of YAML 1.2.2, section 10.3.2; numbers as `serde_yaml` has them.
 fn kind_of(text: &str) -> Kind {
     match text {
         "" | "~" | "null" | "Null" | "NULL" => Kind::Nothing,
-        "true" | "True" | "TRUE" => Kind::YesNo(true),
-        "false" | "False" | "FALSE" => Kind::YesNo(false),
-        _ if is_integer(text) => Kind::Integer,
-        _ if is_number(text) => Kind::Number,
-        _ => Kind::Text,
+        "true" | "True" | "TRUE" | "false" | "False" | "FALSE" => Kind::YesNo,
+        _ => match text.parse::<serde_yaml::Number>() {
+            Ok(number) if number.is_f64() => Kind::Number,
+            Ok(_) => Kind::Integer,
+            Err(_) => Kind::Text,
+        },
     }
-}
-
-fn is_integer(text: &str) -> bool {
-    let digits = text.strip_prefix(['-', '+']).unwrap_or(text);
-    !digits.is_empty() && digits.bytes().all(|digit| digit.is_ascii_digit())
-        || text.strip_prefix("0x").is_some_and(|hex| {
-            !hex.is_empty() && hex.bytes().all(|digit| digit.is_ascii_hexdigit())
-        })
-        || text.strip_prefix("0o").is_some_and(|octal| {
-            !octal.is_empty() && octal.bytes().all(|digit| matches!(digit, b'0'..=b'7'))
-        })
-}
-
-fn is_number(text: &str) -> bool {
-    let unsigned = text.strip_prefix(['-', '+']).unwrap_or(text);
-    if matches!(
-        unsigned,
-        ".inf" | ".Inf" | ".INF" | ".nan" | ".NaN" | ".NAN"
-    ) {
-        return true;
-    }
-    // Rust reads more than YAML does (inf, nan), but both begin with a letter.
-    unsigned.starts_with(|first: char| first.is_ascii_digit() || first == '.')
-        && text.parse::<f64>().is_ok()
 }
 
 #[cfg(test)]
@@ -487,7 +472,7 @@ mod tests {
         for text in ["null", "~", "NULL", ""] {
             assert_eq!(kind_of(text), Kind::Nothing, "{text}");
         }
-        assert_eq!(kind_of("True"), Kind::YesNo(true));
+        assert_eq!(kind_of("True"), Kind::YesNo);
         for text in [
             "yes", "off", "E4", "1 s", "nan", "inf", "-", "0x", ".", "1,5",
         ] {
