@@ -78,17 +78,20 @@ pub(crate) fn limits_results(view: &RunView<'_>, position: &PositionId) -> Optio
     .map(|name| title(name).to_lowercase())
     .collect();
     let (first, rest) = limited.split_first()?;
+    // The limit in the rig file itself: of a rectangular distribution nothing lies
+    // beyond it.
+    let half_width = share * 3.0_f64.sqrt();
     let names = match rest.split_last() {
         None => first.clone(),
         Some((last, [])) => format!("{first} and {last}"),
         Some((last, middle)) => format!("{first}, {} and {last}", middle.join(", ")),
     };
     Some(format!(
-        "The rig, not the unit, limits what can be said of {names}: the gain of its control voltage alone stands for ± {} cents per octave. A calibrated rig would say more.",
-        if 2.0 * share >= 9.95 {
-            fixed(2.0 * share, 0)
+        "The rig, not the unit, limits what can be said of {names}: the gain of its control voltage alone may be off by up to {} cents per octave. A calibrated rig would say more.",
+        if half_width >= 9.95 {
+            fixed(half_width, 0)
         } else {
-            plain(2.0 * share)
+            plain(half_width)
         },
     ))
 }
