@@ -36,7 +36,9 @@ pub enum QuantityError {
         units: String,
     },
     /// A unit that does not belong to the quantity.
-    #[error("\"{unit}\" is no unit of this {quantity}; write it like \"{example}\" (units: {units})")]
+    #[error(
+        "\"{unit}\" is no unit of this {quantity}; write it like \"{example}\" (units: {units})"
+    )]
     WrongUnit {
         /// The unit that was read.
         unit: String,
