@@ -13,20 +13,26 @@ use serde::{Deserializer, Serialize};
 use serde_json::Value as Kept;
 use serde_path_to_error::{Segment, Track};
 use serde_yaml::Value;
+use std::cell::LazyCell;
 
 /// Reads a type from a text, whose tree is given.
 pub(super) fn read<T: DeserializeOwned + Serialize>(text: &str, root: &Node) -> Result<T, Trouble> {
-    let failed = match typed::<T, _>(serde_yaml::Deserializer::from_str(text)) {
+    let spelt_out = root.has_empty_place().then(|| with_null(text)).flatten();
+    let source = spelt_out.as_deref().unwrap_or(text);
+    let (path, error) = match typed::<T, _>(serde_yaml::Deserializer::from_str(source)) {
         Ok(value) => {
             let kept = serde_json::to_value(&value).unwrap_or(Kept::Null);
             return taken_loosely(root, &kept, &Path::root()).map_or(Ok(value), Err);
         }
         Err(failed) => failed,
     };
-    let (path, error) = failed;
     let reason = Reason::of(&error, &path);
     let of_the_text = matches!(reason, Reason::Other(_)) && path.is_root();
-    let mut trouble = Explanation { text, root }.of::<T>(reason, path);
+    let explanation = Explanation {
+        root,
+        document: LazyCell::new(|| serde_yaml::from_str(text).ok()),
+    };
+    let mut trouble = explanation.of::<T>(reason, path);
     // What the library has against the text itself has a place, and no path.
     if let Some(location) = error.location().filter(|_| of_the_text) {
         trouble.place = Place {
@@ -36,6 +42,13 @@ pub(super) fn read<T: DeserializeOwned + Serialize>(text: &str, root: &Node) -> 
         };
     }
     Err(trouble)
+}
+
+/// The text with `null` where nothing is written: the library takes an empty place
+/// for an empty list or mapping, and a `null` for what it is.
+fn with_null(text: &str) -> Option<String> {
+    let document: Value = serde_yaml::from_str(text).ok()?;
+    serde_yaml::to_string(&document).ok()
 }
 
 fn typed<'de, T: DeserializeOwned, D: Deserializer<'de>>(
@@ -55,8 +68,8 @@ fn typed<'de, T: DeserializeOwned, D: Deserializer<'de>>(
     })
 }
 
-/// The library takes any plain word where a text is expected, an empty place for a
-/// list or mapping, and numbers that are none. What was kept shows where it did.
+/// The library takes any plain word where a text is expected, and numbers that are
+/// none. What was kept shows where it did.
 fn taken_loosely(node: &Node, kept: &Kept, path: &Path) -> Option<Trouble> {
     let refuse = |problem: String, advice: Option<String>| {
         Some(Trouble {
@@ -78,17 +91,8 @@ fn taken_loosely(node: &Node, kept: &Kept, path: &Path) -> Option<Trouble> {
         (Content::Scalar { kind, .. }, Kept::Null) if *kind != Kind::Nothing => {
             refuse(format!("expected a number, found {}", what(node)), None)
         }
-        (Content::Scalar { kind, .. }, kept) if *kind == Kind::Nothing => {
-            let expected = match kept {
-                Kept::Null => return None,
-                Kept::Object(kept) if !kept.is_empty() => {
-                    keys(&kept.keys().map(String::as_str).collect::<Vec<_>>())
-                }
-                Kept::Object(_) => Expected::Names.to_string(),
-                Kept::Array(_) => Expected::List.to_string(),
-                _ => Expected::Text.to_string(),
-            };
-            refuse(format!("expected {expected}, found nothing"), None)
+        (Content::Scalar { kind, .. }, Kept::String(_)) if *kind == Kind::Nothing => {
+            refuse("expected a text, found nothing".to_owned(), None)
         }
         (Content::Scalar { text, kind }, Kept::String(kept)) if *kind != Kind::Text => {
             let problem = format!("a text is expected, and YAML reads {text} as something else");
@@ -105,12 +109,12 @@ fn keys(words: &[&str]) -> String {
 }
 
 /// What the library says, as whoever wrote the document needs it.
-struct Explanation<'a> {
-    text: &'a str,
+struct Explanation<'a, F> {
     root: &'a Node,
+    document: LazyCell<Option<Value>, F>,
 }
 
-impl Explanation<'_> {
+impl<F: FnOnce() -> Option<Value>> Explanation<'_, F> {
     fn of<T: DeserializeOwned>(&self, reason: Reason, path: Path) -> Trouble {
         let at = |path: Path, problem: String, advice: Option<String>| Trouble {
             place: self.root.locate(&path),
@@ -164,7 +168,7 @@ impl Explanation<'_> {
             Reason::OneOnly => {
                 let known = self.words::<T>(&path);
                 self.several(&path, &known)
-                    .unwrap_or_else(|| at(path, format!("expected {}", either(&known)), None))
+                    .unwrap_or_else(|| self.instead_of_word::<T>(path, &known))
             }
             Reason::NoSettings => {
                 let known = self.words::<T>(&path);
@@ -205,7 +209,10 @@ impl Explanation<'_> {
                         }
                         _ => expected.to_string(),
                     },
-                    Expected::Enum => either(&self.words::<T>(&path)),
+                    Expected::Enum => {
+                        let known = self.words::<T>(&path);
+                        return self.instead_of_word::<T>(path, &known);
+                    }
                     other => other.to_string(),
                 };
                 let found = node.map_or_else(|| "nothing".to_owned(), what);
@@ -215,7 +222,40 @@ impl Explanation<'_> {
                     None => at(path, problem, None),
                 }
             }
-            Reason::Other(problem) => at(path, clipped(&problem, 400), None),
+            Reason::Other(problem) => {
+                // Where nothing is written, the types are given a text like "null".
+                let nothing = node.is_some_and(|node| node.is(Kind::Nothing));
+                let rest = problem
+                    .strip_prefix('"')
+                    .and_then(|text| text.split_once('"'));
+                let problem = match rest {
+                    Some((_, rest)) if nothing => format!("nothing{rest}"),
+                    _ => problem,
+                };
+                at(path, clipped(&problem, 400), None)
+            }
+        }
+    }
+
+    /// Something that is neither a word nor begins with one.
+    fn instead_of_word<T: DeserializeOwned>(&self, path: Path, known: &[String]) -> Trouble {
+        let node = self.root.at(&path);
+        let found = node.map_or_else(|| "nothing".to_owned(), what);
+        let number = node.is_some_and(|node| {
+            matches!(node.content, Content::Scalar { .. }) && !node.is(Kind::Nothing)
+        });
+        let with_settings = || {
+            known.iter().find(|word| {
+                let reason = self.instead::<T>(&path, word.as_str().into());
+                reason == Some(Reason::NeedsSettings)
+            })
+        };
+        let advice = if number { None } else { with_settings() };
+        Trouble {
+            place: self.root.locate(&path),
+            problem: format!("expected {}, found {found}", either(known)),
+            advice: advice.map(|word| format!("begin with the word, like {{{word}: ...}}")),
+            path,
         }
     }
 
@@ -265,7 +305,7 @@ impl Explanation<'_> {
     /// What the library would say if something else stood at a path. It names the
     /// words and keys that it knows only to whoever writes one that it does not.
     fn instead<T: DeserializeOwned>(&self, path: &Path, other: Value) -> Option<Reason> {
-        let mut document: Value = serde_yaml::from_str(self.text).ok()?;
+        let mut document = self.document.clone()?;
         let mut place = &mut document;
         for step in path.steps() {
             place = match step {

@@ -165,12 +165,18 @@ impl Expected {
             return None;
         };
         let finite = |text: &str| text.parse::<f64>().ok().filter(|number| number.is_finite());
+        let whole = text.parse::<i128>().ok();
+        let quoted = *kind == Kind::Text;
         match self {
-            Self::Integer(_) if *kind == Kind::Text && text.parse::<i128>().is_ok() => {
+            Self::Integer(_) if quoted && whole.is_some() => {
                 Some((None, "leave out the quotes".to_owned()))
             }
-            Self::Number if *kind == Kind::Text && finite(text).is_some() => {
+            Self::Number if quoted && finite(text).is_some() => {
                 Some((None, "leave out the quotes".to_owned()))
+            }
+            // Zeros in front make the library take it for a text.
+            Self::Integer(_) | Self::Number if *kind == Kind::Number && whole.is_some() => {
+                Some((None, format!("write {}", whole?)))
             }
             Self::Number if text.contains(',') => {
                 let instead = finite(&text.replacen(',', ".", 1))?;

@@ -85,6 +85,22 @@ impl Node {
         }
     }
 
+    /// Whether it is a scalar of this kind.
+    #[must_use]
+    pub fn is(&self, wanted: Kind) -> bool {
+        matches!(&self.content, Content::Scalar { kind, .. } if *kind == wanted)
+    }
+
+    /// Whether somewhere in it a value is left out altogether.
+    #[must_use]
+    pub fn has_empty_place(&self) -> bool {
+        match &self.content {
+            Content::Scalar { text, kind } => *kind == Kind::Nothing && text.is_empty(),
+            Content::List(items) => items.iter().any(Self::has_empty_place),
+            Content::Mapping(entries) => entries.iter().any(|entry| entry.value.has_empty_place()),
+        }
+    }
+
     /// The value at a path, if there is one.
     #[must_use]
     pub fn at(&self, path: &Path) -> Option<&Self> {
@@ -449,9 +465,18 @@ fn kind_of(text: &str) -> Kind {
         _ => match text.parse::<serde_yaml::Number>() {
             Ok(number) if number.is_f64() => Kind::Number,
             Ok(_) => Kind::Integer,
+            // Leading zeros and numbers too large to hold are texts to the library,
+            // and were meant as numbers.
+            Err(_) if begins_as_number(text) && text.parse::<f64>().is_ok() => Kind::Number,
             Err(_) => Kind::Text,
         },
     }
+}
+
+/// Rust reads more as numbers than YAML does (inf, nan), but with a letter in front.
+fn begins_as_number(text: &str) -> bool {
+    let unsigned = text.strip_prefix(['-', '+']).unwrap_or(text);
+    unsigned.starts_with(|first: char| first.is_ascii_digit() || first == '.')
 }
 
 #[cfg(test)]
@@ -473,6 +498,10 @@ mod tests {
             assert_eq!(kind_of(text), Kind::Nothing, "{text}");
         }
         assert_eq!(kind_of("True"), Kind::YesNo);
+        // Texts to the library, but not what anyone would write as a text.
+        for text in ["007", "1e999"] {
+            assert_eq!(kind_of(text), Kind::Number, "{text}");
+        }
         for text in [
             "yes", "off", "E4", "1 s", "nan", "inf", "-", "0x", ".", "1,5",
         ] {
