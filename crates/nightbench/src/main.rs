@@ -6,6 +6,7 @@ mod cli;
 mod documents;
 mod exit;
 mod folders;
+mod measured_line;
 mod measuring;
 mod person;
 mod reading;
@@ -14,6 +15,10 @@ mod running;
 mod safety_text;
 mod screen;
 mod supervision;
+mod tall_letters;
+mod view;
+mod wave_header;
+mod windows;
 
 use clap::{CommandFactory, Parser};
 use cli::{Cli, Command, Kind};

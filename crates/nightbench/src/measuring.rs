@@ -2,127 +2,215 @@
 
 use crate::cli::{Format, Measure};
 use crate::exit::Failure;
+use crate::measured_line::{AskedFor, Line, Style};
 use crate::recording::Recording;
+use crate::view::View;
+use crate::windows::Windows;
 use meter::Meter;
 use model::document::rig::CaptureDevice;
-use model::port::{Capture, CaptureError};
+use model::pitch::AskedNote;
+use model::port::{Capture, CaptureError, Clock, Doubt};
 use model::quantity::Seconds;
-use model::record::{Measured, PositionId};
-use model::time::{Span, Stop};
+use model::record::{Flag, PositionId};
+use model::time::{HostTime, SampleTime, Span, Stop};
 use orchestrator::RunError;
-use serde_json::{Value, json};
+use serde_json::json;
 use std::collections::BTreeMap;
 use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 
+/// The longest window: the memory of a live input is a minute, and a meter is for tones
+/// that stand still.
+const LONGEST_WINDOW: f64 = 30.0;
+
 /// Measures a file or a live input.
 pub fn measure(arguments: &Measure) -> Result<u8, Failure> {
-    if arguments.window.get() < 1e-3 {
+    if !(1e-3..=LONGEST_WINDOW).contains(&arguments.window.get()) {
         return Err(Failure::input(
-            "--window must be a millisecond at least, for example 500ms",
+            "--window must be from a millisecond to 30 seconds, for example 500ms",
         ));
     }
+    if hop(arguments).get() < 1e-3 {
+        return Err(Failure::input(
+            "--hop must be a millisecond at least, for example 100ms",
+        ));
+    }
+    let note = match &arguments.note {
+        None => None,
+        Some(AskedNote::Voltage(_)) => {
+            return Err(Failure::input(
+                "--note must be a note or a frequency; which pitch a voltage is only a rig knows",
+            ));
+        }
+        Some(AskedNote::Named(note)) => Some(note.pitch()),
+        Some(AskedNote::Frequency(frequency)) => Some(arguments.pitch.pitch(*frequency)),
+    };
+    let style = Style {
+        format: arguments.format,
+        standard: arguments.pitch,
+        note: note
+            .zip(arguments.note.as_ref())
+            .map(|(pitch, note)| AskedFor {
+                name: note.to_string(),
+                pitch,
+            }),
+    };
     match (&arguments.file, &arguments.live) {
-        (Some(file), _) => measure_file(arguments, file),
-        (None, Some(device)) => measure_live(arguments, device),
+        (Some(file), _) => measure_file(arguments, style, file),
+        (None, Some(device)) => measure_live(arguments, style, device),
         (None, None) => Err(Failure::input("say a WAV file or --live DEVICE")),
     }
 }
 
-/// What was measured of one window of one channel.
-struct Line {
-    channel: u16,
-    t: f64,
-    window: f64,
-    measured: Measured,
+fn hop(arguments: &Measure) -> Seconds {
+    arguments.hop.unwrap_or(arguments.window)
 }
 
-impl Line {
-    fn json(&self) -> Value {
-        json!({
-            "channel": self.channel,
-            "t_s": self.t,
-            "window_s": self.window,
-            "hz": self.measured.frequency.map(|frequency| frequency.get()),
-            "u_hz": self.measured.u.map(|u| u.get()),
-            "level_dbfs": self.measured.level.map(|level| level.get()),
-            "state": self.measured.state.name(),
-            "flags": self.measured.flags.names(),
+/// Where measured windows go.
+struct Output {
+    style: Style,
+    view: Option<View>,
+    /// What a view showed last, to be left on the terminal after it.
+    last: Vec<Line>,
+}
+
+impl Output {
+    fn open(arguments: &Measure, style: Style, title: String) -> std::io::Result<Self> {
+        let view = if arguments.view {
+            View::open(title)
+        } else {
+            None
+        };
+        if arguments.view && view.is_none() {
+            let _ = writeln!(
+                std::io::stderr(),
+                "nightbench: stdout is no terminal, so lines are printed instead of a view"
+            );
+        }
+        if let Some(heading) = style.heading() {
+            writeln!(std::io::stdout(), "{heading}")?;
+        }
+        Ok(Self {
+            style,
+            view,
+            last: Vec::new(),
         })
     }
 
-    fn text(&self) -> String {
-        let level = self
-            .measured
-            .level
-            .map_or_else(String::new, |level| format!("{:.1} dBFS", level.get()));
-        let flags = self.measured.flags.names().join(" ");
-        match (self.measured.frequency, self.measured.u) {
-            (Some(frequency), Some(u)) => format!(
-                "{:>3} {:>10.3} {:>14.5} Hz  u {:.1e} Hz  {level:>11}  {flags}",
-                self.channel,
-                self.t,
-                frequency.get(),
-                u.get()
-            ),
-            _ => format!(
-                "{:>3} {:>10.3} {:>14}     {level:>11}  {flags}",
-                self.channel,
-                self.t,
-                self.measured.state.name().replace('_', " ")
-            ),
+    /// Takes the channels of a window.
+    fn put(&mut self, lines: Vec<Line>) -> std::io::Result<()> {
+        if let Some(view) = &mut self.view {
+            view.show(&lines, &self.style)?;
+            self.last = lines;
+            return Ok(());
         }
+        // One write for all channels; whoever reads along sees whole windows.
+        let mut text = Vec::new();
+        for line in &lines {
+            line.write(&mut text, &self.style)?;
+        }
+        let mut out = std::io::stdout();
+        out.write_all(&text)?;
+        out.flush()
     }
+}
 
-    fn print(&self, format: Format) -> std::io::Result<()> {
-        match format {
-            Format::Json => writeln!(std::io::stdout(), "{}", self.json()),
-            Format::Text => writeln!(std::io::stdout(), "{}", self.text()),
+impl Drop for Output {
+    fn drop(&mut self) {
+        if self.view.take().is_some() {
+            for line in &self.last {
+                let _ = line.write(&mut std::io::stdout(), &self.style);
+            }
         }
     }
 }
 
-fn measure_file(arguments: &Measure, path: &Path) -> Result<u8, Failure> {
-    let mut recording = Recording::open(path)?;
-    let rate = recording.rate();
+fn measure_file(arguments: &Measure, style: Style, path: &Path) -> Result<u8, Failure> {
+    let recording = Recording::open(path)?;
     let channels = recording.channels();
     if let Some(channel) = arguments.channel.filter(|channel| *channel > channels) {
         return Err(Failure::input(format!(
-            "{} has {channels} channels, not {channel}",
-            path.display()
+            "{}: it has {channels} channel{}, so there is no channel {channel}",
+            path.display(),
+            if channels == 1 { "" } else { "s" }
         )));
     }
-    let frames = rate.frames(arguments.window).max(1) as usize;
-    let mut meter = Meter::new(rate);
-    let mut begun: u64 = 0;
-    while let Some(window) = recording.next(frames)? {
-        let length = window.first().map_or(0, Vec::len);
-        // The rest of a file is measured only when there is nothing else in it.
-        if length < frames && begun > 0 {
-            break;
-        }
-        for (index, samples) in window.iter().enumerate() {
-            let channel = index as u16 + 1;
-            if arguments.channel.is_some_and(|only| only != channel) {
-                continue;
-            }
-            let line = Line {
-                channel,
-                t: rate.duration(begun).get(),
-                window: rate.duration(length as u64).get(),
-                measured: meter.estimate(samples).measured(),
-            };
-            if line.print(arguments.output.format).is_err() {
-                return Ok(0);
-            }
-        }
-        begun += length as u64;
+    if recording.length_is_open() {
+        let _ = writeln!(
+            std::io::stderr(),
+            "nightbench: {}: its header leaves open how long it is; it is measured to its end",
+            path.display()
+        );
     }
-    Ok(0)
+    let title = path
+        .file_name()
+        .unwrap_or(path.as_os_str())
+        .to_string_lossy()
+        .into_owned();
+    let only = arguments.channel;
+    let (window, hop) = (arguments.window, hop(arguments));
+    if !arguments.view {
+        let Ok(mut output) = Output::open(arguments, style, title) else {
+            return Ok(0);
+        };
+        read_through(recording, window, hop, only, |lines| {
+            output.put(lines).is_ok()
+        })?;
+        return Ok(0);
+    }
+    let clock = devices::RealClock::new();
+    let stop = Stop::new();
+    let mut failure = None;
+    let outcome = crate::supervision::watch(&stop, None, || {
+        let Ok(mut output) = Output::open(arguments, style, title) else {
+            return Ok(());
+        };
+        let paced = output.view.is_some();
+        let begun = clock.now();
+        let read = read_through(recording, window, hop, only, |lines| {
+            let heard = lines.first().map_or(0.0, |line| line.t + line.window);
+            // A window is shown when its last sample has been played.
+            let due: HostTime = begun + Seconds::of(heard);
+            !(paced && clock.sleep_until(due, &stop).is_err()) && output.put(lines).is_ok()
+        });
+        failure = read.err();
+        Ok(())
+    });
+    outcome.map_err(Failure::rig)?;
+    failure.map_or(Ok(0), Err)
 }
 
-fn measure_live(arguments: &Measure, device: &str) -> Result<u8, Failure> {
+/// Measures a recording window by window until `put` says no.
+fn read_through<R: std::io::BufRead>(
+    recording: Recording<R>,
+    window: Seconds,
+    hop: Seconds,
+    only: Option<u16>,
+    mut put: impl FnMut(Vec<Line>) -> bool,
+) -> Result<(), Failure> {
+    let rate = recording.rate();
+    let mut meter = Meter::new(rate);
+    let mut windows = Windows::new(recording, rate.frames(window) as usize, rate.frames(hop));
+    while let Some(window) = windows.next()? {
+        let lines = (1..)
+            .zip(window.channels)
+            .filter(|(channel, _)| only.is_none_or(|only| only == *channel))
+            .map(|(channel, samples)| Line {
+                channel,
+                t: rate.duration(window.begins).get(),
+                window: rate.duration(samples.len() as u64).get(),
+                measured: meter.estimate(samples).measured(),
+            })
+            .collect();
+        if !put(lines) {
+            break;
+        }
+    }
+    Ok(())
+}
+
+fn measure_live(arguments: &Measure, style: Style, device: &str) -> Result<u8, Failure> {
     let inputs: BTreeMap<PositionId, u16> = (1..=arguments.channels)
         .filter(|channel| arguments.channel.is_none_or(|only| only == *channel))
         .map(|channel| (PositionId::new(&channel.to_string()), channel))
@@ -144,16 +232,17 @@ fn measure_live(arguments: &Measure, device: &str) -> Result<u8, Failure> {
     let mut capture =
         devices::open_capture(&description, &inputs, clock.clone()).map_err(Failure::rig)?;
     let stop = Stop::new();
-    let format = arguments.output.format;
     let outcome = crate::supervision::watch(&stop, None, || {
+        let Ok(mut output) = Output::open(arguments, style, device.to_owned()) else {
+            return Ok(());
+        };
         listen(
             &mut *capture,
             &*clock,
             &inputs,
-            arguments.window,
-            arguments.lasts,
-            format,
+            arguments,
             &stop,
+            &mut output,
         )
     });
     match outcome {
@@ -164,40 +253,63 @@ fn measure_live(arguments: &Measure, device: &str) -> Result<u8, Failure> {
 
 fn listen(
     capture: &mut dyn Capture,
-    clock: &dyn model::port::Clock,
+    clock: &dyn Clock,
     inputs: &BTreeMap<PositionId, u16>,
-    window: Seconds,
-    lasts: Option<Seconds>,
-    format: Format,
+    arguments: &Measure,
     stop: &Stop,
+    output: &mut Output,
 ) -> Result<(), RunError> {
     let timeline = capture.timeline();
-    let frames = timeline.rate.frames(window).max(1);
-    let mut meter = Meter::new(timeline.rate);
-    let mut span = Span {
-        start: timeline.sample_time(clock.now()),
-        frames: 0,
-    };
-    let mut t = 0.0;
-    while lasts.is_none_or(|lasts| t + window.get() <= lasts.get() + 1e-9) {
-        span = span.then(frames);
+    let rate = timeline.rate;
+    let frames = rate.frames(arguments.window).max(1);
+    let hop = rate.frames(hop(arguments)).max(1);
+    let most = arguments.lasts.map(|lasts| rate.frames(lasts));
+    let mut meter = Meter::new(rate);
+    let start = timeline.sample_time(clock.now());
+    let mut begins = 0;
+    while most.is_none_or(|most| begins + frames <= most) {
+        let span = Span {
+            start: SampleTime {
+                index: start.index + begins,
+                ..start
+            },
+            frames,
+        };
         let samples = match capture.read(span, stop) {
             Ok(samples) => samples,
             Err(CaptureError::Cancelled(_)) => return Ok(()),
             Err(error) => return Err(error.into()),
         };
-        for (position, channel) in &samples.channels {
-            let line = Line {
-                channel: inputs.get(position).copied().unwrap_or(0),
-                t,
-                window: timeline.rate.duration(frames).get(),
-                measured: meter.estimate(channel).measured(),
-            };
-            if line.print(format).is_err() {
-                return Ok(());
-            }
+        let mut lines: Vec<Line> = samples
+            .channels
+            .iter()
+            .map(|(position, channel)| {
+                let mut measured = meter.estimate(channel).measured();
+                for doubt in &samples.doubts {
+                    match doubt {
+                        Doubt::Xrun { .. } => measured.flags.insert(Flag::Xrun),
+                        Doubt::Clipped(which) if which == position => {
+                            measured.flags.insert(Flag::Clipped);
+                        }
+                        Doubt::ExactZeros(which) if which == position => {
+                            measured.flags.insert(Flag::ExactZeros);
+                        }
+                        Doubt::Clipped(_) | Doubt::ExactZeros(_) => {}
+                    }
+                }
+                Line {
+                    channel: inputs.get(position).copied().unwrap_or(0),
+                    t: rate.duration(begins).get(),
+                    window: rate.duration(frames).get(),
+                    measured,
+                }
+            })
+            .collect();
+        lines.sort_by_key(|line| line.channel);
+        if output.put(lines).is_err() {
+            return Ok(());
         }
-        t += timeline.rate.duration(frames).get();
+        begins += hop;
     }
     Ok(())
 }

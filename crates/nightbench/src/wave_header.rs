@@ -1,0 +1,266 @@
+//! The header of a WAV file: RIFF chunks up to the samples.
+//!
+//! Sources, from memory: Microsoft and IBM, "Multimedia Programming Interface and Data
+//! Specifications 1.0" (1991), for RIFF and the format chunk; Microsoft, "Multiple
+//! Channel Audio Data and WAVE Files", for the extensible format; EBU Tech 3306, for
+//! RF64 and its `ds64` chunk; ITU-R BS.2088 calls the same BW64.
+
+use std::io::{BufRead, Read};
+
+/// Recorders that cannot go back to write the true length leave zero, all ones, or a
+/// round number just below 2 GiB (common practice, no source).
+const LEAST_PLACEHOLDER: u64 = 0x7fff_0000;
+
+/// A format chunk has 40 bytes at most; one that claims more than this is absurd.
+const LONGEST_FORMAT: u32 = 4096;
+
+/// What 14 bytes follow the format's code in the identifier of an extensible format.
+const IDENTIFIER_TAIL: [u8; 14] = [
+    0x00, 0x00, 0x00, 0x00, 0x10, 0x00, 0x80, 0x00, 0x00, 0xaa, 0x00, 0x38, 0x9b, 0x71,
+];
+
+/// How a sample is written, little end first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SampleKind {
+    /// One byte, silence at 128.
+    Unsigned8,
+    /// Two bytes.
+    Signed16,
+    /// Three bytes.
+    Signed24,
+    /// Four bytes.
+    Signed32,
+    /// IEEE 754, four bytes, full scale at one.
+    Float32,
+    /// IEEE 754, eight bytes, full scale at one.
+    Float64,
+}
+
+impl SampleKind {
+    /// Its bytes.
+    pub const fn bytes(self) -> usize {
+        match self {
+            Self::Unsigned8 => 1,
+            Self::Signed16 => 2,
+            Self::Signed24 => 3,
+            Self::Signed32 | Self::Float32 => 4,
+            Self::Float64 => 8,
+        }
+    }
+
+    /// A sample from as many bytes as it has, full scale at one. Fewer significant bits
+    /// than the bytes hold stand at the top, so the scale is that of the bytes.
+    pub fn decode(self, bytes: &[u8]) -> f32 {
+        match (self, bytes) {
+            (Self::Unsigned8, &[a]) => (f32::from(a) - 128.0) / 128.0,
+            (Self::Signed16, &[a, b]) => f32::from(i16::from_le_bytes([a, b])) / 32_768.0,
+            (Self::Signed24, &[a, b, c]) => {
+                i32::from_le_bytes([0, a, b, c]) as f32 / 2_147_483_648.0
+            }
+            (Self::Signed32, &[a, b, c, d]) => {
+                i32::from_le_bytes([a, b, c, d]) as f32 / 2_147_483_648.0
+            }
+            (Self::Float32, &[a, b, c, d]) => f32::from_le_bytes([a, b, c, d]),
+            (Self::Float64, &[a, b, c, d, e, f, g, h]) => {
+                f64::from_le_bytes([a, b, c, d, e, f, g, h]) as f32
+            }
+            _ => f32::NAN,
+        }
+    }
+}
+
+/// How much sound follows the header.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Claim {
+    /// So many bytes.
+    Bytes(u64),
+    /// The recorder never wrote the true length: as much as there is.
+    ToTheEnd,
+}
+
+/// What the header says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Header {
+    /// Channels, one at least.
+    pub channels: u16,
+    /// Frames a second, as written.
+    pub rate: u32,
+    /// How a sample is written.
+    pub kind: SampleKind,
+    /// How much sound follows.
+    pub claim: Claim,
+}
+
+/// Why it is no header, in words that follow the file's name.
+#[derive(Debug, thiserror::Error)]
+pub enum HeaderError {
+    /// Another kind of file.
+    #[error("it is no WAV file (it does not begin with RIFF and WAVE)")]
+    NotWave,
+    /// The file ends before the samples begin.
+    #[error("it ends within its header; it was cut off")]
+    Ends,
+    /// The system would not read it.
+    #[error("it cannot be read: {0}")]
+    Unreadable(std::io::Error),
+    /// Samples without a format before them.
+    #[error("its header does not say how its samples are written (no fmt chunk before the data)")]
+    NoFormat,
+    /// Numbers that cannot be.
+    #[error("its header contradicts itself ({0})")]
+    Contradiction(String),
+    /// Compressed, or of an odd width.
+    #[error(
+        "its samples are of a kind that cannot be measured ({0}); convert it to 16, 24 or 32 bit integers or 32 bit float"
+    )]
+    Kind(String),
+}
+
+impl From<std::io::Error> for HeaderError {
+    fn from(error: std::io::Error) -> Self {
+        if error.kind() == std::io::ErrorKind::UnexpectedEof {
+            Self::Ends
+        } else {
+            Self::Unreadable(error)
+        }
+    }
+}
+
+/// Reads up to the first sample. `length` is that of the whole file, where it is known:
+/// it tells an empty recording from one whose length was never written.
+pub fn read(source: &mut impl BufRead, length: Option<u64>) -> Result<Header, HeaderError> {
+    let start: [u8; 12] = take(source).map_err(|error| match error {
+        HeaderError::Ends => HeaderError::NotWave,
+        other => other,
+    })?;
+    let [a, b, c, d, ..] = start;
+    let wide = matches!(&[a, b, c, d], b"RF64" | b"BW64");
+    if !(wide || &[a, b, c, d] == b"RIFF") || start[8..] != *b"WAVE" {
+        return Err(HeaderError::NotWave);
+    }
+    let whole = u64::from(number(&start[4..8])) + 8;
+    let mut at: u64 = 12;
+    let mut format = None;
+    let mut long_data = None;
+    loop {
+        let head: [u8; 8] = take(source)?;
+        let size = number(&head[4..8]);
+        at += 8;
+        match &head[..4] {
+            b"data" => {
+                let (channels, rate, kind) = format.ok_or(HeaderError::NoFormat)?;
+                let left = length.map(|length| length.saturating_sub(at));
+                let claim = match (u64::from(size), long_data) {
+                    (0xffff_ffff, Some(long)) if wide => Claim::Bytes(long),
+                    // An empty recording tells its own length right; a placeholder does not.
+                    (0, _) if length != Some(whole) => Claim::ToTheEnd,
+                    (claimed, _)
+                        if claimed >= LEAST_PLACEHOLDER
+                            && left.is_none_or(|left| left < claimed) =>
+                    {
+                        Claim::ToTheEnd
+                    }
+                    (claimed, _) => Claim::Bytes(claimed),
+                };
+                return Ok(Header {
+                    channels,
+                    rate,
+                    kind,
+                    claim,
+                });
+            }
+            b"fmt " => {
+                if !(16..=LONGEST_FORMAT).contains(&size) {
+                    return Err(HeaderError::Contradiction(format!(
+                        "a fmt chunk of {size} bytes"
+                    )));
+                }
+                let mut chunk = vec![0; size as usize];
+                source.read_exact(&mut chunk)?;
+                format = Some(format_of(&chunk)?);
+            }
+            b"ds64" if wide && size >= 28 => {
+                let sizes: [u8; 16] = take(source)?;
+                let low = u64::from(number(&sizes[8..12]));
+                let high = u64::from(number(&sizes[12..16]));
+                long_data = Some(high << 32 | low);
+                skip(source, u64::from(size) - 16)?;
+            }
+            _ => skip(source, u64::from(size))?,
+        }
+        at += u64::from(size);
+        // Chunks begin at even places, but not all writers know; no chunk's name begins
+        // with a zero.
+        if size % 2 == 1 && source.fill_buf()?.first() == Some(&0) {
+            source.consume(1);
+            at += 1;
+        }
+    }
+}
+
+/// Channels, rate and kind of sample from a format chunk of 16 bytes or more.
+fn format_of(chunk: &[u8]) -> Result<(u16, u32, SampleKind), HeaderError> {
+    let short = |at: usize| match chunk.get(at..at + 2) {
+        Some(&[low, high]) => u16::from_le_bytes([low, high]),
+        _ => 0,
+    };
+    let (mut code, channels, frame, bits) = (short(0), short(2), short(12), short(14));
+    if code == 0xfffe {
+        code = short(24);
+        if chunk.get(26..40) != Some(&IDENTIFIER_TAIL) {
+            return Err(HeaderError::Kind(
+                "an extensible format that is neither integer nor float".to_owned(),
+            ));
+        }
+    }
+    let rate = number(&chunk[4..8]);
+    if channels == 0 || rate == 0 {
+        return Err(HeaderError::Contradiction(format!(
+            "{channels} channels at {rate} Hz"
+        )));
+    }
+    let kind = match (code, bits) {
+        (1, 1..=8) => SampleKind::Unsigned8,
+        (1, 9..=16) => SampleKind::Signed16,
+        // More bytes than bits need: the bits stand at the top.
+        (1, 17..=32) if frame == channels.saturating_mul(4) => SampleKind::Signed32,
+        (1, 17..=24) => SampleKind::Signed24,
+        (1, 25..=32) => SampleKind::Signed32,
+        (3, 32) => SampleKind::Float32,
+        (3, 64) => SampleKind::Float64,
+        (1, _) => return Err(HeaderError::Kind(format!("integers of {bits} bits"))),
+        (3, _) => return Err(HeaderError::Kind(format!("floats of {bits} bits"))),
+        _ => {
+            return Err(HeaderError::Kind(format!(
+                "format code {code:#06x}, perhaps compressed"
+            )));
+        }
+    };
+    if usize::from(frame) != usize::from(channels) * kind.bytes() {
+        return Err(HeaderError::Contradiction(format!(
+            "frames of {frame} bytes for {channels} channels of {bits} bits"
+        )));
+    }
+    Ok((channels, rate, kind))
+}
+
+fn number(bytes: &[u8]) -> u32 {
+    bytes
+        .iter()
+        .rev()
+        .fold(0, |sum, byte| sum << 8 | u32::from(*byte))
+}
+
+fn take<const N: usize>(source: &mut impl Read) -> Result<[u8; N], HeaderError> {
+    let mut bytes = [0; N];
+    source.read_exact(&mut bytes)?;
+    Ok(bytes)
+}
+
+/// Reads over a chunk; nothing of it is kept, however long it claims to be.
+fn skip(source: &mut impl Read, bytes: u64) -> Result<(), HeaderError> {
+    if std::io::copy(&mut source.take(bytes), &mut std::io::sink())? < bytes {
+        return Err(HeaderError::Ends);
+    }
+    Ok(())
+}
