@@ -7,7 +7,8 @@
 //! row with joint draws of their uncertainty (`history`, `smoothing`, `trials`),
 //! takes results from that (`outcome` with `moment`, `extremes`, `warm_up`,
 //! `drift`, `repeatability`), and holds them against the plan (`coverage`,
-//! `verdict`).
+//! `verdict`). [`foresee`] does all of that beforehand, on an ideal record
+//! (`foresight`, `ideal`).
 //!
 //! Two rules stand above the rest. What the rig shares between readings
 //! (`uncertainty`) never averages away: gain goes into slopes, steps of the
@@ -22,7 +23,9 @@ mod curves;
 mod deviation;
 mod drift;
 mod extremes;
+mod foresight;
 mod history;
+mod ideal;
 mod least_squares;
 mod moment;
 mod off_curve;
@@ -36,6 +39,8 @@ mod uncertainty;
 mod verdict;
 mod warm_up;
 mod words;
+
+pub use foresight::{Foresight, Source, foresee};
 
 use bench::Bench;
 use choice::{Choice, gives};

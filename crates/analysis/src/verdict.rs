@@ -114,7 +114,7 @@ pub(crate) fn decide(
 }
 
 /// The name of a result in a sentence.
-fn words_of(name: ResultName) -> String {
+pub(crate) fn words_of(name: ResultName) -> String {
     match name {
         ResultName::WarmUpTime => "warm-up time".to_owned(),
         _ => name.name().replace('_', " "),

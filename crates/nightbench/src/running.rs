@@ -7,6 +7,7 @@ use crate::exit::{self, Failure};
 use crate::folders;
 use crate::screen::{Screen, clock, length};
 use crate::supervision;
+use analysis::Foresight;
 use model::document::plan::Plan;
 use model::document::rig::{Rig, Wiring};
 use model::port::Journal;
@@ -247,11 +248,21 @@ pub fn check(arguments: &Check) -> Result<u8, Failure> {
             .zip(stage.lasts)
             .map(|(begins, lasts)| begins + lasts);
     }
+    let foreseen = analysis::foresee(&plan.value, &rig.value);
     let _ = match arguments.output.format {
         Format::Json => writeln!(
             out,
             "{}",
-            json!({ "can_run": true, "total_s": total.get(), "waits_for_people": waits, "stages": stages })
+            json!({
+                "can_run": true,
+                "total_s": total.get(),
+                "waits_for_people": waits,
+                "stages": stages,
+                "tolerances": foreseen
+                    .iter()
+                    .map(|foresight| foreseen_as_json(&plan.value, foresight))
+                    .collect::<Vec<_>>(),
+            })
         ),
         Format::Text => {
             let waiting = if waits {
@@ -267,9 +278,57 @@ pub fn check(arguments: &Check) -> Result<u8, Failure> {
                 length(total.get()),
                 lines.join("\n")
             )
+            .and_then(|()| write!(out, "{}", foreseen_as_text(&rig.value, &foreseen)))
         }
     };
     Ok(0)
+}
+
+/// What the rig will be able to decide, a line each; nothing without tolerances.
+fn foreseen_as_text(rig: &Rig, foreseen: &[Foresight]) -> String {
+    let mut text = String::new();
+    for foresight in foreseen {
+        if text.is_empty() {
+            text.push_str("\nWhat this rig can decide, for a unit that is steady:\n\n");
+        }
+        let mark = match foresight.decides {
+            Some(true) => "can",
+            Some(false) => "CANNOT",
+            None => "unknown",
+        };
+        // Which positions matters only where they differ.
+        let positions: Vec<&str> = foresight.positions.iter().map(PositionId::as_str).collect();
+        let which = if positions.len() == rig.positions.len() {
+            String::new()
+        } else {
+            format!(" ({})", positions.join(", "))
+        };
+        text.push_str(&format!("{mark:>9}  {}{which}\n", foresight.sentence));
+    }
+    text
+}
+
+fn foreseen_as_json(plan: &Plan, foresight: &Foresight) -> serde_json::Value {
+    let result = plan
+        .tolerances
+        .get(foresight.tolerance)
+        .map(|tolerance| tolerance.result);
+    let (from, to) = foresight.undecided.unzip();
+    let (source, alone) = foresight.limited_by.unzip();
+    json!({
+        // As in verdicts, tolerances count from 1 where a person sees them.
+        "tolerance": foresight.tolerance + 1,
+        "result": result.map(|result| result.name()),
+        "unit": result.map(|result| result.dimension().unit()),
+        "positions": foresight.positions.iter().map(PositionId::as_str).collect::<Vec<_>>(),
+        "can_decide": foresight.decides,
+        "expanded_uncertainty": foresight.expanded,
+        "undecided_from": from,
+        "undecided_to": to,
+        "limited_by": source.map(analysis::Source::name),
+        "limit_alone": alone,
+        "sentence": foresight.sentence,
+    })
 }
 
 /// A stage in a few words, and how many notes it plays.

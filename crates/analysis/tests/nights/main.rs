@@ -1,6 +1,7 @@
 //! The analysis held against units whose truth is known.
 
 mod coverage;
+mod foresight;
 mod hostile;
 mod night;
 mod times;
