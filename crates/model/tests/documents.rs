@@ -151,6 +151,14 @@ fn diagnostics_of_plans() {
         ("a word with settings", "- power_on", "- power_on: {}"),
         ("settings missing", "- cool_down: {for: 2 h}", "- cool_down"),
         ("two stages in one", "  - power_on", "    power_on: now"),
+        ("a stage without its settings", "- power_on", "- rounds"),
+        ("a list for a word", "- power_on", "- [power_on]"),
+        (
+            "a list left empty",
+            "{list: [C4, C1, C2, C3, C5, C6, C7, C4]}",
+            "{list: }",
+        ),
+        ("zeros in front", "repeats: 1", "repeats: 007"),
         ("nothing written", "every: 1 min", "every:"),
         (
             "a text that is a number",

@@ -1,8 +1,7 @@
 //! The JSON Schemas take what the reader takes, and refuse what it refuses.
 //!
 //! The validator below knows the keywords of draft 2020-12 that our schemas use,
-//! and fails on any other, so that nothing goes unchecked. From YAML to JSON goes
-//! another parser than the reader's own: where the two disagree, this fails too.
+//! and fails on any other, so that nothing goes unchecked.
 
 use model::document::{plan_schema, read_plan, read_rig, rig_schema};
 use proptest::prelude::*;
