@@ -39,8 +39,8 @@ impl Fit {
     pub fn variances(&self) -> (f64, f64) {
         // Half of an excess that may be an accident.
         let excess = 0.5 + 0.5 * self.scatter.excess.max(1.0);
-        let noise = self.unit_variance * self.noise * excess;
         let samples = self.track.samples * self.track.samples;
+        let noise = self.unit_variance * self.noise * excess + self.scatter.left_out / samples;
         self.scatter.wandering.map_or((noise, noise), |wandering| {
             let least = self.unit_variance * self.noise;
             (

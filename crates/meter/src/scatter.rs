@@ -10,6 +10,11 @@ use crate::wander::{Wander, Wandering, legendre};
 /// Most stretches.
 const MOST: usize = 24;
 
+/// What stands against one more order of the track before looking at it: the chance of
+/// an order that stands z out of the noise is 1 / (1 + this exp(-z^2 / 2)). With less
+/// the uncertainty of steady tones grows too cautious.
+const AGAINST_AN_ORDER: f64 = 20.0;
+
 /// What the stretches say.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub(crate) struct Scatter {
@@ -19,6 +24,10 @@ pub(crate) struct Scatter {
     /// Gain in the sum of squares, over the noise, by one more order of the track,
     /// and how much of that sum the noise does not explain.
     pub next_order: (f64, f64),
+    /// Square of what the next order of the track, left out because it may be an
+    /// accident, would do to the mean, times the chance that it is none; in cycles
+    /// per window.
+    pub left_out: f64,
     /// What follows where the excess is no accident, in cycles per window.
     pub wandering: Option<Wandering>,
 }
@@ -78,6 +87,13 @@ impl Scatters {
         }
         let gain = along * along / norm;
         scatter.next_order = (gain / noise, square / noise - freedom);
+        // Even orders do not change the mean; an odd one by the gain of its
+        // polynomial, which runs from -1 to 1.
+        if order.is_multiple_of(2) {
+            let shift = 2.0 * along / norm;
+            let chance = 1.0 / (1.0 + AGAINST_AN_ORDER * (-0.5 * gain / noise).exp());
+            scatter.left_out = shift * shift * chance;
+        }
         if count >= 12 && scatter.excess > 1.0 + 2.2 * (2.0 / freedom).sqrt() {
             let mut phases = [0.0; MOST];
             for (phase, (score, information)) in phases.iter_mut().zip(sums) {
