@@ -53,7 +53,10 @@ impl<Q: Quantity> serde::de::Visitor<'_> for TextVisitor<Q> {
     type Value = Q;
 
     fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        write!(f, "a {} with its unit, like \"{}\"", Q::NAME, Q::EXAMPLE)
+        let vowel = Q::NAME.starts_with(['a', 'e', 'i', 'o', 'u']);
+        let article = if vowel { "an" } else { "a" };
+        let (name, example) = (Q::NAME, Q::EXAMPLE);
+        write!(f, "{article} {name} with its unit, like \"{example}\"")
     }
     fn visit_str<E: serde::de::Error>(self, value: &str) -> Result<Q, E> {
         text::read(value).map_err(E::custom)
