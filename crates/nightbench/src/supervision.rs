@@ -87,7 +87,7 @@ async fn listen(stop: &Stop, ended: Ended) -> Option<std::thread::Result<Result<
     stop.raise(reason);
     let _ = writeln!(
         std::io::stderr(),
-        "nightbench: ending after the note in progress"
+        "nightbench: asked to stop; what is in progress is finished first"
     );
     tokio::time::timeout(PATIENCE, ended).await.ok()?.ok()
 }
