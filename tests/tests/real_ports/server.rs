@@ -92,10 +92,11 @@ impl Server {
 }
 
 /// At 48 kHz in blocks of 1024 frames. Synchronous (`-S`): each block waits for all
-/// clients, so none is torn.
+/// clients, so none is torn. For 64 ports instead of 2048: the server's shared memory
+/// then fits into the 64 MiB that a container has by default.
 fn launch(name: &str) -> Child {
     let mut command = Command::new("jackd");
-    command.args(["-n", name, "-r", "-S", "-d", "dummy"]);
+    command.args(["-n", name, "-p", "64", "-r", "-S", "-d", "dummy"]);
     command.args(["-r", "48000", "-p", "1024", "-C", "0", "-P", "0"]);
     quiet(&mut command).spawn().expect("jackd starts")
 }
