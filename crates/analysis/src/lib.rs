@@ -33,6 +33,7 @@ mod origin;
 mod outcome;
 mod repeatability;
 mod smoothing;
+mod suggestion;
 mod tracking;
 mod trials;
 mod uncertainty;
@@ -49,7 +50,7 @@ use model::document::plan::{Plan, Stage, Tolerance};
 use model::document::rig::Rig;
 use model::pitch::Pitch;
 use model::record::{Flags, PositionId, RunRecord};
-use model::result::{Curve, Finding, Outcome, ResultName, Verdict};
+use model::result::{Curve, Finding, Outcome, ResultName, Suggestion, Verdict};
 use model::time::RunTime;
 use outcome::{Computed, Night};
 use std::collections::BTreeSet;
@@ -65,6 +66,8 @@ pub struct Analysis {
     pub outcomes: Vec<Outcome>,
     /// Verdicts, by tolerance, then position.
     pub verdicts: Vec<Verdict>,
+    /// What the results suggest, largest first; empty where the evidence is thin.
+    pub suggestions: Vec<Suggestion>,
 }
 
 /// The readings of a stage as deviations.
@@ -175,10 +178,12 @@ pub fn analyse(plan: &Plan, rig: &Rig, record: &RunRecord) -> Analysis {
         });
     }
     let (outcomes, verdicts) = judge(plan, record, &benches);
+    let suggestions = suggestion::suggestions(plan, rig, record, &benches);
     Analysis {
         stages,
         outcomes,
         verdicts,
+        suggestions,
     }
 }
 

@@ -128,6 +128,7 @@ impl<'a> Night<'a> {
             readings: 0,
             meaning: None,
             why_not: None,
+            budget: Vec::new(),
         };
         let (mut not_reached_in, mut rig_share) = (None, None);
         let (mut needs_until, mut shortened) = (None, None);

@@ -162,6 +162,7 @@ mod tests {
                 readings: 7,
                 meaning: None,
                 why_not: None,
+                budget: Vec::new(),
             },
             not_reached_in: None,
             rig_share: None,

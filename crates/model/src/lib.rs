@@ -5,10 +5,12 @@
 //! Everything here is plain data and plain arithmetic. The one place that knows
 //! of waiting is [`port`], and it leaves the waiting to whoever implements it.
 
+mod budget;
 pub mod document;
 pub mod pitch;
 pub mod port;
 pub mod quantity;
 pub mod record;
 pub mod result;
+mod suggestion;
 pub mod time;

@@ -1,5 +1,8 @@
 //! Results, the curves they come from, and verdicts, as they are handed over.
 
+pub use crate::budget::{Contribution, UncertaintySource};
+pub use crate::suggestion::{Evidence, Suggestion, SuggestionKind};
+
 use crate::quantity::Dimension;
 use crate::record::PositionId;
 use schemars::JsonSchema;
@@ -121,6 +124,9 @@ pub struct Outcome {
     pub meaning: Option<String>,
     /// Why it cannot be said.
     pub why_not: Option<String>,
+    /// What limits it: its uncertainty by source, largest first. Empty where there
+    /// is no uncertainty, or it does not come apart.
+    pub budget: Vec<Contribution>,
 }
 
 /// A quantity over time.

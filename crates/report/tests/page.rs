@@ -203,6 +203,7 @@ fn whatever_is_left_of_a_run_can_be_shown() {
         stages: Vec::new(),
         outcomes: Vec::new(),
         verdicts: Vec::new(),
+        suggestions: Vec::new(),
     };
     renders(&run);
     // Cut off early.
@@ -289,6 +290,7 @@ fn outcome(position: &str, name: ResultName, numbers: Option<(f64, f64, f64)>) -
             "not within 12 h: 9.4 cents were left in the last round, and the limit is 3 cents"
                 .to_owned()
         }),
+        budget: Vec::new(),
     }
 }
 
