@@ -118,6 +118,7 @@ mod beside_mains;
 mod coarse;
 mod estimate;
 mod fit;
+mod folding;
 mod hum;
 mod ladder;
 mod octave;
@@ -128,11 +129,15 @@ mod survey;
 mod tone;
 mod track;
 mod wander;
+mod waveform;
 
 use estimate::Engine;
+use folding::Folding;
 use model::quantity::{Hertz, HertzDifference, Level};
 use model::record::{Flags, Measured, State};
 use model::time::SampleRate;
+
+pub use waveform::{Coupling, Harmonic, Measure, Waveform};
 
 /// What was found in a window.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -177,6 +182,9 @@ impl Estimate {
 #[derive(Debug)]
 pub struct Meter {
     engine: Engine,
+    rate: f64,
+    /// Made when the first waveform is asked for.
+    folding: Option<Folding>,
 }
 
 impl Meter {
@@ -185,6 +193,8 @@ impl Meter {
     pub fn new(rate: SampleRate) -> Self {
         Self {
             engine: Engine::new(rate.get()),
+            rate: rate.get(),
+            folding: None,
         }
     }
 
@@ -202,6 +212,19 @@ impl Meter {
             before.map(Hertz::get),
             estimate::LEAST_PERIODS_OF_GLIMPSE,
         )
+    }
+
+    /// Measures the waveform of a window that was estimated before: as much work as a
+    /// few passes over it, spent only when asked for. `None` where the estimate has no
+    /// frequency.
+    pub fn waveform(
+        &mut self,
+        samples: &[f32],
+        estimate: &Estimate,
+        coupling: Coupling,
+    ) -> Option<Waveform> {
+        let folding = self.folding.get_or_insert_with(Folding::new);
+        waveform::waveform(folding, self.rate, samples, estimate, coupling)
     }
 }
 

@@ -7,6 +7,7 @@ mod accuracy;
 mod honesty;
 mod laws;
 mod states;
+mod waveforms;
 
 use meter::Meter;
 use model::quantity::Hertz;
