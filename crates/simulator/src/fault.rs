@@ -115,6 +115,20 @@ impl Script {
             .map(|(when, _)| *when)
     }
 
+    /// When a unit is off pitch by a loose contact, and by which factor less one.
+    #[must_use]
+    pub fn loose(&self, position: &str) -> Vec<(When, f64)> {
+        self.faults
+            .iter()
+            .filter_map(|(when, fault)| match fault {
+                Fault::LooseContact { positions, by, .. } if has(positions, position) => {
+                    Some((*when, libm::exp2(by.get() / 1200.0) - 1.0))
+                }
+                _ => None,
+            })
+            .collect()
+    }
+
     /// The dips of a supply: from, until, to which voltage.
     #[must_use]
     pub fn dips(&self, name: &str) -> Vec<(i64, i64, f64)> {
@@ -182,9 +196,9 @@ fn when(fault: &Fault) -> When {
         | Fault::Portamento { from, lasts, .. }
         | Fault::Locked { from, lasts, .. }
         | Fault::CablesSwapped { from, lasts, .. } => When::new(*from, *lasts),
-        Fault::CaptureDies { from, lasts } | Fault::SupplyDips { from, lasts, .. } => {
-            When::new(*from, Some(*lasts))
-        }
+        Fault::CaptureDies { from, lasts }
+        | Fault::SupplyDips { from, lasts, .. }
+        | Fault::LooseContact { from, lasts, .. } => When::new(*from, Some(*lasts)),
     }
 }
 
@@ -196,6 +210,7 @@ pub(crate) fn names(fault: &Fault) -> (Vec<&str>, Option<&str>) {
         | Fault::InputClips { positions, .. }
         | Fault::NoteNotPlayed { positions, .. }
         | Fault::Portamento { positions, .. }
+        | Fault::LooseContact { positions, .. }
         | Fault::Locked { positions, .. } => (positions.iter().map(String::as_str).collect(), None),
         Fault::CablesSwapped { between, .. } => {
             (between.iter().map(String::as_str).collect(), None)

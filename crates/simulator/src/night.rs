@@ -3,13 +3,17 @@
 
 use crate::bench::Bench;
 use crate::noise::Source;
+use crate::oscillator::slope_of_sine;
+use crate::render::HUM_SCALE;
+use crate::world::Place;
 use model::pitch::Pitch;
 use model::quantity::{Hertz, HertzDifference, Level, Seconds, VoltDifference};
 use model::record::{
-    Conditions, Event, EventKind, Flags, Measured, PositionId, Reading, ReadingKey, RunHeader,
-    RunId, RunRecord, State,
+    Conditions, Event, EventKind, Flag, Flags, Measured, PositionId, Reading, ReadingKey,
+    RunHeader, RunId, RunRecord, State,
 };
 use model::time::{HostTime, RunTime, Timestamp};
+use std::f64::consts::TAU;
 
 /// What is true of a note, and what is found.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -20,6 +24,17 @@ pub struct SimulatedReading {
     pub measured: Hertz,
     /// The standard deviation of that noise.
     pub u: HertzDifference,
+    /// Whether hum stands close to a harmonic.
+    pub hum_near: bool,
+    /// Whether it stands so close that a meter would say nothing.
+    pub hum_too_near: bool,
+}
+
+/// What hum does to a reading, in hertz.
+struct Beside {
+    pull: f64,
+    /// Its root mean square over all phases.
+    most: f64,
 }
 
 /// A note to be read.
@@ -43,8 +58,10 @@ impl Bench {
     /// h^2 A_h^2 in place of A^2). `draw` tells apart readings that would
     /// otherwise be the same. `None` while the unit is off or not there.
     ///
-    /// The note is taken to be settled; faults other than those of supplies are
-    /// left out.
+    /// Hum beside the signal pulls where one of its lines stands within a turn per
+    /// window of a harmonic, by the share that harmonic has in the estimate; lines
+    /// further off the meter takes away. The note is taken to be settled; of the
+    /// faults, those of supplies and loose contacts are there.
     #[must_use]
     pub fn reading(
         &self,
@@ -73,15 +90,57 @@ impl Bench {
         let information = place.size * place.size * place.wave.information(highest);
         let variance = 6.0 * noise * rate * rate
             / (std::f64::consts::PI.powi(2) * frames * (frames * frames - 1.0) * information);
-        let u = (1.1 * variance).sqrt();
+        let hum = self.beside_hum(place, truth, t, window.get(), information);
+        let meter = (1.1 * variance).sqrt();
+        let u = meter.hypot(hum.most);
         let source = Source::new(world.seed, "meter")
             .part(Source::new(world.seed, position.as_str()).bits(draw));
-        let off = u * source.normal(at.nanoseconds().cast_unsigned());
+        let off = meter * source.normal(at.nanoseconds().cast_unsigned())
+            + hum.pull
+            + truth * place.oscillator.pulled_by_mains(t, window.get());
         Some(SimulatedReading {
             truth: Hertz::new(truth).ok()?,
             measured: Hertz::new(truth * (1.0 + world.clock_effect()) + off).ok()?,
             u: HertzDifference::new(u).ok()?,
+            // Where a meter says so, and where it says nothing else.
+            hum_near: hum.most > 0.5 * u,
+            hum_too_near: hum.most * 1200.0 / std::f64::consts::LN_2 > truth,
         })
+    }
+
+    /// How far hum pulls a reading.
+    fn beside_hum(&self, place: &Place, hz: f64, t: f64, window: f64, information: f64) -> Beside {
+        let mut beside = Beside {
+            pull: 0.0,
+            most: 0.0,
+        };
+        if place.hum == 0.0 {
+            return beside;
+        }
+        let mains = self.inner.world.mains;
+        for (line, size) in [(1.0, 1.0), (2.0, 0.5), (3.0, 0.25)] {
+            let harmonic = (line * mains / hz).round().max(1.0);
+            let apart = line * mains - harmonic * hz;
+            if apart.abs() * window > 1.0 {
+                continue;
+            }
+            let own = place.wave.information(harmonic as usize)
+                - place.wave.information(harmonic as usize - 1);
+            if own <= 0.0 {
+                continue;
+            }
+            // h^2 A_h^2 of the harmonic gives its share, and its amplitude.
+            let amplitude = place.size * own.sqrt() / harmonic;
+            let ratio = place.hum * HUM_SCALE * size / amplitude;
+            let most = ratio.min(1.0) / TAU * slope_of_sine(apart.abs().max(0.1 / window), window)
+                / harmonic
+                * (own / information);
+            // The phase between hum and tone when the window begins is anyone's guess.
+            let turns = apart * (t + 0.5 * window) + harmonic * 0.37;
+            beside.pull += most * libm::sin(TAU * (turns - turns.floor()));
+            beside.most = beside.most.hypot(most / 2f64.sqrt());
+        }
+        beside
     }
 
     /// A whole run without audio: every planned note read on the unit in its
@@ -128,6 +187,8 @@ impl Bench {
                     draw,
                 );
                 let place = world.place(planned.key.position.as_str());
+                let (near, too_near) =
+                    found.map_or((false, false), |found| (found.hum_near, found.hum_too_near));
                 let level = place
                     .filter(|_| found.is_some())
                     .and_then(|place| Level::new(20.0 * libm::log10(place.size)).ok());
@@ -139,14 +200,18 @@ impl Bench {
                     at: planned.at,
                     window: planned.window,
                     measured: Measured {
-                        state: if found.is_some() {
-                            State::Ok
-                        } else {
-                            State::Silent
+                        state: match found {
+                            None => State::Silent,
+                            Some(_) if too_near => State::HumTooNear,
+                            Some(_) => State::Ok,
                         },
-                        flags: Flags::NONE,
-                        frequency: found.map(|found| found.measured),
-                        u: found.map(|found| found.u),
+                        flags: if near && !too_near {
+                            Flags::NONE.with(Flag::HumNear)
+                        } else {
+                            Flags::NONE
+                        },
+                        frequency: found.filter(|_| !too_near).map(|found| found.measured),
+                        u: found.filter(|_| !too_near).map(|found| found.u),
                         level,
                     },
                     conditions: Conditions {

@@ -8,6 +8,7 @@
 //! three of them, integrated exactly; noise is added as a time error.
 
 use crate::converter::{Converter, Surroundings};
+use crate::fault::When;
 use crate::interface::{Interface, Line};
 use crate::noise::{NODES_PER_SECOND, Source, TimeError};
 use crate::power::Stretch;
@@ -85,6 +86,8 @@ pub struct Oscillator {
     mains: f64,
     /// Relative swing of the frequency with the mains.
     bend: f64,
+    /// When a loose contact takes it off pitch, and by which factor less one.
+    loose: Vec<(When, f64)>,
     cache: Mutex<Cache>,
 }
 
@@ -144,8 +147,28 @@ impl Oscillator {
             phases: source.part(2),
             mains,
             bend: libm::exp2(unit.hum.bend.get() / 1200.0) - 1.0,
+            loose: Vec::new(),
             cache: Mutex::default(),
         }
+    }
+
+    /// The same with contacts that open.
+    #[must_use]
+    pub fn with_loose_contacts(mut self, loose: Vec<(When, f64)>) -> Self {
+        self.loose = loose;
+        self
+    }
+
+    /// Seconds up to a time in which contacts were open, each times what it does to
+    /// the frequency.
+    fn loosened(&self, t: f64) -> f64 {
+        self.loose
+            .iter()
+            .map(|(when, factor)| {
+                let (from, until) = (when.from as f64 * 1e-9, when.until as f64 * 1e-9);
+                factor * (t - from).clamp(0.0, until - from)
+            })
+            .sum()
     }
 
     /// What surrounds the converter at a time (seconds of the run).
@@ -177,7 +200,22 @@ impl Oscillator {
     #[must_use]
     pub fn mean_frequency(&self, stretch: &Stretch, volts: f64, t: f64, window: f64) -> f64 {
         let slow = self.frequency(stretch, volts, t + 0.5 * window);
-        slow * (1.0 + (self.noise.at(t + window) - self.noise.at(t)) / window)
+        let loose = self.loosened(t + window) - self.loosened(t);
+        slow * (1.0 + (self.noise.at(t + window) - self.noise.at(t) + loose) / window)
+    }
+
+    /// What the swing with the mains does to a frequency taken as the slope of the
+    /// phase over a window, relative to the frequency: the slope of a sine by least
+    /// squares over whole and broken turns.
+    #[must_use]
+    pub fn pulled_by_mains(&self, t: f64, window: f64) -> f64 {
+        if self.bend == 0.0 {
+            return 0.0;
+        }
+        // The phase swings by bend / (2 pi mains) cycles per hertz, as a cosine.
+        let middle = self.mains * (t + 0.5 * window);
+        let sine = libm::sin(TAU * (middle - middle.floor()));
+        self.bend / (TAU * self.mains) * sine * slope_of_sine(self.mains, window)
     }
 
     fn at_knot(&self, volts: f64, around: &Surroundings, line: Line) -> f64 {
@@ -218,6 +256,9 @@ impl Oscillator {
                 let part = (node % steps) as f64 / steps as f64;
                 let error = TimeError::between(&noise.1, part);
                 let mut rest = phase.rest + frequency * error + frequency * glide.at(t);
+                if !self.loose.is_empty() {
+                    rest += frequency * self.loosened(t);
+                }
                 if self.bend != 0.0 {
                     let turns = self.mains * t;
                     rest -= frequency * self.bend * libm::cos(TAU * (turns - turns.floor()))
@@ -343,6 +384,16 @@ impl Oscillator {
             since: held.since,
         }
     }
+}
+
+/// The slope by least squares of `sin(2 pi f t)` over a window with its middle at
+/// nought: `12 / w^3` times the integral of `t sin(2 pi f t)`.
+#[must_use]
+pub fn slope_of_sine(f: f64, window: f64) -> f64 {
+    let turn = TAU * f;
+    let (sine, cosine) = libm::sincos(0.5 * turn * window);
+    let integral = 2.0 * (sine / (turn * turn) - 0.5 * window * cosine / turn);
+    12.0 / (window * window * window) * integral
 }
 
 /// The way from one note to the next: an exponential approach of the voltage.

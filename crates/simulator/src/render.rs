@@ -133,7 +133,7 @@ fn sound(world: &World, piece: &Piece, samples: &mut [f32]) {
 }
 
 /// Makes the rms of the three lines of hum one: sqrt(2 / (1 + 1/4 + 1/16)).
-const HUM_SCALE: f64 = 1.234_426_799_696_716;
+pub const HUM_SCALE: f64 = 1.234_426_799_696_716;
 
 /// The input itself: gain, noise, steps, full scale.
 fn finish(world: &World, place: usize, piece: &Piece, gain: f64, samples: &mut [f32]) {

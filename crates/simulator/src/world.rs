@@ -104,6 +104,7 @@ impl World {
             .iter()
             .map(|(name, model)| (name.clone(), Arc::new(Interface::new(name, model, seed))))
             .collect();
+        let script = Script::new(&simulated.faults);
         let mut places = Vec::new();
         for (name, position) in &rig.positions {
             let unit = &simulated.units[name];
@@ -130,7 +131,8 @@ impl World {
                     left,
                     simulated.room.mains.get(),
                     seed,
-                ),
+                )
+                .with_loose_contacts(script.loose(name)),
                 wave: Wave::new(unit.waveform),
                 size: root_mean_square(unit.level.get()),
                 hum: unit
@@ -182,7 +184,7 @@ impl World {
             instruments: simulated.instruments.clone(),
             input: simulated.input.clone(),
             sample_rate,
-            script: Script::new(&simulated.faults),
+            script,
         })
     }
 

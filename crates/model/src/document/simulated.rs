@@ -503,6 +503,19 @@ pub enum Fault {
         #[serde(default, rename = "for", skip_serializing_if = "Option::is_none")]
         lasts: Option<Seconds>,
     },
+    /// A contact opens or a wiper lifts: units are off pitch, all notes alike, and
+    /// afterwards as before.
+    LooseContact {
+        /// Which.
+        positions: Vec<String>,
+        /// How far off.
+        by: Cents,
+        /// When it begins.
+        from: Seconds,
+        /// How long it lasts.
+        #[serde(rename = "for")]
+        lasts: Seconds,
+    },
     /// The cables of two positions are swapped.
     CablesSwapped {
         /// Which two.

@@ -1,7 +1,8 @@
 //! Each fault by script, as the program would see it.
 
 use crate::rigs::*;
-use model::document::simulated::{Cables, Fault};
+use model::document::simulated::{Cables, Fault, Hum, UnitModel, Waveform};
+use model::pitch::Note;
 use model::port::{CaptureError, Doubt, Remedy, Sense, Sensed, Setting};
 use model::quantity::*;
 use model::time::{Epoch, HostTime, SampleTime, Span, Stop};
@@ -265,4 +266,52 @@ fn faults_of_the_capture_do_not_trouble_one_opened_later() {
         frames: 100,
     };
     assert!(capture.read(span, &Stop::new()).is_ok());
+}
+
+#[test]
+fn a_loose_contact_takes_a_unit_off_pitch_and_back() {
+    let bench = with(vec![Fault::LooseContact {
+        positions: vec!["a".to_owned()],
+        by: Cents::of(-15.0),
+        from: from(12.0),
+        lasts: from(5.0),
+    }]);
+    let cents = |name: &str, t: f64| {
+        let hz = truth(&bench, name, t).unwrap();
+        1200.0 * (hz / C4).log2()
+    };
+    for t in [10.0, 17.5, 30.0] {
+        assert!(cents("a", t).abs() < 0.01, "{} at {t}", cents("a", t));
+    }
+    assert!((cents("a", 14.0) + 15.0).abs() < 0.01);
+    assert!(cents("b", 14.0).abs() < 0.01);
+    let read = |t: f64| {
+        let window = Seconds::of(0.5);
+        let note = Note::from_number(60).pitch();
+        let found = bench.reading(&position("a"), note, seconds(t), window, 0);
+        1200.0 * (found.unwrap().truth.get() / C4).log2()
+    };
+    assert!((read(14.0) + 15.0).abs() < 0.01 && read(20.0).abs() < 0.01);
+}
+
+#[test]
+fn hum_is_seen_where_a_line_stands_beside_a_harmonic() {
+    let humming = UnitModel {
+        waveform: Waveform::Triangle,
+        hum: Hum {
+            level: Some(Level::of(-34.0)),
+            ..Hum::default()
+        },
+        ..perfect()
+    };
+    let bench = Bench::new(&rig(&[("a", humming), ("b", perfect())])).unwrap();
+    let read = |name: &str, number: i16| {
+        let note = Note::from_number(number).pitch();
+        bench.reading(&position(name), note, seconds(20.0), Seconds::of(0.5), 0)
+    };
+    // G1 is 49 Hz, half a turn in this window from the mains; C4 is far from all lines.
+    let near = read("a", 31).unwrap();
+    assert!(near.hum_near || near.hum_too_near, "{near:?}");
+    assert!(!read("a", 60).unwrap().hum_near);
+    assert!(!read("b", 31).unwrap().hum_near);
 }

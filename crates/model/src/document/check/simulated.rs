@@ -86,6 +86,7 @@ fn fault_fits(check: &Checker<'_, Rig>, fault: &Fault, path: &Path) -> Result<()
         Fault::NoteNotPlayed { positions, .. } => ("note_not_played", "positions", positions),
         Fault::Portamento { positions, .. } => ("portamento", "positions", positions),
         Fault::Locked { positions, .. } => ("locked", "positions", positions),
+        Fault::LooseContact { positions, .. } => ("loose_contact", "positions", positions),
         Fault::CablesSwapped { between, .. } => ("cables_swapped", "between", between),
         Fault::CaptureDies { .. } => return Ok(()),
         Fault::SupplyDips { supply, .. } => {
