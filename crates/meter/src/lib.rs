@@ -122,14 +122,18 @@ mod folding;
 mod hum;
 mod ladder;
 mod octave;
+mod onset;
 mod refine;
 mod scatter;
+mod settling;
 mod shape;
+mod stream;
 mod survey;
 mod tone;
 mod track;
 mod wander;
 mod waveform;
+mod window_choice;
 
 use estimate::Engine;
 use folding::Folding;
@@ -137,7 +141,11 @@ use model::quantity::{Hertz, HertzDifference, Level};
 use model::record::{Flags, Measured, State};
 use model::time::SampleRate;
 
+pub use onset::Onset;
+pub use settling::{SettlingCurve, SettlingPoint, Steadiness};
+pub use stream::{Stream, StreamReading};
 pub use waveform::{Coupling, Harmonic, Measure, Waveform};
+pub use window_choice::{Advice, Limit, window_for};
 
 /// What was found in a window.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -4,10 +4,12 @@
 mod tones;
 
 mod accuracy;
+mod changes;
 mod honesty;
 mod laws;
 mod states;
 mod waveforms;
+mod windows;
 
 use meter::Meter;
 use model::quantity::Hertz;
