@@ -196,11 +196,17 @@ pub enum Flag {
     MaybeLocked,
     /// Played later than the timetable said.
     Late,
+    /// The uncertainty that was asked for was not reached within the longest window.
+    UncertaintyNotReached,
+    /// It was not because the oscillator's own phase wanders.
+    LimitedByJitter,
+    /// It was not because the pitch drifts by more than that while one listens.
+    LimitedByDrift,
 }
 
 impl Flag {
     /// Every flag, in order.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 14] = [
         Self::Clipped,
         Self::Xrun,
         Self::ExactZeros,
@@ -212,6 +218,9 @@ impl Flag {
         Self::HumNear,
         Self::MaybeLocked,
         Self::Late,
+        Self::UncertaintyNotReached,
+        Self::LimitedByJitter,
+        Self::LimitedByDrift,
     ];
     /// The name used in stores and output.
     #[must_use]
@@ -228,6 +237,9 @@ impl Flag {
             Self::HumNear => "hum_near",
             Self::MaybeLocked => "maybe_locked",
             Self::Late => "late",
+            Self::UncertaintyNotReached => "uncertainty_not_reached",
+            Self::LimitedByJitter => "limited_by_jitter",
+            Self::LimitedByDrift => "limited_by_drift",
         }
     }
 }

@@ -1,6 +1,6 @@
 //! Listening: spans of the capture turned into measurements of every position.
 
-use meter::Meter;
+use meter::{Advice, Limit, Meter, window_for};
 use model::port::{Capture, CaptureError, Doubt, Window};
 use model::quantity::Cents;
 use model::record::{Flag, Measured, PositionId};
@@ -98,9 +98,9 @@ impl Ear {
         Ok(measured)
     }
 
-    /// Listens to adjoining spans until every position that gives a frequency has
-    /// the uncertainty asked for, or `longest` frames have passed. Returns the
-    /// frames listened to and what was measured over all of them.
+    /// Listens to adjoining spans until every position has the uncertainty asked for, or
+    /// `longest` frames have passed, or it is clear that more of them would not do. Returns
+    /// the frames listened to and what was measured over all of them.
     pub(crate) fn measure_until(
         &mut self,
         first: Span,
@@ -130,46 +130,77 @@ impl Ear {
                 .iter()
                 .map(|(position, samples)| (position.clone(), samples.as_slice()))
                 .collect();
-            let mut measured =
-                side_by_side(&mut self.meters, rate, &channels, &|_, meter, samples| {
-                    meter.estimate(samples).measured()
-                });
-            let good_enough =
-                measured
-                    .iter()
-                    .all(|(_, measured)| match (measured.frequency, measured.u) {
-                        (Some(frequency), Some(u)) => u.cents_at(frequency) <= reaches,
-                        // What cannot be measured will not be measured better by waiting,
-                        // except where the window is too short for it.
-                        _ => false,
-                    });
-            if good_enough || whole.frames >= longest {
+            let listened = rate.duration(whole.frames);
+            let most = rate.duration(longest);
+            let advised = side_by_side(&mut self.meters, rate, &channels, &|_, meter, samples| {
+                let estimate = meter.estimate(samples);
+                let advice = window_for(&estimate, listened, reaches, most);
+                (estimate.measured(), advice)
+            });
+            // The longest of what the positions want; what is forbidden to one may do
+            // for another.
+            let wanted = advised
+                .iter()
+                .filter_map(|(_, (_, advice))| match advice {
+                    Advice::Listen(window) => Some(rate.frames(*window)),
+                    Advice::Reached | Advice::Forbidden(_) => None,
+                })
+                .max();
+            let more = wanted.map_or(0, |wanted| {
+                // Each piece costs a look at all that came before.
+                wanted
+                    .max(whole.frames + whole.frames / 4)
+                    .min(longest)
+                    .saturating_sub(whole.frames)
+            });
+            if more == 0 {
                 let window = Window {
                     span: whole,
                     channels: Vec::new(),
                     doubts,
                 };
-                for (position, measured) in &mut measured {
-                    mark(&window, position, measured);
-                }
+                let measured = advised
+                    .into_iter()
+                    .map(|(position, (mut measured, advice))| {
+                        mark(&window, &position, &mut measured);
+                        mark_advice(advice, &mut measured);
+                        (position, measured)
+                    })
+                    .collect();
                 if self.remembers {
                     self.remembered = samples;
                 }
                 return Ok((whole, measured));
             }
-            // Twice as long each time: the work in all stays within twice the last.
-            piece = whole.then(whole.frames.min(longest - whole.frames));
+            piece = whole.then(more);
         }
     }
 }
 
+/// Says why a reading has not the uncertainty that was asked for.
+fn mark_advice(advice: Advice, measured: &mut Measured) {
+    let limit = match advice {
+        Advice::Reached => return,
+        Advice::Listen(_) => Limit::Noise,
+        Advice::Forbidden(limit) => limit,
+    };
+    match limit {
+        // The state says more.
+        Limit::NoTone => return,
+        Limit::Noise => {}
+        Limit::Jitter => measured.flags.insert(Flag::LimitedByJitter),
+        Limit::Drift => measured.flags.insert(Flag::LimitedByDrift),
+    }
+    measured.flags.insert(Flag::UncertaintyNotReached);
+}
+
 /// Looks at each channel with its own meter, side by side where that pays.
-fn side_by_side(
+fn side_by_side<T: Send>(
     meters: &mut BTreeMap<PositionId, Meter>,
     rate: SampleRate,
     channels: &[(PositionId, &[f32])],
-    look: &(impl Fn(&PositionId, &mut Meter, &[f32]) -> Measured + Sync),
-) -> Measurements {
+    look: &(impl Fn(&PositionId, &mut Meter, &[f32]) -> T + Sync),
+) -> Vec<(PositionId, T)> {
     for (position, _) in channels {
         meters
             .entry(position.clone())

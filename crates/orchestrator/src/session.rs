@@ -5,6 +5,7 @@
 use crate::ear::{Ear, Measurements};
 use crate::judge::{Heard, Move};
 use crate::schedule::window_lengths;
+use meter::{SettlingCurve, Steadiness};
 use model::document::plan::{Listen, Settle, WindowLength};
 use model::pitch::{Pitch, PitchStandard};
 use model::port::{Capture, CaptureError, Clock, Instrument, NoteOut, Operator, PortError};
@@ -177,18 +178,14 @@ impl Session {
                     frames: 0,
                 };
                 let mut before: Option<Measurements> = None;
+                let mut curves: BTreeMap<PositionId, SettlingCurve> = BTreeMap::new();
                 loop {
                     span = span.then(frames);
                     let now = self.ear.glimpse(span, before.as_ref(), &self.stop)?;
-                    let unsteady = before.as_ref().map_or_else(
-                        || {
-                            targets
-                                .iter()
-                                .map(|(position, _)| position.clone())
-                                .collect()
-                        },
-                        |before| self.unsteady(targets, before, &now, *within),
-                    );
+                    for (position, measured) in &now {
+                        curves.entry(position.clone()).or_default().push(measured);
+                    }
+                    let unsteady = self.unsteady(targets, &curves, &now, *within);
                     if unsteady.is_empty() || span.end() >= latest {
                         return Ok((span.then(0), unsteady));
                     }
@@ -213,26 +210,24 @@ impl Session {
     fn unsteady(
         &self,
         targets: &[(PositionId, Pitch)],
-        before: &Measurements,
+        curves: &BTreeMap<PositionId, SettlingCurve>,
         now: &Measurements,
         within: Cents,
     ) -> Vec<PositionId> {
-        let frequency_in = |measurements: &Measurements, position: &PositionId| {
-            measurements
-                .iter()
-                .find(|(other, _)| other == position)
-                .and_then(|(_, measured)| measured.frequency)
-        };
         targets
             .iter()
             .filter(|(position, asked)| {
-                let (Some(old), Some(new)) =
-                    (frequency_in(before, position), frequency_in(now, position))
-                else {
-                    return true;
-                };
-                new.cents_from(old).abs() > within
-                    || self.heard.compare(position, *asked, new) == Move::Stayed
+                let steady = curves
+                    .get(position)
+                    .is_some_and(|curve| curve.steadiness(within) == Steadiness::Steady);
+                let heard = now
+                    .iter()
+                    .find(|(other, _)| other == position)
+                    .and_then(|(_, measured)| measured.frequency);
+                let stayed = heard.is_none_or(|heard| {
+                    self.heard.compare(position, *asked, heard) == Move::Stayed
+                });
+                !steady || stayed
             })
             .map(|(position, _)| position.clone())
             .collect()
