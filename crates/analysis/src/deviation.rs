@@ -453,7 +453,7 @@ impl Round {
     }
 
     /// The reference note between its first and its last reading of the round.
-    fn reference_line(&self, reference: Option<usize>) -> Option<ReferenceLine> {
+    pub(crate) fn reference_line(&self, reference: Option<usize>) -> Option<ReferenceLine> {
         let mut readings = self
             .counting()
             .filter(|sample| Some(sample.note) == reference);

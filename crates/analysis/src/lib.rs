@@ -187,6 +187,17 @@ pub fn analyse(plan: &Plan, rig: &Rig, record: &RunRecord) -> Analysis {
     }
 }
 
+/// Computes only what a run suggests, without its results.
+#[must_use]
+pub fn suggest(plan: &Plan, rig: &Rig, record: &RunRecord) -> Vec<Suggestion> {
+    let limits = RigLimits::of(rig);
+    let benches: Vec<Bench> = positions(record)
+        .iter()
+        .map(|position| Bench::new(plan, rig, record, position, limits))
+        .collect();
+    suggestion::suggestions(plan, rig, record, &benches)
+}
+
 /// The results of every stage and unit, and the verdicts on them.
 fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> (Vec<Outcome>, Vec<Verdict>) {
     let mut outcomes = Vec::new();

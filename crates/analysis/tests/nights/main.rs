@@ -4,5 +4,7 @@ mod coverage;
 mod foresight;
 mod hostile;
 mod night;
+mod shelf;
+mod suggestions;
 mod times;
 mod truth;
