@@ -115,6 +115,7 @@
 //! - An oscillator whose level changes within the window is fitted with a steady one.
 
 mod beside_mains;
+mod changes;
 mod coarse;
 mod estimate;
 mod fit;
@@ -141,6 +142,7 @@ use model::quantity::{Hertz, HertzDifference, Level};
 use model::record::{Flags, Measured, State};
 use model::time::SampleRate;
 
+pub use changes::{ChangeFinder, NoteChange};
 pub use onset::Onset;
 pub use settling::{SettlingCurve, SettlingPoint, Steadiness};
 pub use stream::{Stream, StreamReading};

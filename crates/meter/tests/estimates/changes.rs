@@ -151,3 +151,84 @@ fn the_settling_curve_is_the_pitch_over_time() {
         }
     }
 }
+
+/// A melody on two channels, in pieces: every change is found once, at its moment.
+#[test]
+fn the_changes_of_a_melody_are_found_in_pieces() {
+    let mut dice = Dice::new(80);
+    let notes = [
+        (0.0, 110.0),
+        (0.62, 220.0),
+        (1.4, 207.65),
+        (4.1, 440.0),
+        (4.55, 110.0),
+    ];
+    let seconds = 5.2;
+    let count = (seconds * RATE) as usize;
+    let wave = Wave::saw();
+    let channels: Vec<Vec<f32>> = [1.0, 1.5]
+        .into_iter()
+        .map(|factor| {
+            // Each note through a lag of 4 ms.
+            let (mut phase, mut pitch) = (0.0, f64::ln(110.0));
+            let phases: Vec<f64> = (0..count)
+                .map(|n| {
+                    let t = n as f64 / RATE;
+                    let note = notes
+                        .iter()
+                        .rev()
+                        .find(|(begins, _)| t >= *begins)
+                        .unwrap()
+                        .1;
+                    pitch += (f64::ln(note) - pitch) / (0.004 * RATE);
+                    phase += factor * pitch.exp() / RATE;
+                    phase
+                })
+                .collect();
+            let tone = render(&wave, RATE, count, 700.0, |n| phases[n]);
+            with_noise(&tone, 45.0, &mut dice)
+        })
+        .collect();
+    let rate = model::time::SampleRate::new(model::quantity::Hertz::of(RATE)).unwrap();
+    let mut finder = meter::ChangeFinder::new(rate, 2);
+    let mut found = Vec::new();
+    let mut at = 0;
+    while at < count {
+        let end = (at + (dice.next() % 9_000) as usize).min(count);
+        for (channel, samples) in channels.iter().enumerate() {
+            finder.push(channel, &samples[at..end], &mut found);
+        }
+        at = end;
+    }
+    finder.finish(&mut found);
+    for channel in 0..2 {
+        let own: Vec<_> = found
+            .iter()
+            .filter(|change| change.channel == channel)
+            .collect();
+        assert_eq!(own.len(), notes.len() - 1, "{own:?}");
+        for (change, pair) in own.iter().zip(notes.windows(2)) {
+            let off = change.onset.get() - pair[1].0;
+            assert!(off.abs() < 1e-3, "{off} s");
+            let interval = change
+                .to
+                .frequency
+                .unwrap()
+                .cents_from(change.from.frequency.unwrap());
+            let expected = 1200.0 * f64::log2(pair[1].1 / pair[0].1);
+            assert!((interval.get() - expected).abs() < 0.2, "{interval}");
+            // Within 3 cents when exp(-t / 4 ms) has come down to that, give or take a
+            // window of the curve.
+            let settled = change
+                .settled_after(model::quantity::Cents::of(3.0))
+                .unwrap();
+            let exact = 0.004 * f64::ln(expected.abs() / 3.0);
+            let window = change.curve[0].window.get();
+            assert!(
+                settled.get() < exact + 0.5 * window && settled.get() > exact - window,
+                "{settled} for {exact}"
+            );
+            assert!(change.overshoot().unwrap().get() < 1.0);
+        }
+    }
+}
