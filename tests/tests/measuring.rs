@@ -343,3 +343,82 @@ fn what_cannot_be_asked_is_said() {
         assert!(output.stdout.is_empty());
     }
 }
+
+/// A pulse of a third, 55 Hz, a quarter of full scale, on a constant of 0.1. Samples of
+/// a pulse alias, which at 55 Hz is 60 dB down.
+#[test]
+fn a_waveform_is_measured_when_asked_for() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("pulse.wav");
+    let mut bytes = wave(0.6);
+    for (n, sample) in bytes[44..].chunks_exact_mut(2).enumerate() {
+        let phase = (55.0 * n as f64 / 48_000.0).fract();
+        let value = 0.1 + if phase < 1.0 / 3.0 { 0.25 } else { 0.0 };
+        sample.copy_from_slice(&((value * 32_768.0) as i16).to_le_bytes());
+    }
+    std::fs::write(&path, bytes).unwrap();
+    let options = ["--waveform", "--dc-coupled", "--format", "json"];
+    let line = &json_lines(&measure(&path, &options).stdout)[0];
+    let waveform = &line["waveform"];
+    let number = |key: &str| waveform[key].as_f64().unwrap();
+    assert!((number("duty_cycle_percent") - 100.0 / 3.0).abs() < 0.2);
+    assert!((number("dc_of_full_scale") - (0.1 + 0.25 / 3.0)).abs() < 1e-3);
+    // Mean square of the harmonics is d (1 - d); the fundamental has 2 sin^2(pi d) / pi^2.
+    let d: f64 = 1.0 / 3.0;
+    let first = 2.0 * (std::f64::consts::PI * d).sin().powi(2) / std::f64::consts::PI.powi(2);
+    let thd = 100.0 * (d * (1.0 - d) / first - 1.0).sqrt();
+    assert!(
+        (number("thd_of_fundamental_percent") - thd).abs() < 0.5,
+        "{thd}: {waveform}"
+    );
+    let csv = String::from_utf8(measure(&path, &["--waveform", "--format", "csv"]).stdout);
+    let csv = csv.unwrap();
+    let columns: Vec<usize> = csv.lines().map(|row| row.split(',').count()).collect();
+    assert!(columns.iter().all(|count| *count == columns[0]), "{csv}");
+    // Not declared DC-coupled: no duty cycle.
+    let undeclared = &json_lines(&measure(&path, &["--waveform", "--format", "json"]).stdout)[0];
+    assert!(undeclared["waveform"]["duty_cycle_percent"].is_null());
+    assert!(undeclared["waveform"]["thd_of_total_percent"].is_f64());
+}
+
+#[test]
+fn changes_of_note_in_what_sox_recorded() {
+    if !sox_is_there() {
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let notes = [("0.9", "220"), ("0.8", "440"), ("1", "233.08")];
+    let mut joined = Command::new("sox");
+    for (index, (seconds, hertz)) in notes.iter().enumerate() {
+        let path = folder.path().join(format!("{index}.wav"));
+        let status = Command::new("sox")
+            .args(["-n", "-r", "48000", "-b", "24"])
+            .arg(&path)
+            .args(["synth", seconds, "triangle", hertz, "gain", "-6"])
+            .status()
+            .unwrap();
+        assert!(status.success());
+        joined.arg(path);
+    }
+    let path = folder.path().join("all.wav");
+    assert!(joined.arg(&path).status().unwrap().success());
+    let output = measure(&path, &["--settling", "--format", "json"]);
+    assert!(output.status.success(), "{}", told(&output));
+    let found = json_lines(&output.stdout);
+    assert_eq!(found.len(), 2, "{found:?}");
+    for (change, (at, hertz)) in found.iter().zip([(0.9, 440.0), (1.7, 233.08)]) {
+        assert!(
+            (change["onset_s"].as_f64().unwrap() - at).abs() < 1e-3,
+            "{change}"
+        );
+        assert!((change["to_hz"].as_f64().unwrap() - hertz).abs() < 0.01);
+        let curve = change["curve"].as_array().unwrap();
+        assert!(curve.len() > 20);
+        for point in curve {
+            assert!(
+                point["cents_from_rest"].as_f64().unwrap().abs() < 2.0,
+                "{point}"
+            );
+        }
+    }
+}

@@ -325,6 +325,18 @@ pub struct Measure {
     /// The pitch standard.
     #[arg(long, value_name = "STANDARD", default_value = "A4 = 440 Hz")]
     pub pitch: model::pitch::PitchStandard,
+    /// Also measure the waveform: levels of the harmonics, total harmonic distortion, even
+    /// against odd harmonics, the mean.
+    #[arg(long)]
+    pub waveform: bool,
+    /// The input lets steady voltages through, so that the duty cycle of a pulse can be
+    /// measured, too.
+    #[arg(long, requires = "waveform")]
+    pub dc_coupled: bool,
+    /// Instead of windows, find each change of note: when the pitch began to leave the old
+    /// note, and the frequency over short windows after that.
+    #[arg(long, conflicts_with_all = ["live", "view", "window", "hop", "waveform", "note"])]
+    pub settling: bool,
     /// Show the latest window in letters several lines high. A file is shown at the pace
     /// at which it was recorded. Ctrl-C ends it.
     #[arg(long)]

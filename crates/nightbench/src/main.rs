@@ -2,6 +2,7 @@
 //! a simulator.
 
 mod assembly;
+mod changes;
 mod cli;
 mod documents;
 mod exit;
@@ -18,6 +19,7 @@ mod supervision;
 mod tall_letters;
 mod view;
 mod wave_header;
+mod waveform_words;
 mod windows;
 
 use clap::{CommandFactory, Parser};

@@ -1,6 +1,8 @@
 //! How a measured window is written: for people, as JSON Lines, as CSV.
 
 use crate::cli::StreamFormat;
+use crate::waveform_words;
+use meter::Waveform;
 use model::pitch::{Note, Pitch, PitchStandard};
 use model::quantity::Hertz;
 use model::record::Measured;
@@ -25,6 +27,8 @@ pub struct Style {
     pub standard: PitchStandard,
     /// The note that deviations are taken from; the nearest unless said.
     pub note: Option<AskedFor>,
+    /// Whether waveforms are measured, too.
+    pub waveform: bool,
 }
 
 impl Style {
@@ -42,16 +46,18 @@ impl Style {
     }
 
     /// The line of names that CSV begins with.
-    pub fn heading(&self) -> Option<&'static str> {
-        match (self.format, &self.note) {
-            (StreamFormat::Csv, Some(_)) => {
-                Some("channel,t_s,window_s,hz,u_hz,level_dbfs,state,flags,note,cents")
-            }
-            (StreamFormat::Csv, None) => {
-                Some("channel,t_s,window_s,hz,u_hz,level_dbfs,state,flags")
-            }
-            _ => None,
+    pub fn heading(&self) -> Option<String> {
+        if self.format != StreamFormat::Csv {
+            return None;
         }
+        let mut names = "channel,t_s,window_s,hz,u_hz,level_dbfs,state,flags".to_owned();
+        if self.note.is_some() {
+            names += ",note,cents";
+        }
+        if self.waveform {
+            names += &waveform_words::csv_names();
+        }
+        Some(names)
     }
 }
 
@@ -66,6 +72,8 @@ pub struct Line {
     pub window: f64,
     /// What was found.
     pub measured: Measured,
+    /// The waveform, where it was asked for and there is a tone.
+    pub waveform: Option<Waveform>,
 }
 
 impl Line {
@@ -97,6 +105,9 @@ impl Line {
             line["note"] = json!(note.name);
             line["cents"] = json!(cents);
         }
+        if style.waveform {
+            line["waveform"] = json!(self.waveform.as_ref().map(waveform_words::json));
+        }
         line
     }
 
@@ -120,19 +131,29 @@ impl Line {
                 .map(|heard| style.deviation(heard).1);
             line += &format!(",{},{}", note.name, number(cents));
         }
+        if style.waveform {
+            line += &waveform_words::csv(self.waveform.as_ref());
+        }
         line
     }
 
     /// Channel, time, frequency, uncertainty, note and cents, level, flags.
     fn text(&self, style: &Style) -> String {
-        format!(
+        let mut text = format!(
             "{:>3} {:>10.3} {}",
             self.channel,
             self.t,
             self.values(style)
         )
         .trim_end()
-        .to_owned()
+        .to_owned();
+        if let Some(waveform) = &self.waveform {
+            for line in waveform_words::text(waveform) {
+                text += "\n               ";
+                text += &line;
+            }
+        }
+        text
     }
 
     /// The line without channel and time.

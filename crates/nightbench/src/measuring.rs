@@ -6,7 +6,7 @@ use crate::measured_line::{AskedFor, Line, Style};
 use crate::recording::Recording;
 use crate::view::View;
 use crate::windows::Windows;
-use meter::Meter;
+use meter::{Coupling, Meter};
 use model::document::rig::CaptureDevice;
 use model::pitch::AskedNote;
 use model::port::{Capture, CaptureError, Clock, Doubt};
@@ -16,7 +16,8 @@ use model::time::{HostTime, SampleTime, Span, Stop};
 use orchestrator::RunError;
 use serde_json::json;
 use std::collections::BTreeMap;
-use std::io::Write;
+use std::fs::File;
+use std::io::{BufReader, Write};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -55,7 +56,13 @@ pub fn measure(arguments: &Measure) -> Result<u8, Failure> {
                 name: note.to_string(),
                 pitch,
             }),
+        waveform: arguments.waveform,
     };
+    if arguments.settling
+        && let Some(file) = &arguments.file
+    {
+        return crate::changes::measure(file, arguments.channel, &style);
+    }
     match (&arguments.file, &arguments.live) {
         (Some(file), _) => measure_file(arguments, style, file),
         (None, Some(device)) => measure_live(arguments, style, device),
@@ -126,10 +133,11 @@ impl Drop for Output {
     }
 }
 
-fn measure_file(arguments: &Measure, style: Style, path: &Path) -> Result<u8, Failure> {
+/// Opens a recording that must have a channel, if one is named.
+pub fn open(path: &Path, channel: Option<u16>) -> Result<Recording<BufReader<File>>, Failure> {
     let recording = Recording::open(path)?;
     let channels = recording.channels();
-    if let Some(channel) = arguments.channel.filter(|channel| *channel > channels) {
+    if let Some(channel) = channel.filter(|channel| *channel > channels) {
         return Err(Failure::input(format!(
             "{}: it has {channels} channel{}, so there is no channel {channel}",
             path.display(),
@@ -143,20 +151,21 @@ fn measure_file(arguments: &Measure, style: Style, path: &Path) -> Result<u8, Fa
             path.display()
         );
     }
+    Ok(recording)
+}
+
+fn measure_file(arguments: &Measure, style: Style, path: &Path) -> Result<u8, Failure> {
+    let recording = open(path, arguments.channel)?;
     let title = path
         .file_name()
         .unwrap_or(path.as_os_str())
         .to_string_lossy()
         .into_owned();
-    let only = arguments.channel;
-    let (window, hop) = (arguments.window, hop(arguments));
     if !arguments.view {
         let Ok(mut output) = Output::open(arguments, style, title) else {
             return Ok(0);
         };
-        read_through(recording, window, hop, only, |lines| {
-            output.put(lines).is_ok()
-        })?;
+        read_through(recording, arguments, |lines| output.put(lines).is_ok())?;
         return Ok(0);
     }
     let clock = devices::RealClock::new();
@@ -168,7 +177,7 @@ fn measure_file(arguments: &Measure, style: Style, path: &Path) -> Result<u8, Fa
         };
         let paced = output.view.is_some();
         let begun = clock.now();
-        let read = read_through(recording, window, hop, only, |lines| {
+        let read = read_through(recording, arguments, |lines| {
             let heard = lines.first().map_or(0.0, |line| line.t + line.window);
             // A window is shown when its last sample has been played.
             let due: HostTime = begun + Seconds::of(heard);
@@ -184,30 +193,39 @@ fn measure_file(arguments: &Measure, style: Style, path: &Path) -> Result<u8, Fa
 /// Measures a recording window by window until `put` says no.
 fn read_through<R: std::io::BufRead>(
     recording: Recording<R>,
-    window: Seconds,
-    hop: Seconds,
-    only: Option<u16>,
+    arguments: &Measure,
     mut put: impl FnMut(Vec<Line>) -> bool,
 ) -> Result<(), Failure> {
     let rate = recording.rate();
-    let mut meter = Meter::new(rate);
-    let mut windows = Windows::new(recording, rate.frames(window) as usize, rate.frames(hop));
+    let channels = usize::from(recording.channels());
+    let only = arguments.channel.map(|channel| usize::from(channel) - 1);
+    let last = only.unwrap_or(channels - 1);
+    let frames = rate.frames(arguments.window) as usize;
+    let mut windows = Windows::new(recording, frames, rate.frames(hop(arguments)), only)
+        .with_waveforms(coupling(arguments));
+    let mut lines = Vec::new();
     while let Some(window) = windows.next()? {
-        let lines = (1..)
-            .zip(window.channels)
-            .filter(|(channel, _)| only.is_none_or(|only| only == *channel))
-            .map(|(channel, samples)| Line {
-                channel,
-                t: rate.duration(window.begins).get(),
-                window: rate.duration(samples.len() as u64).get(),
-                measured: meter.estimate(samples).measured(),
-            })
-            .collect();
-        if !put(lines) {
+        lines.push(Line {
+            channel: window.channel as u16 + 1,
+            t: rate.duration(window.begins).get(),
+            window: rate.duration(window.frames as u64).get(),
+            measured: window.measured,
+            waveform: window.waveform,
+        });
+        if window.channel == last && !put(std::mem::take(&mut lines)) {
             break;
         }
     }
     Ok(())
+}
+
+/// How the input is coupled, where waveforms are asked for.
+fn coupling(arguments: &Measure) -> Option<Coupling> {
+    arguments.waveform.then_some(if arguments.dc_coupled {
+        Coupling::Dc
+    } else {
+        Coupling::Ac
+    })
 }
 
 fn measure_live(arguments: &Measure, style: Style, device: &str) -> Result<u8, Failure> {
@@ -284,7 +302,10 @@ fn listen(
             .channels
             .iter()
             .map(|(position, channel)| {
-                let mut measured = meter.estimate(channel).measured();
+                let estimate = meter.estimate(channel);
+                let waveform = coupling(arguments)
+                    .and_then(|coupling| meter.waveform(channel, &estimate, coupling));
+                let mut measured = estimate.measured();
                 for doubt in &samples.doubts {
                     match doubt {
                         Doubt::Xrun { .. } => measured.flags.insert(Flag::Xrun),
@@ -302,6 +323,7 @@ fn listen(
                     t: rate.duration(begins).get(),
                     window: rate.duration(frames).get(),
                     measured,
+                    waveform,
                 }
             })
             .collect();

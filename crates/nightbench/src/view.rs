@@ -137,6 +137,7 @@ mod tests {
             format: StreamFormat::Text,
             standard: model::pitch::PitchStandard::default(),
             note: None,
+            waveform: false,
         };
         for channels in [1, 2, 8, 32] {
             let latest: BTreeMap<u16, Line> = (1..=channels)
@@ -153,6 +154,7 @@ mod tests {
                             u: heard.then(|| HertzDifference::of(1e-3)),
                             level: None,
                         },
+                        waveform: None,
                     };
                     (channel, line)
                 })

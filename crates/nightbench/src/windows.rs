@@ -2,104 +2,93 @@
 
 use crate::exit::Failure;
 use crate::recording::Recording;
+use meter::{Coupling, Stream, Waveform};
+use model::record::Measured;
 use std::io::BufRead;
 
-/// Windows of a recording, one after the other.
+/// Windows of a recording, measured one after the other.
 #[derive(Debug)]
 pub struct Windows<R> {
     recording: Recording<R>,
-    frames: usize,
-    hop: u64,
-    /// Samples of each channel from frame `held_from` on.
-    held: Vec<Vec<f32>>,
-    held_from: u64,
-    next: u64,
+    stream: Stream,
+    /// What was read last, a vector for each channel.
+    piece: Vec<Vec<f32>>,
     ended: bool,
     /// What is wrong with the recording, told after the windows before it.
     failure: Option<Failure>,
 }
 
-/// A window of a recording.
+/// A window of a channel.
 #[derive(Debug)]
-pub struct Window<'a> {
+pub struct Window {
     /// Its first frame.
     pub begins: u64,
-    /// The samples of each channel.
-    pub channels: Vec<&'a [f32]>,
+    /// How many frames it has.
+    pub frames: usize,
+    /// The channel, counted from 0.
+    pub channel: usize,
+    /// What was found.
+    pub measured: Measured,
+    /// The waveform, where that was asked for and there is a tone.
+    pub waveform: Option<Waveform>,
 }
 
 impl<R: BufRead> Windows<R> {
-    /// Windows of `frames` frames, each `hop` frames after the one before.
-    pub fn new(recording: Recording<R>, frames: usize, hop: u64) -> Self {
-        let held = vec![Vec::new(); usize::from(recording.channels())];
+    /// Windows of `frames` frames, each `hop` frames after the one before, of all channels
+    /// or of `only` one (from 0).
+    pub fn new(recording: Recording<R>, frames: usize, hop: u64, only: Option<usize>) -> Self {
+        let channels = usize::from(recording.channels());
         Self {
+            stream: Stream::new(recording.rate(), channels, frames, hop).only(only),
+            piece: vec![Vec::new(); channels],
             recording,
-            frames: frames.max(1),
-            hop: hop.max(1),
-            held,
-            held_from: 0,
-            next: 0,
             ended: false,
             failure: None,
         }
     }
 
-    /// The next window. A rest that
-    /// is shorter than a window comes only if it is all there is.
+    /// Measures waveforms, too.
+    pub fn with_waveforms(mut self, coupling: Option<Coupling>) -> Self {
+        self.stream = self.stream.with_waveforms(coupling);
+        self
+    }
+
+    /// The next window of the next channel. A rest that is shorter than a window comes only
+    /// if it is all there is.
     ///
     /// # Errors
     /// What is wrong with the recording; windows that are whole before it come first.
-    pub fn next(&mut self) -> Result<Option<Window<'_>>, Failure> {
+    pub fn next(&mut self) -> Result<Option<Window>, Failure> {
         loop {
-            self.forget();
-            let wanted = self.next - self.held_from + self.frames as u64;
-            if self.held_frames() as u64 >= wanted {
-                break;
+            if let Some(reading) = self.stream.reading() {
+                return Ok(Some(Window {
+                    begins: reading.begins,
+                    frames: reading.samples.len(),
+                    channel: reading.channel,
+                    measured: reading.estimate.measured(),
+                    waveform: reading.waveform,
+                }));
             }
             if let Some(failure) = self.failure.take() {
                 return Err(failure);
             }
             if self.ended {
-                break;
+                return Ok(None);
             }
-            match self.recording.next(&mut self.held) {
+            for channel in &mut self.piece {
+                channel.clear();
+            }
+            match self.recording.next(&mut self.piece) {
                 Ok(frames) => self.ended = frames == 0,
                 Err(failure) => {
                     self.ended = true;
                     self.failure = Some(failure);
                 }
             }
-        }
-        let at = (self.next - self.held_from) as usize;
-        let held = self.held_frames();
-        let until = at + self.frames;
-        if held < until && (self.next > 0 || held == 0) {
-            return Ok(None);
-        }
-        let begins = self.next;
-        self.next += self.hop;
-        let channels = self
-            .held
-            .iter()
-            .map(|samples| &samples[at..until.min(samples.len())])
-            .collect();
-        Ok(Some(Window { begins, channels }))
-    }
-
-    fn held_frames(&self) -> usize {
-        // A sample that is no number may leave the first channels one ahead.
-        self.held.iter().map(Vec::len).min().unwrap_or(0)
-    }
-
-    /// Drops what no further window needs.
-    fn forget(&mut self) {
-        let spent = (self.next - self.held_from).min(self.held_frames() as u64) as usize;
-        // Moving the rest costs as much as it is long, so it is done now and then.
-        if spent > 0 && (spent >= self.frames || spent == self.held_frames()) {
-            for samples in &mut self.held {
-                samples.drain(..spent);
+            self.stream.push(&self.piece);
+            if self.ended && self.failure.is_none() {
+                self.stream.finish();
             }
-            self.held_from += spent as u64;
         }
     }
 }
@@ -133,16 +122,13 @@ mod tests {
         let Ok(recording) = Recording::new("soup".to_owned(), Cursor::new(bytes), length) else {
             return (0, 0);
         };
-        let mut meter = meter::Meter::new(recording.rate());
-        let mut windows = Windows::new(recording, frames, hop);
+        let mut windows = Windows::new(recording, frames, hop, None);
         let (mut count, mut most) = (0, 0);
         while let Ok(Some(window)) = windows.next() {
-            for samples in &window.channels {
-                let estimate = meter.estimate(samples);
-                assert!(estimate.frequency.is_none_or(|hz| hz.get().is_finite()));
-            }
-            count += 1;
-            most = most.max(windows.held.iter().map(Vec::capacity).max().unwrap_or(0));
+            let frequency = window.measured.frequency;
+            assert!(frequency.is_none_or(|hz| hz.get().is_finite()));
+            count += usize::from(window.channel == 0);
+            most = most.max(windows.stream.held());
         }
         (count, most)
     }
@@ -151,33 +137,33 @@ mod tests {
         #![proptest_config(ProptestConfig::with_cases(192))]
 
         #[test]
-        fn windows_are_the_samples_at_their_place(
+        fn windows_lie_where_they_should(
             length in 1usize..20_000, channels in 1u16..4, frames in 1usize..6000, hop in 1u64..9000,
         ) {
             let hop = hop.max(length as u64 / 50);
-            let value = |at: u64, channel: usize| (at * 7 + channel as u64 * 1000) as u16 as i16;
+            // Each channel rests at a level of its own.
+            let level = |channel: u64| 1000 * (channel as i16 + 1);
             let samples: Vec<i16> = (0..length as u64)
-                .flat_map(|at| (0..usize::from(channels)).map(move |channel| value(at, channel)))
+                .flat_map(|_| (0..u64::from(channels)).map(level))
                 .collect();
             let bytes = wave(channels, &samples);
             let size = bytes.len() as u64;
             let recording =
                 Recording::new("tone".to_owned(), Cursor::new(bytes), Some(size)).unwrap();
-            let mut windows = Windows::new(recording, frames, hop);
+            let mut windows = Windows::new(recording, frames, hop, None);
             let mut count = 0;
-            while let Some(Window { begins, channels: window }) = windows.next().unwrap() {
-                prop_assert_eq!(begins, count * hop);
-                for (channel, samples) in window.iter().enumerate() {
-                    prop_assert_eq!(samples.len(), frames.min(length));
-                    for (at, sample) in samples.iter().enumerate() {
-                        let expected = f32::from(value(begins + at as u64, channel)) / 32_768.0;
-                        prop_assert_eq!(*sample, expected);
-                    }
-                }
+            while let Some(window) = windows.next().unwrap() {
+                let (turn, channel) = (count / u64::from(channels), count % u64::from(channels));
+                prop_assert_eq!(window.begins, turn * hop);
+                prop_assert_eq!(window.channel as u64, channel);
+                prop_assert_eq!(window.frames, frames.min(length));
+                let expected = 20.0 * (f64::from(level(channel)) / 32_768.0).log10();
+                let found = window.measured.level.unwrap().get();
+                prop_assert!((found - expected).abs() < 1e-6);
                 count += 1;
             }
             let whole = length.checked_sub(frames).map_or(1, |rest| rest as u64 / hop + 1);
-            prop_assert_eq!(count, whole);
+            prop_assert_eq!(count, whole * u64::from(channels));
         }
 
         #[test]
