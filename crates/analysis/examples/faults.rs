@@ -32,7 +32,8 @@ fn main() -> ExitCode {
             let first = suggestions.first();
             let is_right = first.is_some_and(|first| {
                 Some(first.kind) == fault.expected()
-                    && (!fault.is_one_units() || first.positions == [shelf.faulty.clone()])
+                    && (!fault.is_one_units()
+                        || first.positions[..] == *std::slice::from_ref(&shelf.faulty))
             });
             found += u64::from(is_right);
             if !is_right || only.is_some() {

@@ -14,6 +14,7 @@ mod outline;
 mod page;
 mod plot;
 mod results;
+mod suggestions;
 mod terminal;
 mod words;
 

@@ -3,9 +3,10 @@
 use crate::RunView;
 use crate::bench;
 use crate::export::{Deviations, maybe, number, seconds};
+use crate::suggestions;
 use crate::words::sentences;
 use model::record::{Gap, PositionId};
-use model::result::{Outcome, Verdict};
+use model::result::{Outcome, ResultName, Verdict};
 use serde_json::{Value, json};
 
 /// One result.
@@ -105,6 +106,7 @@ pub fn results_json(view: &RunView<'_>) -> Value {
                 "results": view.outcomes_of(position).into_iter().map(result_json).collect::<Vec<_>>(),
                 "verdicts": view.verdicts_of(position).into_iter()
                     .map(|(_, verdict)| verdict_json(view, verdict)).collect::<Vec<_>>(),
+                "suggestions": suggestions::of_position(view, position),
                 "gaps": gaps,
                 "doubts": words.gaps,
             })

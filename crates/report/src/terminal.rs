@@ -4,6 +4,7 @@ use crate::RunView;
 use crate::bench;
 use crate::numbers::duration;
 use crate::outline::{has_sign, stated, title};
+use crate::suggestions;
 use crate::words::{UnitWords, choice, sentences};
 use model::quantity::Dimension;
 use model::record::PositionId;
@@ -39,8 +40,39 @@ pub fn text(view: &RunView<'_>) -> String {
         lines.push(String::new());
         unit(view, &words, &mut lines);
     }
+    suggested(view, &mut lines);
     lines.push(String::new());
     lines.join("\n")
+}
+
+/// What the results suggest, after all units: some causes lie outside them.
+fn suggested(view: &RunView<'_>, lines: &mut Vec<String>) {
+    let all = suggestions::words(view);
+    if all.is_empty() {
+        return;
+    }
+    lines.push(String::new());
+    let heading = "What this suggests";
+    lines.push(heading.to_owned());
+    lines.push("-".repeat(columns(heading)));
+    wrap(lines, suggestions::PREFACE, "", "");
+    for (place, words) in all.iter().enumerate() {
+        let number = format!("{:>2}. ", place + 1);
+        wrap(
+            lines,
+            &format!("{}: {} {}", words.whom, words.seen, words.cause),
+            &number,
+            "    ",
+        );
+        wrap(lines, &words.advice, "    Try: ", "    ");
+        wrap(lines, &words.settled_by, "    ", "    ");
+        if !words.doubt.is_empty() {
+            wrap(lines, &words.doubt, "    But: ", "    ");
+        }
+        if !words.caution.is_empty() {
+            wrap(lines, &words.caution, "    Mind: ", "    ");
+        }
+    }
 }
 
 fn unit(view: &RunView<'_>, words: &UnitWords, lines: &mut Vec<String>) {

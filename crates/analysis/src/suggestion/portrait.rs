@@ -64,15 +64,22 @@ pub(super) struct Portrait {
     pub(super) gain: f64,
 }
 
-/// The stage that shows most of a unit: the most readings over the widest span.
+/// The stage that shows most of a unit: the most readings over (nearly) the widest
+/// span.
 fn main_stage(bench: &Bench) -> Option<u16> {
+    let widest = bench
+        .stages
+        .values()
+        .map(|stage| stage.fit.span)
+        .fold(0.0, f64::max);
     bench
         .stages
         .iter()
         .filter(|(_, stage)| stage.fit.notes.len() >= 3 && stage.fit.span >= 0.9)
+        .filter(|(_, stage)| stage.fit.span > 0.8 * widest)
         .max_by_key(|(_, stage)| {
-            let readings: usize = stage.fit.rounds.iter().map(|r| r.note_of.len()).sum();
-            (stage.fit.notes.len(), readings)
+            let rounds = stage.fit.rounds.iter();
+            rounds.map(|round| round.note_of.len()).sum::<usize>()
         })
         .map(|(index, _)| *index)
 }
@@ -94,6 +101,14 @@ fn noise(series: &[f64]) -> f64 {
         return 0.0;
     }
     median(&steps) * 1.4826 / 2f64.sqrt()
+}
+
+/// What the meter says of a reading, and no less than what units do by themselves.
+fn meter_noise(meter: &[f64]) -> f64 {
+    if meter.is_empty() {
+        return 0.05;
+    }
+    median(meter).max(0.05)
 }
 
 /// The air at a position over time.
@@ -171,13 +186,24 @@ impl Portrait {
             }
         }
         retuned.entry(reference).or_default().push(0.0);
+        let pooled: Vec<f64> = retuned
+            .values()
+            .filter(|values| values.len() >= 6)
+            .map(|values| noise(values))
+            .collect();
+        let pooled = if pooled.is_empty() {
+            meter_noise(&meter)
+        } else {
+            median(&pooled)
+        };
         let at = |note: usize| &unit.notes[note];
         let profile: Vec<ProfileNote> = retuned
             .iter()
             .map(|(note, values)| ProfileNote {
                 x: at(*note).x,
                 cents: median(values),
-                sem: noise(values) / (values.len() as f64).sqrt(),
+                // A note heard a few times shows little of its noise.
+                sem: noise(values).max(pooled) / (values.len() as f64).sqrt(),
                 step: bench.limits.step * at(*note).per_volt.abs(),
             })
             .collect();

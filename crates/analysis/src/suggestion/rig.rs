@@ -227,8 +227,12 @@ fn plain_ohms(ohms: f64) -> String {
     format!("{:.0}", (ohms / digits).round() * digits)
 }
 
-/// How a unit's offset moved when warm, and what of it the other units share.
-pub(super) fn levels(portraits: &[Portrait]) -> Vec<(Vec<(f64, f64)>, Vec<(f64, f64)>)> {
+/// A unit's offset over time (seconds of the run, cents): beside the others, and what
+/// the others share.
+pub(super) type Levels = (Vec<(f64, f64)>, Vec<(f64, f64)>);
+
+/// How each unit's offset moved when warm, and what of it the other units share.
+pub(super) fn levels(portraits: &[Portrait]) -> Vec<Levels> {
     portraits
         .iter()
         .enumerate()
@@ -279,10 +283,7 @@ fn range(points: &[(f64, f64)]) -> f64 {
 }
 
 /// All units moving together.
-pub(super) fn moving_together(
-    portraits: &[Portrait],
-    levels: &[(Vec<(f64, f64)>, Vec<(f64, f64)>)],
-) -> Option<Suggestion> {
+pub(super) fn moving_together(portraits: &[Portrait], levels: &[Levels]) -> Option<Suggestion> {
     if portraits.len() < 3 {
         return None;
     }

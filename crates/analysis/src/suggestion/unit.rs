@@ -243,45 +243,7 @@ fn compensation(unit: &Portrait) -> Option<Suggestion> {
                 && first.abs() > 0.8 * largest.abs()
                 && late < 0.25 * first);
         if begins_off {
-            let way = if first > 0.0 { "wider" } else { "narrower" };
-            let mut seen = format!(
-                "Cold, its octaves were {} cents {way} than warm",
-                plain(first.abs())
-            );
-            let mut made = stage_only(
-                unit,
-                Kind::CompensationMissing,
-                first.abs() * half_span,
-                String::new(),
-            );
-            made.evidence
-                .push(bare("scale when cold less when warm", first, "cents/oct"));
-            match follows {
-                Some((slope, correlation)) if correlation.abs() > 0.7 && night > 0.5 => {
-                    seen += &format!(
-                        ", and all night they followed the temperature by {} cents per kelvin each",
-                        with_u(slope)
-                    );
-                    made.evidence
-                        .push(evidence("scale against temperature", slope, "cents/oct/K"));
-                }
-                Some(_) => {
-                    seen += &format!(
-                        "; in the night they moved by {} cents while the room moved by {} K",
-                        plain(night),
-                        plain(kelvin)
-                    );
-                    made.doubt = Some("It does not follow the room: the resistor may be there and out of contact with the pair.".to_owned());
-                }
-                None => {
-                    seen += &format!("; after that they moved by {} cents", plain(night));
-                    made.doubt = Some("Without a thermometer whose reading moved by half a kelvin it is not known what it follows in the night.".to_owned());
-                }
-            }
-            made.evidence
-                .push(bare("range of the scale when warm", night, "cents/oct"));
-            made.seen = seen + ".";
-            return Some(made);
+            return Some(off_when_cold(unit, first, night, kelvin, follows));
         }
         if late.abs() >= LEAST_LATE && late.abs() > 1.5 * night {
             let way = if late > 0.0 { "wider" } else { "narrower" };
@@ -331,6 +293,71 @@ fn compensation(unit: &Portrait) -> Option<Suggestion> {
         return Some(made);
     }
     None
+}
+
+/// A scale that is off when cold: missing compensation where it goes on following
+/// the temperature, slow or partial where it comes to rest.
+fn off_when_cold(
+    unit: &Portrait,
+    first: f64,
+    night: f64,
+    kelvin: f64,
+    follows: Option<(Sized, f64)>,
+) -> Suggestion {
+    let way = if first > 0.0 { "wider" } else { "narrower" };
+    let mut seen = format!(
+        "Cold, its octaves were {} cents {way} than warm",
+        plain(first.abs())
+    );
+    let with_temperature = follows
+        .filter(|(slope, correlation)| correlation.abs() > 0.7 && night > 0.5 && slope.u > 0.0);
+    let (kind, doubt) = match (with_temperature, follows) {
+        (Some((slope, _)), _) => {
+            seen += &format!(
+                ", and all night they followed the temperature by {} cents per kelvin each",
+                with_u(slope)
+            );
+            (Kind::CompensationMissing, None)
+        }
+        (None, Some(_)) => {
+            seen += &format!(
+                "; in the night they moved by {} cents while the room moved by {} K",
+                plain(night),
+                plain(kelvin)
+            );
+            (
+                Kind::CompensationSlow,
+                Some(
+                    "A compensating resistor out of contact with the pair looks the same: it follows the room and not the unit.",
+                ),
+            )
+        }
+        (None, None) => {
+            seen += &format!("; warm they moved by {} cents", plain(night));
+            let kind = if night > 0.8 && night > 0.05 * first.abs() {
+                Kind::CompensationMissing
+            } else {
+                Kind::CompensationSlow
+            };
+            (
+                kind,
+                Some(
+                    "Without a thermometer that moved by half a kelvin it is not known whether it follows the temperature.",
+                ),
+            )
+        }
+    };
+    let mut made = stage_only(unit, kind, first.abs() * unit.span / 2.0, seen + ".");
+    made.evidence
+        .push(bare("scale when cold less when warm", first, "cents/oct"));
+    made.evidence
+        .push(bare("range of the scale when warm", night, "cents/oct"));
+    if let Some((slope, _)) = with_temperature {
+        made.evidence
+            .push(evidence("scale against temperature", slope, "cents/oct/K"));
+    }
+    made.doubt = doubt.map(str::to_owned);
+    made
 }
 
 /// An offset that moves, beside the other units, while the scale does not.

@@ -22,7 +22,11 @@ fn the_first_suggestion_is_right_and_a_healthy_shelf_gets_none() {
                 "{seed}: {suggestions:?}"
             );
             if fault.is_one_units() {
-                assert_eq!(first.positions, [shelf.faulty.clone()], "{fault:?} {seed}");
+                assert_eq!(
+                    first.positions[..],
+                    *std::slice::from_ref(&shelf.faulty),
+                    "{fault:?} {seed}"
+                );
             } else {
                 assert_eq!(first.positions.len(), 4, "{fault:?} {seed}");
             }

@@ -11,6 +11,7 @@ use crate::bench;
 use crate::export::sha256;
 use crate::numbers::{Stated, duration};
 use crate::outline::{has_sign, stated, title};
+use crate::suggestions::{self, SuggestionWords};
 use crate::words::{UnitWords, sentences};
 use askama::Template;
 use charts::Figure;
@@ -118,6 +119,8 @@ struct Page {
     /// What is to be said of all units alike.
     of_all: Vec<String>,
     units: Vec<UnitPage>,
+    suggested: Vec<SuggestionWords>,
+    preface: &'static str,
     overview: Option<Figure>,
     conditions: Vec<Figure>,
     gaps: Vec<LogLine>,
@@ -182,6 +185,8 @@ pub fn html(view: &RunView<'_>) -> String {
         key_names: shown_keys(view).into_iter().map(key_title).collect(),
         of_all,
         units,
+        suggested: suggested(view),
+        preface: suggestions::PREFACE,
         overview: run_charts::of_all(view),
         conditions: run_charts::of_conditions(view),
         gaps: log::gaps(view),
@@ -201,6 +206,22 @@ pub fn html(view: &RunView<'_>) -> String {
     // says so is better than none.
     page.render()
         .unwrap_or_else(|error| format!("<!doctype html><title>Report</title><p>{error}</p>"))
+}
+
+/// What the results suggest.
+fn suggested(view: &RunView<'_>) -> Vec<SuggestionWords> {
+    suggestions::words(view)
+        .into_iter()
+        .map(|words| SuggestionWords {
+            whom: words.whom,
+            seen: unbroken(&words.seen),
+            cause: unbroken(&words.cause),
+            advice: unbroken(&words.advice),
+            settled_by: unbroken(&words.settled_by),
+            doubt: unbroken(&words.doubt),
+            caution: unbroken(&words.caution),
+        })
+        .collect()
 }
 
 /// Keeps a number and what belongs to it on one line, and its minus sign proper.
