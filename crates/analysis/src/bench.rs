@@ -5,10 +5,12 @@ use crate::UnitAnalysis;
 use crate::curves::{curves, profile};
 use crate::deviation::UnitReadings;
 use crate::origin::{Origin, origin};
+use crate::settling::Response;
+use crate::surroundings::Surroundings;
 use crate::tracking::StageFit;
 use crate::uncertainty::RigLimits;
 use crate::uncertainty::Shared;
-use model::document::plan::Plan;
+use model::document::plan::{Plan, Settle};
 use model::document::rig::Rig;
 use model::record::{PositionId, RunRecord};
 use model::result::ResultName;
@@ -20,12 +22,16 @@ pub(crate) struct Bench {
     pub(crate) unit: UnitReadings,
     pub(crate) limits: RigLimits,
     pub(crate) stages: BTreeMap<u16, UnitStage>,
+    pub(crate) surroundings: Surroundings,
 }
 
 /// A unit in a stage.
 pub(crate) struct UnitStage {
     pub(crate) origin: Origin,
     pub(crate) fit: StageFit,
+    pub(crate) response: Response,
+    /// Within what the plan waits for a note to be steady, in cents, if it does.
+    pub(crate) until_steady: Option<f64>,
 }
 
 impl Bench {
@@ -38,7 +44,7 @@ impl Bench {
     ) -> Self {
         let unit = UnitReadings::gather(plan, rig, record, position);
         let stages = crate::measuring_stages(plan)
-            .map(|(stage, _)| {
+            .map(|(stage, planned)| {
                 let readings = record.readings.iter().filter(|reading| {
                     reading.key.stage == stage && &reading.key.position == position
                 });
@@ -56,6 +62,11 @@ impl Bench {
                     UnitStage {
                         origin,
                         fit: StageFit::new(&unit, stage, limits),
+                        response: Response::of(record, stage, position),
+                        until_steady: match planned.listen(plan).settle {
+                            Settle::UntilSteady { within, .. } => Some(within.get()),
+                            Settle::Fixed(_) => None,
+                        },
                     },
                 )
             })
@@ -64,6 +75,7 @@ impl Bench {
             unit,
             limits,
             stages,
+            surroundings: Surroundings::of(record, position),
         }
     }
 

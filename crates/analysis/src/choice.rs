@@ -17,6 +17,10 @@ pub(crate) struct Choice {
     /// When the one tuning is done, in seconds since t = 0.
     pub(crate) tuned_at: Option<f64>,
     pub(crate) between: Option<(Pitch, Pitch)>,
+    /// How near counts as settled, in cents, where it is said.
+    pub(crate) band: Option<f64>,
+    /// Over which time a pitch is compared with itself, in seconds, where it is said.
+    pub(crate) over: Option<f64>,
 }
 
 impl Choice {
@@ -27,6 +31,8 @@ impl Choice {
         stay: USUAL_STAY_S,
         tuned_at: None,
         between: None,
+        band: None,
+        over: None,
     };
 
     /// What a tolerance means, for a unit.
@@ -38,7 +44,9 @@ impl Choice {
         if let Some(meaning) = &tolerance.meaning {
             if let Some(limit) = meaning.steady_within {
                 choice.limit = limit.get().abs();
+                choice.band = Some(limit.get().abs());
             }
+            choice.over = meaning.over.map(|time| time.get());
             if let Some(stay) = meaning.stay {
                 choice.stay = stay.get();
             }
@@ -61,7 +69,19 @@ impl Choice {
             ResultName::ScaleError
             | ResultName::MeanSlope
             | ResultName::HighEnd
-            | ResultName::ErrorLeftAfterRetuning => choice.at = self.at,
+            | ResultName::ErrorLeftAfterRetuning
+            | ResultName::LowEnd
+            | ResultName::VoltageOffset
+            | ResultName::WorstBeats => choice.at = self.at,
+            ResultName::InTuneRange => {
+                choice.at = self.at;
+                choice.limit = self.limit;
+            }
+            ResultName::FractionOfRounds => choice.limit = self.limit,
+            ResultName::SettlingTime => choice.band = self.band,
+            ResultName::ShortTermStability | ResultName::ChangeBetweenReadings => {
+                choice.over = self.over;
+            }
             ResultName::TwoNoteSlope => {
                 choice.at = self.at;
                 choice.between = self.between;
@@ -78,9 +98,18 @@ impl Choice {
                 }
             }
             ResultName::ErrorLeftAfterTrimming
+            | ResultName::ErrorLeftAfterBothTrimmers
+            | ResultName::LinearityError
             | ResultName::Excursion
+            | ResultName::LargestChangeBetweenRounds
+            | ResultName::Convergence
             | ResultName::DriftRate
-            | ResultName::Repeatability => {}
+            | ResultName::Repeatability
+            | ResultName::Overshoot
+            | ResultName::Hysteresis
+            | ResultName::SupplySensitivity
+            | ResultName::OffsetTemperatureCoefficient
+            | ResultName::ScaleTemperatureCoefficient => {}
         }
         choice
     }
@@ -90,16 +119,45 @@ impl Choice {
 pub(crate) fn gives(stage: &Stage, name: ResultName) -> bool {
     use ResultName as R;
     match stage {
-        Stage::Rounds(_) => true,
+        Stage::Rounds(_) => !matches!(name, R::ShortTermStability | R::Overshoot),
         Stage::Sweep(_) => !matches!(
             name,
-            R::ReadyAfter | R::WarmUpTime | R::ErrorAfterOneTuning | R::Excursion | R::DriftRate
+            R::ReadyAfter
+                | R::WarmUpTime
+                | R::Convergence
+                | R::ErrorAfterOneTuning
+                | R::FractionOfRounds
+                | R::Excursion
+                | R::DriftRate
+                | R::LargestChangeBetweenRounds
+                | R::ChangeBetweenReadings
+                | R::ShortTermStability
+                | R::Overshoot
+                | R::SupplySensitivity
+                | R::OffsetTemperatureCoefficient
+                | R::ScaleTemperatureCoefficient
         ),
         Stage::Alternate(_) => matches!(
             name,
-            R::TwoNoteSlope | R::Excursion | R::DriftRate | R::ErrorLeftAfterRetuning
+            R::TwoNoteSlope
+                | R::Excursion
+                | R::DriftRate
+                | R::LargestChangeBetweenRounds
+                | R::ChangeBetweenReadings
+                | R::ErrorLeftAfterRetuning
+                | R::Hysteresis
+                | R::SettlingTime
+                | R::Overshoot
         ),
-        Stage::Hold(_) => matches!(name, R::Excursion | R::DriftRate),
+        Stage::Hold(_) => matches!(
+            name,
+            R::Excursion
+                | R::DriftRate
+                | R::ShortTermStability
+                | R::SettlingTime
+                | R::Overshoot
+                | R::SupplySensitivity
+        ),
         _ => false,
     }
 }

@@ -60,6 +60,15 @@ pub(crate) struct Held {
     windows: Vec<Sample>,
 }
 
+impl Held {
+    pub(crate) const fn stage(&self) -> u16 {
+        self.stage
+    }
+    pub(crate) fn windows(&self) -> &[Sample] {
+        &self.windows
+    }
+}
+
 /// Everything that was read of one unit.
 #[derive(Debug, Clone)]
 pub(crate) struct UnitReadings {

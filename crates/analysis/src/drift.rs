@@ -201,6 +201,16 @@ mod tests {
         ];
         assert_eq!(theil_sen(&x, &y), Some(0.5));
         assert_eq!(theil_sen(&[0.0, 1.0, 2.0], &[0.0, 1.0, 1.0]), Some(0.5));
+        // NIST StRD Norris, as other programs (scipy) have it.
+        let text = include_str!("../../../tests/reference-data/strd/Norris.dat");
+        let (mut x, mut y) = (Vec::new(), Vec::new());
+        for line in text.lines().skip(60).take(36) {
+            let mut words = line.split_whitespace().map(|word| word.parse().unwrap());
+            y.push(words.next().unwrap());
+            x.push(words.next().unwrap());
+        }
+        let slope = theil_sen(&x, &y).unwrap();
+        assert!((slope - 1.002_196_836_555_360_4).abs() < 1e-12, "{slope}");
         assert_eq!(theil_sen(&[1.0, 1.0], &[0.0, 1.0]), None);
     }
 

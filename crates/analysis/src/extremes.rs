@@ -19,12 +19,29 @@ pub(crate) struct Extreme {
 /// taken off. The interval is the reflected one below, which allows for the same
 /// bias, and the wider of the two above, so that near zero an upper bound is left.
 pub(crate) fn extreme(history: &History, draws: &Draws, number: impl Fn(&[f64]) -> f64) -> Extreme {
+    extreme_of(history, draws, draws.count, number)
+}
+
+/// The same from so many of the draws, for numbers that take long to compute.
+pub(crate) fn extreme_of(
+    history: &History,
+    draws: &Draws,
+    most: usize,
+    number: impl Fn(&[f64]) -> f64,
+) -> Extreme {
     let seen = number(&history.smoothed);
-    let own = draws.evaluate(&history.smoothed, false, &number);
+    let own = draws.evaluate(&history.smoothed, false, most, &number);
+    let all = draws.evaluate(&history.smoothed, true, most, &number);
+    debiased(seen, &own, all)
+}
+
+/// The bias of a maximum taken out: `seen` is the maximum as it was found, `own` and
+/// `all` are the same number of what was found with noise, or noise and the rig,
+/// drawn around it.
+pub(crate) fn debiased(seen: f64, own: &[f64], mut all: Vec<f64>) -> Extreme {
     let bias = own.iter().sum::<f64>() / own.len().max(1) as f64 - seen;
-    let mut all = draws.evaluate(&history.smoothed, true, &number);
     let u = standard_deviation(&all);
-    let own_u = standard_deviation(&own);
+    let own_u = standard_deviation(own);
     all.sort_by(f64::total_cmp);
     let (lower, upper) = (quantile(&all, 0.025), quantile(&all, 0.975));
     let value = (seen - bias).max(0.0);
@@ -94,7 +111,7 @@ pub(crate) fn left_after_trimming(values: &[f64], x: &[f64], rounds: &[usize]) -
         .flat_map(|round| {
             let values = &values[round * notes..(round + 1) * notes];
             (1..notes).map(move |note| {
-                ((values[note] - values[note - 1]) / (x[note] - x[note - 1]).max(1e-6)).abs()
+                ((values[note] - values[note - 1]) / (x[note] - x[note - 1]).abs().max(1e-6)).abs()
             })
         })
         .fold(0.0, f64::max)
@@ -121,6 +138,79 @@ pub(crate) fn left_after_trimming(values: &[f64], x: &[f64], rounds: &[usize]) -
         }
     }
     best
+}
+
+/// The same with a second trimmer that moves each note by `bend`: the high end.
+/// What is left is convex in both settings, so the best of the one for each of the
+/// other is convex too, and a golden section finds it.
+pub(crate) fn left_after_both_trimmers(
+    values: &[f64],
+    x: &[f64],
+    bend: &[f64],
+    rounds: &[usize],
+) -> f64 {
+    let reach = bend
+        .iter()
+        .fold(0.0, |most: f64, bend| most.max(bend.abs()));
+    let alone = left_after_trimming(values, x, rounds);
+    if reach <= 0.0 || alone <= 0.0 {
+        return alone;
+    }
+    let mut moved = values.to_vec();
+    let mut at = |setting: f64| {
+        for round in rounds {
+            for (note, bend) in bend.iter().enumerate() {
+                let place = round * x.len() + note;
+                moved[place] = values[place] - setting * bend;
+            }
+        }
+        left_after_trimming(&moved, x, rounds)
+    };
+    // What is left without it bounds what it may do: the setting that would bend
+    // the far end by more than all there is only makes it worse.
+    let spread = rounds
+        .iter()
+        .map(|round| half_range(&values[round * x.len()..(round + 1) * x.len()]))
+        .fold(alone, f64::max);
+    let (mut left, mut right) = (-8.0 * spread / reach, 8.0 * spread / reach);
+    let golden = (5f64.sqrt() - 1.0) / 2.0;
+    let (mut one, mut other) = (
+        right - golden * (right - left),
+        left + golden * (right - left),
+    );
+    let (mut at_one, mut at_other) = (at(one), at(other));
+    for _ in 0..24 {
+        if at_one < at_other {
+            (right, other, at_other) = (other, one, at_one);
+            one = right - golden * (right - left);
+            at_one = at(one);
+        } else {
+            (left, one, at_one) = (one, other, at_other);
+            other = left + golden * (right - left);
+            at_other = at(other);
+        }
+    }
+    at_one.min(at_other).min(alone)
+}
+
+/// The widest run of adjacent notes that one offset puts within `limit` either way:
+/// its octaves, and its first and last note.
+pub(crate) fn widest_run(values: &[f64], x: &[f64], limit: f64) -> (f64, usize, usize) {
+    let mut widest = (0.0, 0, 0);
+    for first in 0..values.len() {
+        let (mut low, mut high) = (values[first], values[first]);
+        for last in first..values.len() {
+            low = low.min(values[last]);
+            high = high.max(values[last]);
+            if (high - low) / 2.0 > limit {
+                break;
+            }
+            if x[last] - x[first] > widest.0 {
+                widest = (x[last] - x[first], first, last);
+            }
+        }
+    }
+    widest
 }
 
 /// The largest deviation over rounds and notes from where the reference note
@@ -163,6 +253,34 @@ mod tests {
         // over 5 octaves, and half of that either way.
         let wandering: Vec<f64> = line(6.0).chain(line(8.0)).collect();
         assert!((left_after_trimming(&wandering, &x, &[0, 1]) - 2.5).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_bend_at_the_top_is_cured_by_the_second_trimmer_only() {
+        let x = [-2.0, -1.0, 0.0, 1.0, 2.0, 3.0];
+        let bend: Vec<f64> = x.iter().map(|x: &f64| x.exp2() - 1.0).collect();
+        let values: Vec<f64> = x
+            .iter()
+            .zip(&bend)
+            .map(|(x, bend)| 4.0 + 2.0 * x - 1.5 * bend)
+            .collect();
+        assert!(left_after_trimming(&values, &x, &[0]) > 2.0);
+        assert!(left_after_both_trimmers(&values, &x, &bend, &[0]) < 0.01);
+        // A bend that comes and goes stays by half.
+        let straight: Vec<f64> = x.iter().map(|x| 2.0 * x).collect();
+        let both: Vec<f64> = values.iter().chain(&straight).copied().collect();
+        let left = left_after_both_trimmers(&both, &x, &bend, &[0, 1]);
+        let half: Vec<f64> = bend.iter().map(|bend| 0.75 * bend).collect();
+        assert!((left - half_range(&half)).abs() < 0.01, "{left}");
+    }
+
+    #[test]
+    fn the_widest_run_is_found() {
+        let x = [-2.0, -1.0, 0.0, 1.0, 2.0];
+        let run = widest_run(&[9.0, 0.0, 1.0, 5.0, 0.5], &x, 3.0);
+        assert_eq!(run, (3.0, 1, 4));
+        assert_eq!(widest_run(&[9.0, 0.0, 9.0, 0.0, 9.0], &x, 3.0).0, 0.0);
+        assert_eq!(widest_run(&[], &[], 3.0).0, 0.0);
     }
 
     #[test]

@@ -379,12 +379,5 @@ impl<'a> Desk<'a> {
 
 /// Whether a result is a size of something, with nothing below zero.
 const fn is_never_negative(name: ResultName) -> bool {
-    !matches!(
-        name,
-        ResultName::ScaleError
-            | ResultName::TwoNoteSlope
-            | ResultName::MeanSlope
-            | ResultName::HighEnd
-            | ResultName::DriftRate
-    )
+    !name.has_sign()
 }

@@ -283,16 +283,17 @@ impl History {
 }
 
 impl Draws {
-    /// A number computed of each draw around the smoothed curve: with each
-    /// reading's own noise alone, or with what the rig shares as well.
+    /// A number computed of each draw (of the first `most`) around the smoothed
+    /// curve: with each reading's own noise alone, or with what the rig shares as well.
     pub(crate) fn evaluate(
         &self,
         smoothed: &[f64],
         with_rig: bool,
+        most: usize,
         mut number: impl FnMut(&[f64]) -> f64,
     ) -> Vec<f64> {
         let mut drawn = vec![0.0; smoothed.len()];
-        (0..self.count)
+        (0..self.count.min(most))
             .map(|trial| {
                 let own = &self.own[trial * smoothed.len()..];
                 for ((value, smooth), own) in drawn.iter_mut().zip(smoothed).zip(own) {

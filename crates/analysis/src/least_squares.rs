@@ -207,6 +207,22 @@ mod tests {
     }
 
     #[test]
+    fn lines_without_an_intercept_as_certified() {
+        let text = include_str!("../../../tests/reference-data/strd/NoInt1.dat");
+        let certified = [Certified {
+            estimate: 2.074_380_165_289_26,
+            sd: 0.165_289_256_198_347e-1,
+        }];
+        check(&rows(text, 61, 71), |x| vec![x[0]], &certified, 12.0);
+        let text = include_str!("../../../tests/reference-data/strd/NoInt2.dat");
+        let certified = [Certified {
+            estimate: 0.727_272_727_272_727,
+            sd: 0.420_827_318_078_432e-1,
+        }];
+        check(&rows(text, 61, 63), |x| vec![x[0]], &certified, 12.0);
+    }
+
+    #[test]
     fn columns_that_cannot_be_told_apart_are_no_fit() {
         let columns = DMatrix::from_fn(5, 2, |row, column| (row as f64) * (column as f64 + 1.0));
         assert!(fit(&columns, &[0.0; 5], &[1.0; 5]).is_none());

@@ -5,8 +5,9 @@
 //! (`deviation`, `counting`, `origin`), fits the tracking model to every round
 //! (`tracking`, `off_curve`, on `least_squares`), lays all rounds since t = 0 in a
 //! row with joint draws of their uncertainty (`history`, `smoothing`, `trials`),
-//! takes results from that (`outcome` with `moment`, `extremes`, `warm_up`,
-//! `drift`, `repeatability`), and holds them against the plan (`coverage`,
+//! takes results from that (`outcome` with `moment`, `extremes`, `linearity`,
+//! `warm_up`, `drift`, `allan`, `exponentials`, `coefficient`, `settling`,
+//! `hysteresis`, `repeatability`), and holds them against the plan (`coverage`,
 //! `verdict`). [`foresee`] does all of that beforehand, on an ideal record
 //! (`foresight`, `ideal`).
 //!
@@ -15,25 +16,34 @@
 //! control source into single notes, an offset cancels when retuned. And extremes
 //! are taken of smoothed curves, never of noisy readings.
 
+mod allan;
 mod bench;
+mod chi_square;
 mod choice;
+mod coefficient;
 mod counting;
 mod coverage;
 mod curves;
 mod deviation;
 mod drift;
+mod exponentials;
 mod extremes;
 mod foresight;
 mod history;
+mod hysteresis;
 mod ideal;
 mod least_squares;
+mod level_model;
+mod linearity;
 mod moment;
 mod off_curve;
 mod origin;
 mod outcome;
 mod repeatability;
+mod settling;
 mod smoothing;
 mod suggestion;
+mod surroundings;
 mod tracking;
 mod trials;
 mod uncertainty;
@@ -99,7 +109,7 @@ pub struct UnitAnalysis {
     pub octaves: i32,
     /// Each note of the stage, lowest first.
     pub notes: Vec<NoteSeries>,
-    /// Results round by round.
+    /// Results round by round; of short-term stability, by averaging time.
     pub curves: Vec<Curve>,
     /// Deviation against note at the end of the stage, retuned, lowest first.
     pub profile: Vec<ProfilePoint>,
@@ -177,7 +187,17 @@ pub fn analyse(plan: &Plan, rig: &Rig, record: &RunRecord) -> Analysis {
             units,
         });
     }
-    let (outcomes, verdicts) = judge(plan, record, &benches);
+    let (outcomes, verdicts, more) = judge(plan, record, &benches);
+    for (index, curve) in more {
+        let unit = stages
+            .iter_mut()
+            .filter(|stage| stage.stage == index)
+            .flat_map(|stage| &mut stage.units)
+            .find(|unit| unit.position == curve.position);
+        if let Some(unit) = unit {
+            unit.curves.push(curve);
+        }
+    }
     let suggestions = suggestion::suggestions(plan, rig, record, &benches);
     Analysis {
         stages,
@@ -198,9 +218,13 @@ pub fn suggest(plan: &Plan, rig: &Rig, record: &RunRecord) -> Vec<Suggestion> {
     suggestion::suggestions(plan, rig, record, &benches)
 }
 
+/// Results, verdicts, and curves by stage that are not round by round.
+type Judged = (Vec<Outcome>, Vec<Verdict>, Vec<(u16, Curve)>);
+
 /// The results of every stage and unit, and the verdicts on them.
-fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> (Vec<Outcome>, Vec<Verdict>) {
+fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> Judged {
     let mut outcomes = Vec::new();
+    let mut curves = Vec::new();
     let mut verdicts = Vec::new();
     let mut known: Vec<&Tolerance> = Vec::new();
     for (index, stage) in measuring_stages(plan) {
@@ -215,6 +239,7 @@ fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> (Vec<Outcome>, V
         known.extend(here.iter().map(|(_, tolerance)| *tolerance));
         for (bench, place) in benches.iter().zip(0u64..) {
             let night = Night::new(bench, index, stage.name(), u64::from(index) << 16 | place);
+            curves.extend(night.stability_curve().map(|curve| (index, curve)));
             let coverage = Coverage::of(bench, index, stage, plan, record);
             for name in ResultName::ALL {
                 let mut done: Vec<(Choice, Computed)> = Vec::new();
@@ -274,7 +299,7 @@ fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> (Vec<Outcome>, V
         }));
     }
     verdicts.sort_by(|a, b| (a.tolerance, &a.position).cmp(&(b.tolerance, &b.position)));
-    (outcomes, verdicts)
+    (outcomes, verdicts, curves)
 }
 
 /// Every position that holds a unit or was read, in order.

@@ -1,8 +1,11 @@
 //! Results that are a number of one moment and depend linearly on readings:
-//! scale error, high end, mean slope, two-note slope.
+//! scale error, high end, low end, mean slope, two-note slope, and under hertz per
+//! volt the offset of the control voltage.
 
 use crate::deviation::UnitReadings;
-use crate::tracking::{Functional, NOTES_FOR_HIGH_END, RoundFit, SPAN_FOR_HIGH_END, StageFit};
+use crate::tracking::{
+    Functional, NOTES_FOR_HIGH_END, RoundFit, SPAN_FOR_HIGH_END, SPAN_FOR_LOW_END, StageFit,
+};
 use crate::uncertainty::{Shared, Sources};
 use model::pitch::{ControlLaw, Pitch};
 use model::result::ResultName;
@@ -36,7 +39,17 @@ impl MomentOf {
         let octaves = matches!(shared.unit.law, ControlLaw::VoltsPerOctave { .. });
         match self.name {
             ResultName::ScaleError if stage.named && octaves => round.scale_error.clone(),
-            ResultName::HighEnd if stage.named && octaves => round.high_end.clone(),
+            ResultName::HighEnd if stage.named => round.high_end.clone(),
+            ResultName::LowEnd => round.low_end.clone(),
+            ResultName::VoltageOffset => {
+                let mut offset = round.voltage_offset.clone()?;
+                // Cents for a volt more, at the reference note.
+                let note = &shared.unit.notes[*stage.notes.first()?];
+                let per_volt = note.per_volt * note.x.exp2();
+                offset.value /= per_volt;
+                offset.weights /= per_volt;
+                Some(offset)
+            }
             ResultName::MeanSlope => round.mean_slope.clone(),
             ResultName::TwoNoteSlope => {
                 let (low, high) = self.pair?;
@@ -119,11 +132,38 @@ impl MomentOf {
     /// Why no round gives this result.
     fn why_not(self, shared: &Shared<'_>) -> String {
         let stage = shared.stage;
-        let named_pair = matches!(self.name, ResultName::ScaleError | ResultName::HighEnd);
-        if named_pair && matches!(shared.unit.law, ControlLaw::HertzPerVolt { .. }) {
-            return "a unit of hertz per volt has no scale in volts per octave; see the mean slope"
+        let octaves = matches!(shared.unit.law, ControlLaw::VoltsPerOctave { .. });
+        if self.name == ResultName::ScaleError && !octaves {
+            return "a unit of hertz per volt has no scale in cents per octave; see the voltage offset and the high end"
                 .to_owned();
         }
+        if self.name == ResultName::VoltageOffset && octaves {
+            return "under volts per octave an offset of the control voltage is the same number of cents at every note; retuning takes it out"
+                .to_owned();
+        }
+        if self.name == ResultName::LowEnd && !octaves {
+            return "under hertz per volt a leak looks like an offset of the control voltage; see the voltage offset"
+                .to_owned();
+        }
+        if self.name == ResultName::LowEnd {
+            return if stage.span < SPAN_FOR_LOW_END - 1e-6
+                || stage.notes.len() <= NOTES_FOR_HIGH_END
+            {
+                format!(
+                    "{} different notes over {:.1} octaves; telling a low end takes {} over {SPAN_FOR_LOW_END:.0}",
+                    stage.notes.len(),
+                    stage.span,
+                    NOTES_FOR_HIGH_END + 1,
+                )
+            } else {
+                "none stands out: it is below three times its uncertainty, and so left out of the curve"
+                    .to_owned()
+            };
+        }
+        if self.name == ResultName::VoltageOffset && stage.notes.len() < NOTES_FOR_HIGH_END {
+            return format!("it takes {NOTES_FOR_HIGH_END} different notes");
+        }
+        let named_pair = matches!(self.name, ResultName::ScaleError | ResultName::HighEnd);
         if named_pair && !stage.named {
             return format!(
                 "{} different notes over {:.1} octaves; telling slope from high end takes {NOTES_FOR_HIGH_END} over {SPAN_FOR_HIGH_END:.0}, so only the mean slope is stated",

@@ -1,8 +1,12 @@
 //! Results with their intervals, and in words which choice was made in them.
 
+mod conditions;
 mod moments;
+mod response;
+mod stability;
 mod stretches;
 mod times;
+mod tuned;
 
 use crate::bench::Bench;
 use crate::choice::Choice;
@@ -36,6 +40,8 @@ pub(crate) struct Night<'a> {
     bench: &'a Bench,
     index: u16,
     name: &'a str,
+    /// Within what the plan waits for a note to be steady, in cents, if it does.
+    until_steady: Option<f64>,
     /// Where draws of this unit and stage begin.
     place: u64,
     history: Option<(History, Draws)>,
@@ -57,6 +63,24 @@ struct Found {
     needs_until: Option<f64>,
     shortened: Option<String>,
     meaning: String,
+}
+
+impl Found {
+    /// A number to come, with nothing known but what is meant.
+    const fn with(meaning: String) -> Self {
+        Self {
+            value: f64::NAN,
+            u: None,
+            low: None,
+            high: None,
+            t: None,
+            readings: 0,
+            rig_share: None,
+            needs_until: None,
+            shortened: None,
+            meaning,
+        }
+    }
 }
 
 /// Why there is no number.
@@ -81,6 +105,10 @@ impl<'a> Night<'a> {
             bench,
             index,
             name,
+            until_steady: bench
+                .stages
+                .get(&index)
+                .and_then(|stage| stage.until_steady),
             place,
             history: None,
             cleaned: None,
@@ -105,6 +133,8 @@ impl<'a> Night<'a> {
         let found = match name {
             ResultName::ScaleError
             | ResultName::HighEnd
+            | ResultName::LowEnd
+            | ResultName::VoltageOffset
             | ResultName::MeanSlope
             | ResultName::TwoNoteSlope => self.of_moment(name, choice),
             ResultName::ErrorLeftAfterRetuning => self.error_left_after_retuning(choice),
@@ -115,6 +145,21 @@ impl<'a> Night<'a> {
             ResultName::ReadyAfter => self.time(Watched::ErrorLeft, choice),
             ResultName::DriftRate => self.drift_rate(),
             ResultName::Repeatability => self.repeatability(),
+            ResultName::InTuneRange => self.in_tune_range(choice),
+            ResultName::FractionOfRounds => self.fraction_of_rounds(choice),
+            ResultName::WorstBeats => self.worst_beats(choice),
+            ResultName::ErrorLeftAfterBothTrimmers => self.error_left_after_both_trimmers(),
+            ResultName::LinearityError => self.linearity_error(),
+            ResultName::LargestChangeBetweenRounds => self.largest_change_between_rounds(),
+            ResultName::Convergence => self.convergence(),
+            ResultName::ChangeBetweenReadings => self.change_between_readings(choice),
+            ResultName::ShortTermStability => self.short_term_stability(choice),
+            ResultName::SettlingTime => self.settling_time(choice),
+            ResultName::Overshoot => self.overshoot(),
+            ResultName::Hysteresis => self.hysteresis(),
+            ResultName::SupplySensitivity => self.supply_sensitivity(),
+            ResultName::OffsetTemperatureCoefficient => self.offset_temperature_coefficient(),
+            ResultName::ScaleTemperatureCoefficient => self.scale_temperature_coefficient(),
         };
         let mut outcome = Outcome {
             name,

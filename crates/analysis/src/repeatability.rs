@@ -13,16 +13,9 @@ pub(crate) struct Pooled {
 }
 
 impl Pooled {
-    /// The 95 % interval of the standard deviation: `sqrt(n s^2 / chi^2)`, with
-    /// chi-square by Wilson and Hilferty 1931 (Proc. Natl. Acad. Sci. 17:684).
+    /// The 95 % interval of the standard deviation: `sqrt(n s^2 / chi^2)`.
     pub(crate) fn interval(self) -> (f64, f64) {
-        let n = self.degrees_of_freedom;
-        let chi_square = |z: f64| {
-            let part = 2.0 / (9.0 * n);
-            n * (1.0 - part + z * part.sqrt()).max(0.01).powi(3)
-        };
-        let at = |z: f64| self.sd * (n / chi_square(z)).sqrt();
-        (at(1.96), at(-1.96))
+        crate::allan::interval(self.sd, self.degrees_of_freedom)
     }
     /// Its standard uncertainty, for large numbers `s / sqrt(2 n)`.
     pub(crate) fn u(self) -> f64 {

@@ -10,22 +10,31 @@
 //! Each round also carries a linear time term, so that drift within the round is
 //! not taken for scale error; how the slope itself moves comes from the rounds
 //! before and after.
+//!
+//! Under hertz per volt (`f = K V`) there is no slope in cents per octave; a
+//! voltage too much has the term `1/u - 1` in its place, and the gain K is what a
+//! knob retunes.
 
 use crate::deviation::{Round, Sample, UnitReadings};
 use crate::least_squares::{Fit, fit};
 use crate::off_curve::{low_end_is_there, noise, proven};
 use crate::uncertainty::RigLimits;
+use model::pitch::ControlLaw;
 use nalgebra::{DMatrix, DVector};
 use std::collections::BTreeMap;
 
 /// From this span on, in octaves, slope and high end can be told apart.
 pub(crate) const SPAN_FOR_HIGH_END: f64 = 4.0;
 /// From this span on a low-end term is tried.
-const SPAN_FOR_LOW_END: f64 = 6.0;
+pub(crate) const SPAN_FOR_LOW_END: f64 = 6.0;
 /// So many notes are needed for either.
 pub(crate) const NOTES_FOR_HIGH_END: usize = 5;
 /// Never trust a meter beyond this, in cents, when readings are weighed.
 const LEAST_SD: f64 = 1e-3;
+/// From this on, in cents at the bottom note, a low end has its exact form.
+const LARGE_LOW_END: f64 = 20.0;
+/// A factor of e in cents.
+pub(crate) const CENTS_PER_E: f64 = 1200.0 / std::f64::consts::LN_2;
 
 /// Which terms the curve of a stage has.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -60,6 +69,10 @@ pub(crate) struct RoundFit {
     pub(crate) map: DMatrix<f64>,
     pub(crate) scale_error: Option<Functional>,
     pub(crate) high_end: Option<Functional>,
+    /// What the low-end term does at the bottom note, in cents.
+    pub(crate) low_end: Option<Functional>,
+    /// Under hertz per volt: the coefficient of `1/u - 1`, in cents.
+    pub(crate) voltage_offset: Option<Functional>,
     pub(crate) mean_slope: Option<Functional>,
     /// Drift within the round, cents per second.
     pub(crate) drift: Option<Functional>,
@@ -126,7 +139,8 @@ impl StageFit {
         if excess > 0.0 {
             fits = fitter.fit_all(&rounds, shape, excess);
         }
-        if named && span > SPAN_FOR_LOW_END - 1e-6 && notes.len() > NOTES_FOR_HIGH_END {
+        let octaves = matches!(unit.law, ControlLaw::VoltsPerOctave { .. });
+        if named && octaves && span > SPAN_FOR_LOW_END - 1e-6 && notes.len() > NOTES_FOR_HIGH_END {
             let with_low = Shape::Model {
                 high: true,
                 low: true,
@@ -332,15 +346,19 @@ impl Fitter<'_> {
             returns.then(|| samples.iter().map(|sample| sample.middle - t).collect());
         let ones = vec![1.0; count];
 
+        let octaves = matches!(self.unit.law, ControlLaw::VoltsPerOctave { .. });
         let mut columns: Vec<Vec<f64>> = Vec::new();
+        // Ratios at which the curve is evaluated, and the low end's bend there.
+        let mut low_end_at: Option<(Vec<f64>, LowEnd)> = None;
+        let mut values = values;
+        let as_heard = values.clone();
         let evaluate: DMatrix<f64> = match shape {
             Shape::Model { high, low } => {
-                columns.extend([ones.clone(), x.clone()]);
+                let slope = |x: f64, u: f64| if octaves { x } else { 1.0 / u - 1.0 };
+                columns.push(ones.clone());
+                columns.push(x.iter().zip(&u).map(|(x, u)| slope(*x, *u)).collect());
                 if high {
                     columns.push(u.iter().map(|u| u - 1.0).collect());
-                }
-                if low {
-                    columns.push(u.iter().map(|u| 1.0 / u - 1.0).collect());
                 }
                 let ratio = |note: usize| {
                     visits.get(&note).map_or_else(
@@ -348,13 +366,50 @@ impl Fitter<'_> {
                         |visit| visit.1 / visit.2 as f64,
                     )
                 };
+                let ratios: Vec<f64> = self.notes.iter().map(|note| ratio(*note)).collect();
+                let low_end = low.then(|| {
+                    let mut low_end = LowEnd::LINEAR;
+                    let bottom = ratios.first().copied().unwrap_or(1.0);
+                    for _ in 0..LOW_END_PASSES {
+                        let mut all = columns.clone();
+                        all.push(u.iter().map(|u| low_end.column(*u)).collect());
+                        let bent: Vec<f64> = values
+                            .iter()
+                            .zip(&u)
+                            .map(|(value, u)| value - low_end.beyond(*u))
+                            .collect();
+                        let Some((curve, _)) = fit_timed(&all, times.as_deref(), &bent, &sd) else {
+                            break;
+                        };
+                        let next = LowEnd {
+                            k: curve.coefficients[columns.len()] / CENTS_PER_E,
+                        };
+                        if (next.k * CENTS_PER_E / bottom).abs() < LARGE_LOW_END {
+                            break;
+                        }
+                        // What is left of a reference current that leaks away: nothing
+                        // below the lowest note, so k is smaller than its ratio.
+                        low_end = LowEnd {
+                            k: next.k.clamp(-10.0 * bottom, 0.9 * bottom),
+                        };
+                    }
+                    low_end
+                });
+                if let Some(low_end) = low_end {
+                    columns.push(u.iter().map(|u| low_end.column(*u)).collect());
+                    for (value, u) in values.iter_mut().zip(&u) {
+                        *value -= low_end.beyond(*u);
+                    }
+                    low_end_at = Some((ratios.clone(), low_end));
+                }
                 DMatrix::from_fn(self.notes.len(), columns.len(), |row, column| {
                     let note = self.notes[row];
-                    match column {
-                        0 => 1.0,
-                        1 => self.unit.notes[note].x,
-                        2 if high => ratio(note) - 1.0,
-                        _ => 1.0 / ratio(note) - 1.0,
+                    match (column, low_end) {
+                        (0, _) => 1.0,
+                        (1, _) => slope(self.unit.notes[note].x, ratios[row]),
+                        (2, _) if high => ratios[row] - 1.0,
+                        (_, Some(low_end)) => low_end.column(ratios[row]),
+                        (_, None) => 0.0,
                     }
                 })
             }
@@ -375,17 +430,29 @@ impl Fitter<'_> {
         let terms = columns.len();
         let shape_map = curve.map.rows(0, terms).into_owned();
         let map = &evaluate * &shape_map;
-        let y = &evaluate * curve.coefficients.rows(0, terms);
+        let mut y = &evaluate * curve.coefficients.rows(0, terms);
+        if let Some((ratios, low_end)) = &low_end_at {
+            for (y, ratio) in y.iter_mut().zip(ratios) {
+                *y += low_end.beyond(*ratio);
+            }
+        }
         let row = |index: usize| Functional {
             value: curve.coefficients[index],
             weights: curve.map.row(index).transpose(),
         };
         let enough = visits.len() >= NOTES_FOR_HIGH_END;
         let (mut scale_error, mut high_end, mut low_end) = (None, None, None);
+        let (mut at_bottom, mut voltage_offset) = (None, None);
+        if let Shape::Model { .. } = shape
+            && enough
+            && !octaves
+        {
+            voltage_offset = Some(row(1));
+        }
         if let Shape::Model { high: true, low } = shape
             && enough
         {
-            scale_error = Some(row(1));
+            scale_error = octaves.then(|| row(1));
             let top = evaluate[(self.notes.len() - 1, 2)];
             let c = row(2);
             high_end = Some(Functional {
@@ -400,10 +467,18 @@ impl Fitter<'_> {
                     .map(|(weight, sd)| (weight * sd).powi(2))
                     .sum();
                 low_end = Some((curve.coefficients[3], variance));
+                if let Some((ratios, bend)) = &low_end_at {
+                    let d = row(3);
+                    let column = evaluate[(0, 3)];
+                    at_bottom = Some(Functional {
+                        value: d.value * column + bend.beyond(ratios[0]),
+                        weights: d.weights * column,
+                    });
+                }
             }
         }
         let mean_slope =
-            fit_timed(&[ones, x], times.as_deref(), &values, &sd).map(|(line, _)| Functional {
+            fit_timed(&[ones, x], times.as_deref(), &as_heard, &sd).map(|(line, _)| Functional {
                 value: line.coefficients[1],
                 weights: line.map.row(1).transpose(),
             });
@@ -423,14 +498,43 @@ impl Fitter<'_> {
             map,
             scale_error,
             high_end,
+            low_end: at_bottom,
+            voltage_offset,
             mean_slope,
             drift: timed.then(|| row(terms)),
-            values: DVector::from_vec(values),
+            values: DVector::from_vec(as_heard),
             middles: samples.iter().map(|sample| sample.middle).collect(),
             residuals: curve.residuals.iter().copied().collect(),
             degrees_of_freedom: curve.degrees_of_freedom,
             low: low_end,
         })
+    }
+}
+
+/// How often the exact form of a low end is laid anew around what was found.
+const LOW_END_PASSES: usize = 6;
+
+/// A low-end term around one size of it. Leakage k, as a share of the reference
+/// note's current, makes `f = u F` of `(u - k) F`; so with the measured ratio u it
+/// is `-1731 ln(1 - k/u)`, less the same at the reference note (with the ratio that
+/// was asked for it would be `1731 ln(1 + k/u)`). While it is small that is
+/// `1731 k (1/u - 1)`. The coefficient d is 1731 k.
+#[derive(Debug, Clone, Copy)]
+struct LowEnd {
+    k: f64,
+}
+
+impl LowEnd {
+    const LINEAR: Self = Self { k: 0.0 };
+
+    /// How it changes with d.
+    fn column(self, u: f64) -> f64 {
+        1.0 / (u - self.k) - 1.0 / (1.0 - self.k)
+    }
+    /// What it is more than its size times that.
+    fn beyond(self, u: f64) -> f64 {
+        let whole = (1.0 - self.k).ln() - (1.0 - self.k / u).ln();
+        CENTS_PER_E * (whole - self.k * self.column(u))
     }
 }
 

@@ -4,7 +4,7 @@
 use crate::outcome::Computed;
 use crate::words::{duration, number, quantity};
 use model::document::plan::Allow;
-use model::quantity::Dimension;
+use model::quantity::{AnyQuantity, Dimension};
 use model::result::{Finding, ResultName};
 
 /// Lower and upper limit, open where there is none.
@@ -18,16 +18,14 @@ impl Limits {
     /// The limits of a tolerance on a result; `None` when their dimension is not
     /// the result's.
     pub(crate) fn of(allow: &Allow, name: ResultName) -> Option<Self> {
-        let (lower, upper, quantities) = match allow {
-            Allow::Within(limit) => (-limit.value.abs(), limit.value.abs(), [limit, limit]),
-            Allow::AtMost(limit) => (f64::NEG_INFINITY, limit.value, [limit, limit]),
-            Allow::AtLeast(limit) => (limit.value, f64::INFINITY, [limit, limit]),
-            Allow::Between { from, to } => (from.value, to.value, [from, to]),
+        let of = |limit: &AnyQuantity| limit.value_as(name.dimension());
+        let (lower, upper) = match allow {
+            Allow::Within(limit) => (-of(limit)?.abs(), of(limit)?.abs()),
+            Allow::AtMost(limit) => (f64::NEG_INFINITY, of(limit)?),
+            Allow::AtLeast(limit) => (of(limit)?, f64::INFINITY),
+            Allow::Between { from, to } => (of(from)?, of(to)?),
         };
-        quantities
-            .iter()
-            .all(|quantity| quantity.dimension == name.dimension())
-            .then_some(Self { lower, upper })
+        Some(Self { lower, upper })
     }
 }
 
@@ -144,7 +142,6 @@ fn stated(computed: &Computed) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use model::quantity::AnyQuantity;
     use model::record::PositionId;
     use model::result::Outcome;
 

@@ -23,6 +23,12 @@ pub(crate) fn duration(seconds: f64) -> String {
     }
 }
 
+/// "1 round", "5 rounds".
+pub(crate) fn counted(count: usize, what: &str) -> String {
+    let plural = if count == 1 { "" } else { "s" };
+    format!("{count} {what}{plural}")
+}
+
 /// A value with as many decimals as its uncertainty deserves: two digits of it.
 pub(crate) fn number(value: f64, u: Option<f64>) -> String {
     let decimals = match u {

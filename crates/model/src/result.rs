@@ -39,23 +39,75 @@ pub enum ResultName {
     DriftRate,
     /// Pooled standard deviation of repeats within rounds.
     Repeatability,
+    /// What leakage and bias currents do to the bottom note, in cents.
+    LowEnd,
+    /// The largest deviation of a note from the unit's own curve.
+    LinearityError,
+    /// The widest run of notes that one retuning puts within a limit, in octaves.
+    InTuneRange,
+    /// The share of rounds in which retuning puts all notes within a limit.
+    FractionOfRounds,
+    /// Beats per second of the pair of octaves that beats fastest.
+    WorstBeats,
+    /// The largest change of the reference note from one round to the next.
+    LargestChangeBetweenRounds,
+    /// What is left with the best single setting of the scale and of the high-end
+    /// trimmer.
+    ErrorLeftAfterBothTrimmers,
+    /// The time constant with which the reference note comes to rest.
+    Convergence,
+    /// How much the reference note changes between readings that lie apart.
+    ChangeBetweenReadings,
+    /// Overlapping Allan deviation of a note that is held.
+    ShortTermStability,
+    /// How long a note takes to come to stay near its pitch.
+    SettlingTime,
+    /// How far a note goes beyond its pitch before it settles.
+    Overshoot,
+    /// A note come to from above less the same note come to from below.
+    Hysteresis,
+    /// Cents for a volt more of supply.
+    SupplySensitivity,
+    /// Cents for a kelvin more, at the reference note.
+    OffsetTemperatureCoefficient,
+    /// Cents per octave for a kelvin more.
+    ScaleTemperatureCoefficient,
+    /// Under hertz per volt: the voltage that is to be added to the control voltage.
+    VoltageOffset,
 }
 
 impl ResultName {
     /// Every result, in the order in which they are shown.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 29] = [
         Self::ReadyAfter,
         Self::WarmUpTime,
+        Self::Convergence,
         Self::ErrorAfterOneTuning,
         Self::ErrorLeftAfterRetuning,
         Self::ErrorLeftAfterTrimming,
+        Self::ErrorLeftAfterBothTrimmers,
+        Self::InTuneRange,
+        Self::FractionOfRounds,
+        Self::WorstBeats,
         Self::ScaleError,
         Self::HighEnd,
+        Self::LowEnd,
+        Self::VoltageOffset,
         Self::MeanSlope,
         Self::TwoNoteSlope,
+        Self::LinearityError,
         Self::Excursion,
         Self::DriftRate,
+        Self::LargestChangeBetweenRounds,
+        Self::ChangeBetweenReadings,
+        Self::ShortTermStability,
         Self::Repeatability,
+        Self::Hysteresis,
+        Self::SettlingTime,
+        Self::Overshoot,
+        Self::OffsetTemperatureCoefficient,
+        Self::ScaleTemperatureCoefficient,
+        Self::SupplySensitivity,
     ];
     /// The name used in plans, stores and output.
     #[must_use]
@@ -73,7 +125,43 @@ impl ResultName {
             Self::ReadyAfter => "ready_after",
             Self::DriftRate => "drift_rate",
             Self::Repeatability => "repeatability",
+            Self::LowEnd => "low_end",
+            Self::LinearityError => "linearity_error",
+            Self::InTuneRange => "in_tune_range",
+            Self::FractionOfRounds => "fraction_of_rounds",
+            Self::WorstBeats => "worst_beats",
+            Self::LargestChangeBetweenRounds => "largest_change_between_rounds",
+            Self::ErrorLeftAfterBothTrimmers => "error_left_after_both_trimmers",
+            Self::Convergence => "convergence",
+            Self::ChangeBetweenReadings => "change_between_readings",
+            Self::ShortTermStability => "short_term_stability",
+            Self::SettlingTime => "settling_time",
+            Self::Overshoot => "overshoot",
+            Self::Hysteresis => "hysteresis",
+            Self::SupplySensitivity => "supply_sensitivity",
+            Self::OffsetTemperatureCoefficient => "offset_temperature_coefficient",
+            Self::ScaleTemperatureCoefficient => "scale_temperature_coefficient",
+            Self::VoltageOffset => "voltage_offset",
         }
+    }
+    /// Whether it has a direction, and so a sign that means something; the others
+    /// are sizes, with nothing below zero.
+    #[must_use]
+    pub const fn has_sign(self) -> bool {
+        matches!(
+            self,
+            Self::ScaleError
+                | Self::TwoNoteSlope
+                | Self::MeanSlope
+                | Self::HighEnd
+                | Self::LowEnd
+                | Self::DriftRate
+                | Self::Hysteresis
+                | Self::SupplySensitivity
+                | Self::OffsetTemperatureCoefficient
+                | Self::ScaleTemperatureCoefficient
+                | Self::VoltageOffset
+        )
     }
     /// What kind of quantity it is, and so in which unit it is stated.
     #[must_use]
@@ -84,10 +172,27 @@ impl ResultName {
             | Self::ErrorLeftAfterRetuning
             | Self::ErrorAfterOneTuning
             | Self::ErrorLeftAfterTrimming
+            | Self::ErrorLeftAfterBothTrimmers
             | Self::Excursion
+            | Self::LowEnd
+            | Self::LinearityError
+            | Self::LargestChangeBetweenRounds
+            | Self::ChangeBetweenReadings
+            | Self::ShortTermStability
+            | Self::Overshoot
+            | Self::Hysteresis
             | Self::Repeatability => Dimension::Interval,
-            Self::WarmUpTime | Self::ReadyAfter => Dimension::Duration,
+            Self::WarmUpTime | Self::ReadyAfter | Self::Convergence | Self::SettlingTime => {
+                Dimension::Duration
+            }
             Self::DriftRate => Dimension::DriftRate,
+            Self::InTuneRange => Dimension::Range,
+            Self::FractionOfRounds => Dimension::Fraction,
+            Self::WorstBeats => Dimension::BeatRate,
+            Self::SupplySensitivity => Dimension::SupplySensitivity,
+            Self::OffsetTemperatureCoefficient => Dimension::OffsetPerKelvin,
+            Self::ScaleTemperatureCoefficient => Dimension::ScalePerKelvin,
+            Self::VoltageOffset => Dimension::Voltage,
         }
     }
 }
@@ -138,7 +243,8 @@ pub struct Curve {
     pub position: PositionId,
     /// Of which stage, by name.
     pub stage: String,
-    /// Time in seconds since t = 0 of the stage, value, standard uncertainty.
+    /// Time in seconds since t = 0 of the stage (for short-term stability the
+    /// averaging time), value, standard uncertainty.
     pub points: Vec<(f64, f64, f64)>,
 }
 

@@ -92,6 +92,12 @@ pub(crate) const fn spoken_unit(dimension: Dimension) -> &'static str {
         Dimension::Duration => "s",
         Dimension::Fraction => "",
         Dimension::TemperatureDifference => "K",
+        Dimension::Range => "octaves",
+        Dimension::BeatRate => "beats per second",
+        Dimension::SupplySensitivity => "cents per volt",
+        Dimension::OffsetPerKelvin => "cents per kelvin",
+        Dimension::ScalePerKelvin => "cents per octave per kelvin",
+        Dimension::Voltage => "V",
     }
 }
 

@@ -23,19 +23,29 @@ pub(crate) const fn title(name: ResultName) -> &'static str {
         ResultName::ReadyAfter => "Ready after",
         ResultName::DriftRate => "Drift rate",
         ResultName::Repeatability => "Repeatability",
+        ResultName::LowEnd => "Low end",
+        ResultName::LinearityError => "Linearity error",
+        ResultName::InTuneRange => "In-tune range",
+        ResultName::FractionOfRounds => "Rounds within tolerance",
+        ResultName::WorstBeats => "Worst beats of octaves",
+        ResultName::LargestChangeBetweenRounds => "Largest change",
+        ResultName::ErrorLeftAfterBothTrimmers => "Error left after both",
+        ResultName::Convergence => "Time constant",
+        ResultName::ChangeBetweenReadings => "Change between readings",
+        ResultName::ShortTermStability => "Short-term stability",
+        ResultName::SettlingTime => "Settling time",
+        ResultName::Overshoot => "Overshoot",
+        ResultName::Hysteresis => "Hysteresis",
+        ResultName::SupplySensitivity => "Supply sensitivity",
+        ResultName::OffsetTemperatureCoefficient => "Offset with temperature",
+        ResultName::ScaleTemperatureCoefficient => "Scale with temperature",
+        ResultName::VoltageOffset => "Voltage offset",
     }
 }
 
 /// Whether a result's sign means something.
 pub(crate) const fn has_sign(name: ResultName) -> bool {
-    matches!(
-        name,
-        ResultName::ScaleError
-            | ResultName::TwoNoteSlope
-            | ResultName::MeanSlope
-            | ResultName::HighEnd
-            | ResultName::DriftRate
-    )
+    name.has_sign()
 }
 
 /// An outcome's value with its interval, where it has a value.
@@ -221,6 +231,8 @@ pub(crate) fn extent(unit: &UnitAnalysis) -> Option<(f64, f64)> {
     let curve_times = unit
         .curves
         .iter()
+        // Its times are no times of the run.
+        .filter(|curve| curve.name != ResultName::ShortTermStability)
         .flat_map(|curve| curve.points.iter().map(|point| point.0));
     times
         .chain(curve_times)

@@ -54,7 +54,7 @@ pub(crate) fn gap_json(view: &RunView<'_>, deviations: &Deviations, gap: &Gap) -
     })
 }
 
-/// The results round by round.
+/// The results round by round, and short-term stability by averaging time.
 pub(crate) fn curves_json(view: &RunView<'_>) -> Vec<Value> {
     let curves = view
         .analysis
@@ -65,14 +65,19 @@ pub(crate) fn curves_json(view: &RunView<'_>) -> Vec<Value> {
     curves
         .map(|curve| {
             let column = |of: fn(&(f64, f64, f64)) -> f64| {
-                curve.points.iter().map(|point| number(of(point))).collect::<Vec<_>>()
+                curve
+                    .points
+                    .iter()
+                    .map(|point| number(of(point)))
+                    .collect::<Vec<_>>()
             };
             json!({
                 "name": curve.name.name(),
                 "position": curve.position.as_str(),
                 "stage": curve.stage,
                 "unit": curve.name.dimension().unit(),
-                "t_s": curve.points.iter().map(|point| number(seconds(point.0))).collect::<Vec<_>>(),
+                (if curve.name == ResultName::ShortTermStability { "tau_s" } else { "t_s" }):
+                    curve.points.iter().map(|point| number(seconds(point.0))).collect::<Vec<_>>(),
                 "value": column(|point| point.1),
                 "u": column(|point| point.2),
             })

@@ -3,9 +3,13 @@
 use super::{Found, Missing, Night};
 use crate::choice::Choice;
 use crate::extremes::{extreme, half_range};
+use crate::history::History;
+use crate::linearity::linearity;
 use crate::moment::{MomentOf, notes_of_two_note_slope};
+use crate::tracking::CENTS_PER_E;
 use crate::trials::Trials;
-use crate::words::number;
+use crate::words::{counted, number};
+use model::document::plan::Moment;
 use model::result::ResultName;
 
 impl Night<'_> {
@@ -41,11 +45,26 @@ impl Night<'_> {
                 let octaves = self.bench.unit.notes[highest].x;
                 let per_khz = found.value / (octaves.exp2() - 1.0) / kilohertz;
                 // 1731 cents are a factor of e; a delay t per cycle costs f t of it.
-                let delay_us = -per_khz / (1200.0 / std::f64::consts::LN_2) * 1e3;
+                let delay_us = -per_khz / CENTS_PER_E * 1e3;
                 format!(
                     "at {}; {} cents per kHz, as a delay of {delay_us:.2} us in every cycle makes it",
                     self.note_name(highest),
                     number(per_khz, Some(u / (octaves.exp2() - 1.0).abs() / kilohertz)),
+                )
+            }
+            ResultName::LowEnd => {
+                let kilohertz = self.bench.unit.reference_hz * 1e-3;
+                let bottom = self.bench.unit.notes[lowest].x.exp2();
+                // A factor of e is 1731 cents; what leaks is a frequency all notes share.
+                let leak_hz = (found.value / CENTS_PER_E).exp_m1() * bottom * kilohertz * 1e3;
+                format!(
+                    "at {}; as leakage worth {leak_hz:.3} Hz at every note makes it",
+                    self.note_name(lowest)
+                )
+            }
+            ResultName::VoltageOffset => {
+                format!(
+                    "to be added to the control voltage, from {span}; what is left when the gain is retuned"
                 )
             }
             ResultName::MeanSlope => format!("straight line over {span}, high end and all"),
@@ -57,9 +76,9 @@ impl Night<'_> {
             },
         };
         meaning += &format!(
-            ", {}, from {} rounds",
+            ", {}, from {}",
             Self::at_words(choice.at, t),
-            found.rounds
+            counted(found.rounds, "round")
         );
         if found.rounds == 1 && !shared.stage.timed {
             meaning += "; no note was played twice, so drift during the round is in it";
@@ -78,18 +97,42 @@ impl Night<'_> {
         })
     }
 
+    /// The round of the stage that is nearest to a moment.
+    pub(super) fn round_at(&self, history: &History, at: Moment) -> Result<usize, Missing> {
+        let moment = self.moment(at).ok_or_else(|| self.nothing())?;
+        let off = |place: &usize| (history.points[*place].t - moment).abs();
+        Ok(history
+            .stage_points()
+            .into_iter()
+            .min_by(|a, b| off(a).total_cmp(&off(b)))
+            .ok_or_else(|| self.nothing())?)
+    }
+
+    pub(super) fn linearity_error(&self) -> Result<Found, Missing> {
+        let shared = self
+            .bench
+            .shared(self.index)
+            .ok_or_else(|| self.nothing())?;
+        let found = linearity(&shared, &mut Trials::of([9, self.place, 0]))?;
+        let (place, cents) = found.at;
+        let meaning = format!(
+            "largest at {} {cents:+.2} cents, off the unit's own curve through {} notes, mean of {}; rms {:.2} cents with {:.1} degrees of freedom a round",
+            self.note_name(shared.stage.notes[place]),
+            shared.stage.notes.len(),
+            counted(found.rounds, "round"),
+            found.rms,
+            found.freedom_per_round,
+        );
+        let mut outcome = Self::of_extreme(found.largest, meaning);
+        outcome.readings = found.readings;
+        outcome.needs_until = Some(f64::INFINITY);
+        Ok(outcome)
+    }
+
     pub(super) fn error_left_after_retuning(&self, choice: &Choice) -> Result<Found, Missing> {
         let (history, draws) = self.history()?;
         Self::several_notes(history)?;
-        let moment = self.moment(choice.at).ok_or_else(|| self.nothing())?;
-        let place = history
-            .stage_points()
-            .into_iter()
-            .min_by(|a, b| {
-                let off = |place: &usize| (history.points[*place].t - moment).abs();
-                off(a).total_cmp(&off(b))
-            })
-            .ok_or_else(|| self.nothing())?;
+        let place = self.round_at(history, choice.at)?;
         let notes = history.x.len();
         let stretch = place * notes..(place + 1) * notes;
         let found = extreme(history, draws, |values| {

@@ -84,37 +84,18 @@ impl Night<'_> {
     pub(super) fn error_left_after_trimming(&self) -> Result<Found, Missing> {
         let (history, draws) = self.history()?;
         Self::several_notes(history)?;
-        let all = history.stage_points();
-        let steady = self.steady(Watched::ReferenceNote, USUAL_LIMIT, USUAL_STAY_S)?;
-        let (rounds, which) = match steady {
-            Steady::From { t, .. } => {
-                let warm: Vec<usize> = all
-                    .iter()
-                    .copied()
-                    .filter(|place| history.points[*place].t >= t)
-                    .collect();
-                let which = format!("all rounds after warm-up ({})", duration(t));
-                if warm.is_empty() {
-                    (all, "all rounds; none of them is warm".to_owned())
-                } else {
-                    (warm, which)
-                }
-            }
-            _ if all.len() == 1 => (all, "its one round".to_owned()),
-            _ => (
-                all,
-                "all rounds, since the unit was not seen to become warm".to_owned(),
-            ),
-        };
+        let (rounds, which) = self.warm_rounds(history)?;
+        let by_trimmer = self.by_trimmer(history);
         // The curve is smooth: a thinned-out selection of it has the same maximum.
         let thin = rounds.len().div_ceil(80).max(1);
         let mut chosen: Vec<usize> = rounds.iter().copied().step_by(thin).collect();
         chosen.extend(rounds.last());
         let found = extreme(history, draws, |values| {
-            left_after_trimming(values, &history.x, &chosen)
+            left_after_trimming(values, &by_trimmer, &chosen)
         });
         let meaning = format!(
-            "one setting of the scale trimmer for {which}, retuned in each; {} notes",
+            "one setting of {} for {which}, retuned in each; {} notes",
+            self.trimmer(),
             history.x.len(),
         );
         let mut found = Self::of_extreme(found, meaning);

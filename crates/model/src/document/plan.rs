@@ -370,7 +370,7 @@ pub enum Allow {
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Meaning {
-    /// How near counts as steady or ready.
+    /// How near counts as steady, ready, in tune or settled.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub steady_within: Option<Cents>,
     /// How long it must stay so (2 h unless said, or what the record allows).
@@ -382,6 +382,10 @@ pub struct Meaning {
     /// For the two-note slope: which notes (the lowest and two octaves up unless said).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub between: Option<[AskedNote; 2]>,
+    /// For short-term stability and the change between readings: over which time
+    /// (1 s or the hop, and the time from round to round, unless said).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub over: Option<Seconds>,
 }
 
 /// How uncertainty enters a verdict.

@@ -2,7 +2,8 @@
 //! the limits of tolerances.
 
 use super::{
-    Cents, CentsPerHour, CentsPerOctave, Fraction, Kelvin, Quantity, QuantityError, Seconds, text,
+    Cents, CentsPerHour, CentsPerKelvin, CentsPerOctave, CentsPerOctavePerKelvin, CentsPerVolt,
+    Fraction, HertzDifference, Kelvin, Quantity, QuantityError, Seconds, VoltDifference, text,
 };
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
@@ -22,6 +23,18 @@ pub enum Dimension {
     Fraction,
     /// Kelvin.
     TemperatureDifference,
+    /// Octaves from the lowest note of a range to the highest; written as an interval.
+    Range,
+    /// Beats per second.
+    BeatRate,
+    /// Cents per volt of supply.
+    SupplySensitivity,
+    /// Cents per kelvin.
+    OffsetPerKelvin,
+    /// Cents per octave per kelvin.
+    ScalePerKelvin,
+    /// Volts.
+    Voltage,
 }
 
 impl Dimension {
@@ -35,6 +48,12 @@ impl Dimension {
             Self::Duration => "s",
             Self::Fraction => "1",
             Self::TemperatureDifference => "K",
+            Self::Range => "oct",
+            Self::BeatRate => "Hz",
+            Self::SupplySensitivity => "cents/V",
+            Self::OffsetPerKelvin => "cents/K",
+            Self::ScalePerKelvin => "cents/oct/K",
+            Self::Voltage => "V",
         }
     }
     /// An example of how a limit of this dimension is written.
@@ -47,6 +66,12 @@ impl Dimension {
             Self::Duration => "45 min",
             Self::Fraction => "95 %",
             Self::TemperatureDifference => Kelvin::EXAMPLE,
+            Self::Range => "4 octaves",
+            Self::BeatRate => "1 Hz",
+            Self::SupplySensitivity => CentsPerVolt::EXAMPLE,
+            Self::OffsetPerKelvin => CentsPerKelvin::EXAMPLE,
+            Self::ScalePerKelvin => CentsPerOctavePerKelvin::EXAMPLE,
+            Self::Voltage => VoltDifference::EXAMPLE,
         }
     }
 }
@@ -63,6 +88,17 @@ pub struct AnyQuantity {
 }
 
 impl AnyQuantity {
+    /// Its value as a limit of a dimension, in [`Dimension::unit`]; `None` when it is
+    /// of another one. An interval may stand for the octaves of a range.
+    #[must_use]
+    pub fn value_as(&self, dimension: Dimension) -> Option<f64> {
+        match (self.dimension, dimension) {
+            (own, asked) if own == asked => Some(self.value),
+            (Dimension::Interval, Dimension::Range) => Some(self.value / 1200.0),
+            _ => None,
+        }
+    }
+
     /// Reads a quantity of any dimension that a result can have.
     ///
     /// # Errors
@@ -93,6 +129,26 @@ impl AnyQuantity {
                 Dimension::TemperatureDifference,
                 text::read::<Kelvin>(written).map(Kelvin::get),
             ),
+            (
+                Dimension::BeatRate,
+                text::read::<HertzDifference>(written).map(HertzDifference::get),
+            ),
+            (
+                Dimension::SupplySensitivity,
+                text::read::<CentsPerVolt>(written).map(CentsPerVolt::get),
+            ),
+            (
+                Dimension::OffsetPerKelvin,
+                text::read::<CentsPerKelvin>(written).map(CentsPerKelvin::get),
+            ),
+            (
+                Dimension::ScalePerKelvin,
+                text::read::<CentsPerOctavePerKelvin>(written).map(CentsPerOctavePerKelvin::get),
+            ),
+            (
+                Dimension::Voltage,
+                text::read::<VoltDifference>(written).map(VoltDifference::get),
+            ),
         ];
         let mut first_error = None;
         for (dimension, attempt) in attempts {
@@ -109,7 +165,7 @@ impl AnyQuantity {
                         unit,
                         quantity: "limit",
                         example: "3 cents",
-                        units: "cents, cents/oct, cents/h, s, min, h, %, K".to_owned(),
+                        units: "cents, octaves, cents/oct, cents/h, s, min, h, %, K, Hz, V, cents/V, cents/K, cents/oct/K".to_owned(),
                     });
                 }
                 Err(error) => return Err(error),

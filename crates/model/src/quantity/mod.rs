@@ -124,6 +124,18 @@ quantity! {
     CentsPerOctave, "scale error", "1 cent/oct", [("cents/oct", 1.0), ("cent/oct", 1.0)]
 }
 quantity! {
+    /// What a volt of supply does to a pitch, in cents per volt.
+    CentsPerVolt, "supply sensitivity", "2 cents/V", [("cents/V", 1.0), ("cent/V", 1.0)]
+}
+quantity! {
+    /// What a kelvin does to a pitch, in cents per kelvin.
+    CentsPerKelvin, "temperature coefficient of a pitch", "0.5 cents/K", [("cents/K", 1.0), ("cent/K", 1.0)]
+}
+quantity! {
+    /// What a kelvin does to a scale, in cents per octave per kelvin.
+    CentsPerOctavePerKelvin, "temperature coefficient of a scale", "0.1 cents/oct/K", [("cents/oct/K", 1.0), ("cent/oct/K", 1.0)]
+}
+quantity! {
     /// A rate of drift, in cents per hour.
     CentsPerHour, "drift rate", "0.5 cents/h", [("cents/h", 1.0), ("cent/h", 1.0), ("cents/min", 60.0), ("cent/min", 60.0)]
 }

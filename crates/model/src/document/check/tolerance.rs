@@ -40,6 +40,10 @@ enum Needs {
     Both,
     /// The same note several times within a round.
     Repeats,
+    /// A note held without a gap.
+    Hold,
+    /// Any note.
+    Nothing,
 }
 
 const fn needs(result: ResultName) -> Needs {
@@ -49,10 +53,28 @@ const fn needs(result: ResultName) -> Needs {
         | ResultName::MeanSlope
         | ResultName::HighEnd
         | ResultName::ErrorLeftAfterRetuning
-        | ResultName::ErrorLeftAfterTrimming => Needs::Notes,
-        ResultName::ErrorAfterOneTuning | ResultName::ReadyAfter => Needs::Both,
-        ResultName::Excursion | ResultName::WarmUpTime | ResultName::DriftRate => Needs::Time,
-        ResultName::Repeatability => Needs::Repeats,
+        | ResultName::ErrorLeftAfterTrimming
+        | ResultName::ErrorLeftAfterBothTrimmers
+        | ResultName::LowEnd
+        | ResultName::LinearityError
+        | ResultName::InTuneRange
+        | ResultName::WorstBeats
+        | ResultName::VoltageOffset => Needs::Notes,
+        ResultName::ErrorAfterOneTuning
+        | ResultName::ReadyAfter
+        | ResultName::FractionOfRounds
+        | ResultName::ScaleTemperatureCoefficient => Needs::Both,
+        ResultName::Excursion
+        | ResultName::WarmUpTime
+        | ResultName::DriftRate
+        | ResultName::LargestChangeBetweenRounds
+        | ResultName::Convergence
+        | ResultName::ChangeBetweenReadings
+        | ResultName::SupplySensitivity
+        | ResultName::OffsetTemperatureCoefficient => Needs::Time,
+        ResultName::Repeatability | ResultName::Hysteresis => Needs::Repeats,
+        ResultName::ShortTermStability => Needs::Hold,
+        ResultName::SettlingTime | ResultName::Overshoot => Needs::Nothing,
     }
 }
 
@@ -123,6 +145,9 @@ impl Checker<'_, Plan> {
             Needs::Repeats if matches!(stage, Stage::Hold(_)) || !repeated => {
                 "it needs a note that is left and come back to; raise \"repeats\""
             }
+            Needs::Hold if !matches!(stage, Stage::Hold(_)) => {
+                "it needs a note that is listened to without a gap; use a hold"
+            }
             _ => return Ok(()),
         };
         let problem = format!(
@@ -173,7 +198,7 @@ impl Checker<'_, Plan> {
     ) -> Result<(), DocumentError> {
         let dimension = result.dimension();
         self.require(
-            limit.dimension == dimension,
+            limit.value_as(dimension).is_some(),
             path,
             || {
                 format!(
@@ -257,10 +282,14 @@ impl Checker<'_, Plan> {
         stage: &Stage,
         path: &Path,
     ) -> Result<(), DocumentError> {
-        use ResultName::{ErrorAfterOneTuning, ReadyAfter, TwoNoteSlope, WarmUpTime};
+        use ResultName::{
+            ChangeBetweenReadings, ErrorAfterOneTuning, FractionOfRounds, InTuneRange, ReadyAfter,
+            SettlingTime, ShortTermStability, TwoNoteSlope, WarmUpTime,
+        };
         let steady = matches!(result, WarmUpTime | ReadyAfter | ErrorAfterOneTuning);
+        let band = steady || matches!(result, FractionOfRounds | InTuneRange | SettlingTime);
         let written = [
-            ("steady_within", meaning.steady_within.is_some(), steady),
+            ("steady_within", meaning.steady_within.is_some(), band),
             ("stay", meaning.stay.is_some(), steady),
             (
                 "tuned_at",
@@ -268,6 +297,11 @@ impl Checker<'_, Plan> {
                 result == ErrorAfterOneTuning,
             ),
             ("between", meaning.between.is_some(), result == TwoNoteSlope),
+            (
+                "over",
+                meaning.over.is_some(),
+                matches!(result, ShortTermStability | ChangeBetweenReadings),
+            ),
         ];
         for (key, written, belongs) in written {
             if written && !belongs {

@@ -1,0 +1,173 @@
+//! Results of what the surroundings do to a unit.
+
+use super::{Found, Missing, Night};
+use crate::coefficient::{Coefficient, with_supply, with_temperature};
+use crate::moment::MomentOf;
+use crate::trials::Trials;
+use crate::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
+use crate::words::{duration, number};
+use model::pitch::ControlLaw;
+use model::quantity::Cents;
+use model::result::ResultName;
+
+/// Absolute zero, in degrees Celsius.
+const ABSOLUTE_ZERO: f64 = -273.15;
+
+/// Values at times of the run that count for a coefficient.
+type Course = (Vec<f64>, Vec<f64>, usize);
+
+impl Night<'_> {
+    /// Whether a time since t = 0 is after warm-up.
+    fn warm(&self) -> Result<f64, Missing> {
+        let known = self
+            .bench
+            .stages
+            .get(&self.index)
+            .is_some_and(|stage| stage.origin.is_power_on);
+        match self.steady(Watched::ReferenceNote, USUAL_LIMIT, USUAL_STAY_S)? {
+            Steady::From { t, .. } => Ok(t),
+            // A unit that was on before is not warming.
+            _ if !known => Ok(f64::NEG_INFINITY),
+            _ => Err("the unit was not seen to become warm, and warming up would be taken for temperature"
+                .to_owned()
+                .into()),
+        }
+    }
+
+    /// The reference note over the warm rounds of the stage.
+    fn reference_course(&self) -> Result<Course, Missing> {
+        let (history, _) = self.history()?;
+        let (note, _) = self.watched_note(history)?;
+        let warm = self.warm()?;
+        let (mut times, mut values, mut readings) = (Vec::new(), Vec::new(), 0);
+        for point in history
+            .points
+            .iter()
+            .filter(|point| point.in_stage && point.t >= warm)
+        {
+            times.push(point.t + self.origin_s());
+            values.push(point.y[note]);
+            readings += point.readings;
+        }
+        Ok((times, values, readings))
+    }
+
+    /// The scale error, else the mean slope, over the warm rounds of the stage.
+    fn scale_course(&self) -> Result<(Course, &'static str), Missing> {
+        let warm = self.warm()? + self.origin_s();
+        let shared = self
+            .bench
+            .shared(self.index)
+            .ok_or_else(|| self.nothing())?;
+        let (name, words) = if shared.stage.named
+            && matches!(self.bench.unit.law, ControlLaw::VoltsPerOctave { .. })
+        {
+            (ResultName::ScaleError, "scale error")
+        } else {
+            (ResultName::MeanSlope, "mean slope")
+        };
+        let of = MomentOf { name, pair: None };
+        let (mut times, mut values, mut readings) = (Vec::new(), Vec::new(), 0);
+        for round in shared.stage.rounds.iter().filter(|round| round.t >= warm) {
+            if let Some(scale) = of.of_round(&shared, round) {
+                times.push(round.t);
+                values.push(scale.value);
+                readings += round.note_of.len();
+            }
+        }
+        Ok(((times, values, readings), words))
+    }
+
+    fn of_coefficient(found: Coefficient, readings: usize, meaning: String) -> Found {
+        Found {
+            value: found.value,
+            u: Some(found.u),
+            low: Some(found.low.min(found.value)),
+            high: Some(found.high.max(found.value)),
+            readings,
+            needs_until: Some(f64::INFINITY),
+            ..Found::with(meaning)
+        }
+    }
+
+    fn air_words(found: &Coefficient) -> String {
+        let lag = if found.lag > 0.0 {
+            format!("behind the air by {}", duration(found.lag))
+        } else {
+            "without a lag".to_owned()
+        };
+        format!(
+            "at {:.1} °C on average over {:.1} K of the air, {lag}",
+            found.mean, found.span
+        )
+    }
+
+    pub(super) fn offset_temperature_coefficient(&self) -> Result<Found, Missing> {
+        let (times, values, readings) = self.reference_course()?;
+        let mut trials = Trials::of([6, self.place, 0]);
+        let air = &self.bench.surroundings.air;
+        let found = with_temperature(&times, &values, air, &mut trials)?;
+        let meaning = format!(
+            "of the reference note, warm-up left out; {}; what the thermometer is off is not in it",
+            Self::air_words(&found)
+        );
+        Ok(Self::of_coefficient(found, readings, meaning))
+    }
+
+    pub(super) fn scale_temperature_coefficient(&self) -> Result<Found, Missing> {
+        let ((times, values, readings), name) = self.scale_course()?;
+        let air = &self.bench.surroundings.air;
+        let mut trials = Trials::of([7, self.place, 0]);
+        let found = with_temperature(&times, &values, air, &mut trials)?;
+        // 1200 cents per octave are the whole scale; of a bare pair of transistors it
+        // goes with 1/T.
+        let bare = 1200.0 / (found.mean - ABSOLUTE_ZERO);
+        let mut meaning = format!(
+            "of the {name}, warm-up left out; {} ppm per kelvin; {}; a converter without compensation has {bare:.2}, as 1/T",
+            number(found.value / 1200.0 * 1e6, Some(found.u / 1200.0 * 1e6)),
+            Self::air_words(&found),
+        );
+        if let Some(pivot) = self.pivot(&found) {
+            meaning += &format!("; temperature does not move the pitch at {pivot}");
+        }
+        Ok(Self::of_coefficient(found, readings, meaning))
+    }
+
+    /// The control voltage at which temperature does not move the pitch, in words.
+    fn pivot(&self, scale: &Coefficient) -> Option<String> {
+        if scale.value.abs() <= 2.0 * scale.u {
+            return None;
+        }
+        let (times, values, _) = self.reference_course().ok()?;
+        let mut trials = Trials::of([6, self.place, 0]);
+        let air = &self.bench.surroundings.air;
+        let offset = with_temperature(&times, &values, air, &mut trials).ok()?;
+        let octaves = -offset.value / scale.value;
+        let unit = &self.bench.unit;
+        let note = unit.notes.get(unit.reference?)?;
+        let ControlLaw::VoltsPerOctave {
+            slope,
+            zero_pitch,
+            zero_voltage,
+        } = unit.law
+        else {
+            return None;
+        };
+        let pitch = note.pitch.shifted(Cents::new(1200.0 * octaves).ok()?);
+        let volts = zero_voltage.get() + slope.get() * pitch.cents_from(zero_pitch).get() / 1200.0;
+        let u = (offset.u / scale.value).hypot(octaves * scale.u / scale.value) * slope.get();
+        (u < 20.0).then(|| format!("{} V", number(volts, Some(u))))
+    }
+
+    pub(super) fn supply_sensitivity(&self) -> Result<Found, Missing> {
+        let (times, values, readings) = self.reference_course()?;
+        let supply = &self.bench.surroundings.supply;
+        let mut trials = Trials::of([8, self.place, 0]);
+        let found = with_supply(&times, &values, supply, &mut trials)?;
+        let meaning = format!(
+            "of the reference note, all rails moved together; {:.2} V on average, moved by {:.2} V",
+            found.mean, found.span
+        );
+        Ok(Self::of_coefficient(found, readings, meaning))
+    }
+}

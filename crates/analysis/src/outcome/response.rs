@@ -1,0 +1,189 @@
+//! Results of what happens when the note changes.
+
+use super::{Found, Missing, Night};
+use crate::choice::Choice;
+use crate::extremes::debiased;
+use crate::hysteresis::hysteresis;
+use crate::trials::Trials;
+use crate::words::{counted, duration};
+
+/// How near counts as settled unless a plan says otherwise, in cents.
+const USUAL_BAND: f64 = 1.0;
+/// Draws of an overshoot.
+const DRAWS: usize = 1000;
+
+impl Night<'_> {
+    fn response(&self) -> Result<&crate::settling::Response, Missing> {
+        let stage = self
+            .bench
+            .stages
+            .get(&self.index)
+            .ok_or_else(|| self.nothing())?;
+        if stage.fit.rounds.is_empty() {
+            return Err(self.nothing().into());
+        }
+        Ok(&stage.response)
+    }
+
+    pub(super) fn settling_time(&self, choice: &Choice) -> Result<Found, Missing> {
+        let response = self.response()?;
+        let band = choice.band.unwrap_or(USUAL_BAND);
+        if let Some(longest) = response
+            .heard
+            .iter()
+            .filter_map(|heard| heard.settled(band).map(|found| (found, heard)))
+            .max_by(|a, b| a.0.1.total_cmp(&b.0.1))
+        {
+            let ((from, by), heard) = longest;
+            if heard.scatter > band / 2.0 {
+                return Err(format!(
+                    "single windows of {} scatter by {:.2} cents, too much for a band of {band} cents",
+                    duration(heard.hop),
+                    heard.scatter
+                )
+                .into());
+            }
+            let meaning = format!(
+                "within {band} cents of its later value, heard from the beginning in windows of {:.0} ms; the longest of {}",
+                heard.hop * 1e3,
+                counted(response.heard.len(), "change"),
+            );
+            return Ok(Found {
+                value: f64::midpoint(from, by),
+                // Anywhere between the two windows.
+                u: Some((by - from) / 12f64.sqrt()),
+                low: Some(from),
+                high: Some(by),
+                readings: response.heard.iter().map(|heard| heard.windows.len()).sum(),
+                needs_until: Some(f64::INFINITY),
+                ..Found::with(meaning)
+            });
+        }
+        let Some(within) = self.until_steady else {
+            return Err(self.not_heard(response.late).into());
+        };
+        if response.waited.is_empty() {
+            return Err(self.nothing().into());
+        }
+        let all = counted(response.waited.len(), "change");
+        let longest = response
+            .waited
+            .iter()
+            .map(|waited| waited.0)
+            .fold(0.0, f64::max);
+        let unsteady = response.waited.iter().filter(|waited| !waited.1).count();
+        let meaning = format!(
+            "no longer than this: by then the pitch no longer moved by more than {within} cents from one short listen to the next, on any unit; the longest of {all}"
+        );
+        if choice.band.is_some_and(|band| band < within) {
+            return Err(format!(
+                "the plan goes on when the pitch moves by less than {within} cents, so nothing is known of less"
+            )
+            .into());
+        }
+        if unsteady > 0 {
+            return Err(Missing::NotReached {
+                why: format!("{unsteady} of {all} were not steady by the time the plan allows"),
+                meaning,
+                record: longest,
+            });
+        }
+        Ok(Found {
+            value: longest,
+            low: Some(0.0),
+            high: Some(longest),
+            readings: response.waited.len(),
+            needs_until: Some(f64::INFINITY),
+            ..Found::with(meaning)
+        })
+    }
+
+    /// Why nothing is known of the first moments of a note.
+    fn not_heard(&self, late: Option<f64>) -> String {
+        late.map_or_else(
+            || "each note is waited for so long before it is listened to; use until_steady, or a hold with settle: {fixed: 0 s}".to_owned(),
+            |late| {
+                format!(
+                    "the hold is first listened to {} after its note is played; use settle: {{fixed: 0 s}}",
+                    duration(late)
+                )
+            },
+        )
+    }
+
+    pub(super) fn overshoot(&self) -> Result<Found, Missing> {
+        let response = self.response()?;
+        if response.heard.is_empty() {
+            let why = if response.late.is_some() {
+                self.not_heard(response.late)
+            } else {
+                "it takes a note that is listened to from the beginning; use a hold with settle: {fixed: 0 s} and a short hop".to_owned()
+            };
+            return Err(why.into());
+        }
+        let known: Vec<_> = response
+            .heard
+            .iter()
+            .filter(|heard| heard.way != 0.0)
+            .collect();
+        if known.is_empty() {
+            return Err(
+                "the note before it is not known, and so not which way is beyond"
+                    .to_owned()
+                    .into(),
+            );
+        }
+        let mut trials = Trials::of([5, self.place, 0]);
+        let largest = |trials: Option<&mut Trials>| {
+            let mut most = 0.0f64;
+            let mut noise = trials;
+            for heard in &known {
+                for (_, off) in &heard.windows {
+                    let drawn = noise.as_mut().map_or(0.0, |t| heard.scatter * t.normal());
+                    most = most.max(heard.way * off + drawn);
+                }
+            }
+            most
+        };
+        let seen = largest(None);
+        let drawn: Vec<f64> = (0..DRAWS).map(|_| largest(Some(&mut trials))).collect();
+        let found = debiased(seen, &drawn, drawn.clone());
+        let meaning = format!(
+            "beyond its later value, after {}; {seen:.2} cents of a single window of {:.0} ms",
+            counted(known.len(), "change"),
+            known[0].hop * 1e3,
+        );
+        let mut found = Self::of_extreme(found, meaning);
+        found.readings = known.iter().map(|heard| heard.windows.len()).sum();
+        found.rig_share = None;
+        found.needs_until = Some(f64::INFINITY);
+        Ok(found)
+    }
+
+    pub(super) fn hysteresis(&self) -> Result<Found, Missing> {
+        let stage = self
+            .bench
+            .stages
+            .get(&self.index)
+            .ok_or_else(|| self.nothing())?;
+        if stage.fit.rounds.is_empty() {
+            return Err(self.nothing().into());
+        }
+        let found = hysteresis(&self.bench.unit, self.index, &stage.fit)?;
+        let reach = crate::chi_square::student(found.freedom, 0.975) * found.u;
+        let (note, cents) = found.largest;
+        Ok(Found {
+            value: found.mean,
+            u: Some(found.u),
+            low: Some(found.mean - reach),
+            high: Some(found.mean + reach),
+            readings: 2 * found.pairs,
+            needs_until: Some(f64::INFINITY),
+            ..Found::with(format!(
+                "from above less from below, drift taken out; mean of {}; largest at {} {cents:+.2} cents",
+                counted(found.pairs, "pair"),
+                self.note_name(note),
+            ))
+        })
+    }
+}
