@@ -9,6 +9,8 @@ use tokio::signal::unix::{SignalKind, signal};
 /// How long a run may take to end after it was asked to; a window of a few
 /// seconds and a commit fit into it easily.
 const PATIENCE: Duration = Duration::from_secs(20);
+/// How long it may take where there is no rig to be made safe and nothing to be kept.
+const SHORT_PATIENCE: Duration = Duration::from_secs(4);
 
 /// Carries `work` out on a thread of its own and watches over it: Ctrl-C and
 /// SIGTERM raise `stop`; if the thread panics, or does not end after it was asked
@@ -32,7 +34,8 @@ pub fn watch(
             // Whoever listens may be gone; there is nobody to tell then.
             let _ = done.send(outcome);
         });
-        let outcome = runtime.block_on(listen(stop, ended));
+        let patience = safe.as_ref().map_or(SHORT_PATIENCE, |_| PATIENCE);
+        let outcome = runtime.block_on(listen(stop, ended, patience));
         match outcome {
             Some(Ok(outcome)) => {
                 let _ = worker.join();
@@ -52,11 +55,14 @@ pub fn watch(
             }
             None => {
                 // The thread hangs in a device; it cannot be joined.
+                let kept = match safe {
+                    Some(_) => ", what was kept is on disk",
+                    None => "",
+                };
                 make_safe(safe.as_ref());
-                let _ = writeln!(
-                    std::io::stderr(),
-                    "nightbench: a device did not let go in time; ended all the same, what was kept is on disk"
-                );
+                last_words(format!(
+                    "nightbench: a device did not let go in time; ended all the same{kept}"
+                ));
                 std::process::exit(i32::from(crate::exit::INCOMPLETE));
             }
         }
@@ -66,7 +72,11 @@ pub fn watch(
 type Ended = tokio::sync::oneshot::Receiver<std::thread::Result<Result<(), RunError>>>;
 
 /// Waits for the end, passing signals on; `None` when it does not come in time.
-async fn listen(stop: &Stop, ended: Ended) -> Option<std::thread::Result<Result<(), RunError>>> {
+async fn listen(
+    stop: &Stop,
+    ended: Ended,
+    patience: Duration,
+) -> Option<std::thread::Result<Result<(), RunError>>> {
     let (Ok(mut interrupt), Ok(mut terminate), Ok(mut hang_up)) = (
         signal(SignalKind::interrupt()),
         signal(SignalKind::terminate()),
@@ -89,7 +99,19 @@ async fn listen(stop: &Stop, ended: Ended) -> Option<std::thread::Result<Result<
         std::io::stderr(),
         "nightbench: asked to stop; what is in progress is finished first"
     );
-    tokio::time::timeout(PATIENCE, ended).await.ok()?.ok()
+    tokio::time::timeout(patience, ended).await.ok()?.ok()
+}
+
+/// Gives the terminal back and says a sentence, both of which may hang as the thread does
+/// that is left behind.
+fn last_words(text: String) {
+    let (said, heard) = std::sync::mpsc::channel();
+    std::thread::spawn(move || {
+        crate::view::give_back();
+        let _ = writeln!(std::io::stderr(), "{text}");
+        let _ = said.send(());
+    });
+    let _ = heard.recv_timeout(Duration::from_secs(1));
 }
 
 fn make_safe(safe: Option<&SafeState>) {

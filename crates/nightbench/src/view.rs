@@ -5,6 +5,7 @@ use crate::measured_line::{Line, Style};
 use crate::tall_letters;
 use std::collections::BTreeMap;
 use std::io::{IsTerminal, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
 
 // Control sequences of ECMA-48; the other screen and the cursor's visibility are private
 // modes that all terminals in use know (common practice, no source).
@@ -16,6 +17,17 @@ const CLEAR_BELOW: &str = "\x1b[J";
 
 /// Lines for a channel in tall letters: the letters, a line of values, two blank ones.
 const LINES_A_CHANNEL: usize = tall_letters::HEIGHT + 3;
+
+/// Whether the terminal is taken over.
+static TAKEN: AtomicBool = AtomicBool::new(false);
+
+/// Gives the terminal back as it was, if it was taken over: also from another thread than
+/// the view's, which may hang in a device. It does not wait for whoever is writing.
+pub fn give_back() {
+    if TAKEN.swap(false, Ordering::SeqCst) {
+        let _ = rustix::io::write(std::io::stdout(), LEAVE.as_bytes());
+    }
+}
 
 /// A view on the terminal; dropping it gives the terminal back as it was.
 pub struct View {
@@ -30,6 +42,7 @@ impl View {
         if !out.is_terminal() {
             return None;
         }
+        TAKEN.store(true, Ordering::SeqCst);
         let _ = write!(out, "{ENTER}").and_then(|()| out.flush());
         Some(Self {
             title,
@@ -58,8 +71,8 @@ impl View {
 
 impl Drop for View {
     fn drop(&mut self) {
-        let mut out = std::io::stdout();
-        let _ = write!(out, "{LEAVE}").and_then(|()| out.flush());
+        let _ = std::io::stdout().flush();
+        give_back();
     }
 }
 
@@ -106,7 +119,7 @@ fn draw(
             );
             rows.push(String::new());
         }
-        rows.push(format!("{:>3} {}", line.channel, line.values(style)));
+        rows.push(row(line, style, columns));
         if index < tall {
             rows.push(String::new());
         }
@@ -116,6 +129,18 @@ fn draw(
         *row = row.chars().take(columns).collect();
     }
     rows
+}
+
+/// A channel in one line: all that is known of it, or on a narrow terminal what matters most.
+fn row(line: &Line, style: &Style, columns: usize) -> String {
+    let whole = format!("{:>3} {}", line.channel, line.values(style));
+    match line.measured.frequency {
+        Some(heard) if whole.trim_end().chars().count() > columns => {
+            let (note, cents) = style.deviation(heard);
+            format!("{:>3} {note} {cents:+.2} cents", line.channel)
+        }
+        _ => whole,
+    }
 }
 
 /// A note's name as far as it can be written tall: a frequency that was asked for
@@ -172,6 +197,8 @@ mod tests {
                 rows.contains('\u{2588}') && rows.contains("A4    +0.04 cents"),
                 "{rows}"
             );
+            let narrow = draw("tone.wav", &latest, &style, (24, 40)).join("\n");
+            assert!(narrow.contains("A4 +0.04 cents"), "{narrow}");
             assert_eq!(rows.contains("silent"), channels > 1);
         }
     }

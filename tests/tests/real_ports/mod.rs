@@ -4,6 +4,7 @@
 
 mod faults;
 mod library;
+mod measuring;
 mod program;
 mod server;
 mod truth;

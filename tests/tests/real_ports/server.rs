@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 pub struct Server {
     name: String,
     jackd: Child,
+    killed: bool,
 }
 
 impl Server {
@@ -20,6 +21,7 @@ impl Server {
         let server = Self {
             jackd: launch(&name),
             name,
+            killed: false,
         };
         server.wait_until_up();
         server
@@ -36,6 +38,7 @@ impl Server {
 
     /// Kills it, without a word to its clients.
     pub fn kill(&mut self) {
+        self.killed = true;
         self.jackd.kill().expect("jackd is killed");
         self.jackd.wait().expect("jackd ends");
     }
@@ -43,6 +46,7 @@ impl Server {
     /// Starts it again under the same name.
     pub fn restart(&mut self) {
         self.jackd = launch(&self.name);
+        self.killed = false;
         self.wait_until_up();
     }
 
@@ -109,19 +113,37 @@ fn quiet(command: &mut Command) -> &mut Command {
         .env("JACK_NO_AUDIO_RESERVATION", "1")
 }
 
-impl Drop for Server {
-    fn drop(&mut self) {
-        self.resume();
+impl Server {
+    /// Ends it in good order if it will, else without.
+    fn end(&mut self) {
         self.signal(rustix::process::Signal::TERM);
         let begun = Instant::now();
         while begun.elapsed() < Duration::from_secs(8) {
             if !matches!(self.jackd.try_wait(), Ok(None)) {
-                break;
+                return;
             }
             std::thread::sleep(Duration::from_millis(50));
         }
+        self.killed = true;
         let _ = self.jackd.kill();
         let _ = self.jackd.wait();
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        self.resume();
+        if !self.killed {
+            self.end();
+        }
+        if self.killed {
+            // The machine has eight places for servers, and one that was killed keeps its
+            // own until a server of the same name ends in good order.
+            self.jackd = launch(&self.name);
+            let mut wait = self.command("jack_wait");
+            let _ = quiet(wait.args(["-w", "-t", "10"])).status();
+            self.end();
+        }
         // What a killed server leaves behind; other servers' files have other names.
         let left = std::fs::read_dir(Path::new("/dev/shm"))
             .into_iter()

@@ -55,6 +55,12 @@ impl Truth {
         &self.blocks[after - 1]
     }
 
+    /// The frames that the log goes from and to.
+    pub fn frames(&self) -> (u64, u64) {
+        let at = |block: Option<&Block>| block.map_or(0, |block| block.frame);
+        (at(self.blocks.first()), at(self.blocks.last()))
+    }
+
     /// The true mean frequency of an oscillator over the frames from one to another.
     pub fn mean_hz(&self, oscillator: usize, from: u64, to: u64) -> f64 {
         let (begin, end) = (self.block(from), self.block(to));

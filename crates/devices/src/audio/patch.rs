@@ -29,7 +29,7 @@ pub(crate) fn connect(wanted: &str, channels: u16) -> Result<(), String> {
     let sources: Vec<&String> = outputs.iter().filter(|port| owner(port) == name).collect();
     if sources.len() < usize::from(channels) {
         return Err(format!(
-            "the JACK client \"{name}\" has {} audio outputs, and the rig file asks for {channels} channels",
+            "the JACK client \"{name}\" has {} audio outputs, and {channels} channels are asked for",
             sources.len()
         ));
     }
