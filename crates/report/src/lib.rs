@@ -5,10 +5,10 @@
 //! gives the same bytes. Nothing is measured or judged here; what
 //! [`analysis`](::analysis) does not say is not said.
 
-mod beats;
 mod bench;
 mod doubts;
 mod export;
+mod note_names;
 mod numbers;
 mod outline;
 mod page;

@@ -90,7 +90,7 @@ pub(crate) const fn spoken_unit(dimension: Dimension) -> &'static str {
         Dimension::ScaleError => "cents per octave",
         Dimension::DriftRate => "cents per hour",
         Dimension::Duration => "s",
-        Dimension::Fraction => "",
+        Dimension::Fraction => "%",
         Dimension::TemperatureDifference => "K",
         Dimension::Range => "octaves",
         Dimension::BeatRate => "beats per second",
@@ -101,7 +101,17 @@ pub(crate) const fn spoken_unit(dimension: Dimension) -> &'static str {
     }
 }
 
-/// A value with its 95 % interval.
+/// The unit of a result beside a number in a table; times carry their own.
+pub(crate) const fn shown_unit(dimension: Dimension) -> &'static str {
+    match dimension {
+        Dimension::Duration => "",
+        Dimension::Fraction => "%",
+        _ => dimension.unit(),
+    }
+}
+
+/// A value with its 95 % interval, in the unit in which it is shown: fractions in
+/// per cent.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Stated {
     /// The value.
@@ -120,6 +130,18 @@ impl Stated {
             .map(|(low, high)| (high - self.value).max(self.value - low))
     }
 
+    /// Its size, without its sign.
+    pub(crate) fn size(self) -> Self {
+        if self.value >= 0.0 {
+            return self;
+        }
+        Self {
+            value: -self.value,
+            interval: self.interval.map(|(low, high)| (-high, -low)),
+            ..self
+        }
+    }
+
     /// Whether the interval holds zero.
     pub(crate) fn may_be_zero(&self) -> bool {
         self.interval
@@ -128,7 +150,9 @@ impl Stated {
 
     fn decimals(&self) -> usize {
         match self.expanded() {
-            Some(expanded) if expanded > 0.0 => decimals_for(expanded).min(3),
+            Some(expanded) if expanded > 0.0 => {
+                decimals_for(expanded).min(if self.value.abs() < 0.1 { 5 } else { 3 })
+            }
             _ => match self.value.abs() {
                 s if s >= 99.95 => 0,
                 s if s >= 9.995 => 1,
@@ -141,6 +165,13 @@ impl Stated {
     /// where the interval is lopsided. A negative sign is shown, a positive one
     /// only when `with_sign`.
     pub(crate) fn numbers(&self, with_sign: bool) -> String {
+        // An upper bound.
+        if self
+            .interval
+            .is_some_and(|(low, high)| low == 0.0 && high == self.value && high > 0.0)
+        {
+            return format!("at most {}", self.numbers_alone(with_sign));
+        }
         if self.dimension == Dimension::Duration {
             let value = duration(self.value);
             return match self.interval {

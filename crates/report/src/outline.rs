@@ -4,6 +4,7 @@ use crate::RunView;
 use crate::numbers::Stated;
 use analysis::{StageAnalysis, UnitAnalysis};
 use model::document::plan::Tolerance;
+use model::quantity::Dimension;
 use model::record::{PositionId, Reading, Unit};
 use model::result::{Finding, Outcome, ResultName, Verdict};
 use std::collections::{BTreeMap, BTreeSet};
@@ -43,6 +44,73 @@ pub(crate) const fn title(name: ResultName) -> &'static str {
     }
 }
 
+/// What a result is about: the heading over it in tables.
+pub(crate) const fn heading(name: ResultName) -> &'static str {
+    use ResultName as R;
+    match name {
+        R::ReadyAfter | R::WarmUpTime | R::Convergence => "When it is ready",
+        R::ErrorAfterOneTuning
+        | R::ErrorLeftAfterRetuning
+        | R::ErrorLeftAfterTrimming
+        | R::ErrorLeftAfterBothTrimmers
+        | R::InTuneRange
+        | R::FractionOfRounds
+        | R::WorstBeats => "How well in tune",
+        R::ScaleError
+        | R::HighEnd
+        | R::LowEnd
+        | R::VoltageOffset
+        | R::MeanSlope
+        | R::TwoNoteSlope
+        | R::LinearityError => "Its scale",
+        R::Excursion
+        | R::DriftRate
+        | R::LargestChangeBetweenRounds
+        | R::ChangeBetweenReadings
+        | R::ShortTermStability => "How it wanders",
+        R::Repeatability | R::Hysteresis | R::SettlingTime | R::Overshoot => "From note to note",
+        R::OffsetTemperatureCoefficient | R::ScaleTemperatureCoefficient | R::SupplySensitivity => {
+            "What moves it"
+        }
+    }
+}
+
+/// Whether a number says little without the choice that was made in it.
+pub(crate) const fn needs_choice(name: ResultName) -> bool {
+    use ResultName as R;
+    matches!(
+        name,
+        R::InTuneRange
+            | R::WorstBeats
+            | R::TwoNoteSlope
+            | R::LowEnd
+            | R::Convergence
+            | R::ChangeBetweenReadings
+            | R::ShortTermStability
+            | R::LinearityError
+    )
+}
+
+/// Results that cannot be said, those with the same reason together: their names,
+/// and why.
+pub(crate) fn unsaid<'a>(
+    outcomes: impl IntoIterator<Item = &'a Outcome>,
+) -> Vec<(String, &'a str)> {
+    let mut reasons: Vec<(String, &str)> = Vec::new();
+    for outcome in outcomes {
+        let why = outcome.why_not.as_deref().unwrap_or("not known");
+        let name = title(outcome.name);
+        match reasons.iter_mut().find(|(_, other)| *other == why) {
+            Some((names, _)) => {
+                names.push_str(", ");
+                names.push_str(&name.to_lowercase());
+            }
+            None => reasons.push((name.to_owned(), why)),
+        }
+    }
+    reasons
+}
+
 /// Whether a result's sign means something.
 pub(crate) const fn has_sign(name: ResultName) -> bool {
     name.has_sign()
@@ -50,15 +118,24 @@ pub(crate) const fn has_sign(name: ResultName) -> bool {
 
 /// An outcome's value with its interval, where it has a value.
 pub(crate) fn stated(outcome: &Outcome) -> Option<Stated> {
-    let value = outcome.value.filter(|value| value.is_finite())?;
+    let dimension = outcome.name.dimension();
+    let shown = |value: f64| {
+        if dimension == Dimension::Fraction {
+            value * 100.0
+        } else {
+            value
+        }
+    };
+    let value = outcome.value.filter(|value| value.is_finite()).map(shown)?;
     let interval = outcome
         .low
         .zip(outcome.high)
-        .filter(|(low, high)| low.is_finite() && high.is_finite());
+        .filter(|(low, high)| low.is_finite() && high.is_finite())
+        .map(|(low, high)| (shown(low), shown(high)));
     Some(Stated {
         value,
         interval,
-        dimension: outcome.name.dimension(),
+        dimension,
     })
 }
 

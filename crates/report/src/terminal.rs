@@ -2,12 +2,12 @@
 
 use crate::RunView;
 use crate::bench;
-use crate::numbers::duration;
-use crate::outline::{has_sign, stated, title};
+use crate::numbers::{duration, shown_unit};
+use crate::outline::{has_sign, needs_choice, stated, title, unsaid};
 use crate::suggestions;
 use crate::words::{UnitWords, choice, sentences};
-use model::quantity::Dimension;
 use model::record::PositionId;
+use model::result::{Outcome, ResultName};
 
 const WIDTH: usize = 80;
 
@@ -104,44 +104,84 @@ fn unit(view: &RunView<'_>, words: &UnitWords, lines: &mut Vec<String>) {
     results(view, &words.position, lines);
 }
 
+/// The results of a unit: of the stage watched for longest all of them, of others
+/// what it does not say and what the plan has a tolerance on.
 fn results(view: &RunView<'_>, position: &PositionId, lines: &mut Vec<String>) {
     let outcomes = view.outcomes_of(position);
-    let mut stage = None;
-    for outcome in &outcomes {
-        if stage != Some(&outcome.stage) {
-            wrap(lines, &outcome.stage, "  ", "  ");
-            stage = Some(&outcome.stage);
+    let main = view
+        .main_stage(position)
+        .map_or("", |(stage, _)| stage.name.as_str());
+    let said_by_main = |name: ResultName| {
+        outcomes
+            .iter()
+            .any(|other| other.name == name && other.stage == main && stated(other).is_some())
+    };
+    let tolerated = |outcome: &Outcome| {
+        view.plan
+            .tolerances
+            .iter()
+            .any(|tolerance| tolerance.result == outcome.name && tolerance.of == outcome.stage)
+    };
+    let shown: Vec<&Outcome> = outcomes
+        .iter()
+        .copied()
+        .filter(|outcome| {
+            outcome.stage == main
+                || tolerated(outcome)
+                || (stated(outcome).is_some() && !said_by_main(outcome.name))
+        })
+        .collect();
+    for stage in &view.analysis.stages {
+        let here: Vec<&Outcome> = shown
+            .iter()
+            .copied()
+            .filter(|outcome| outcome.stage == stage.name)
+            .collect();
+        if here.is_empty() {
+            continue;
         }
-        let name = format!("    {:<27}", title(outcome.name));
-        let hang = " ".repeat(31);
-        match stated(outcome) {
-            Some(value) => {
-                let dimension = outcome.name.dimension();
-                let unit = if dimension == Dimension::Duration {
-                    String::new()
-                } else {
-                    format!(" {}", dimension.unit())
-                };
-                let numbers = value.numbers(has_sign(outcome.name));
-                // The same result by another limit says by which.
-                let twice = outcomes
-                    .iter()
-                    .filter(|other| other.name == outcome.name && other.stage == outcome.stage)
-                    .count()
-                    > 1;
-                let which = outcome
-                    .meaning
-                    .as_deref()
-                    .filter(|_| twice)
-                    .map_or_else(String::new, |meaning| format!(": {}", choice(meaning)));
-                wrap(lines, &format!("{numbers}{unit}{which}"), &name, &hang);
-            }
-            None => {
-                let why = outcome.why_not.as_deref().unwrap_or("not known");
-                wrap(lines, &format!("cannot be said: {why}"), &name, &hang);
-            }
+        wrap(lines, &stage.name, "  ", "  ");
+        for outcome in here.iter().filter(|outcome| stated(outcome).is_some()) {
+            // The same result by another limit says by which.
+            let twice = here
+                .iter()
+                .filter(|other| other.name == outcome.name)
+                .count()
+                > 1;
+            result(outcome, twice, lines);
+        }
+        let unsaid = unsaid(here.into_iter().filter(|outcome| stated(outcome).is_none()));
+        for (place, (names, why)) in unsaid.into_iter().enumerate() {
+            let name = if place == 0 {
+                "    Not to be said             "
+            } else {
+                ""
+            };
+            let name = format!("{name:<31}");
+            wrap(lines, &format!("{names}: {why}"), &name, &" ".repeat(33));
         }
     }
+}
+
+fn result(outcome: &Outcome, twice: bool, lines: &mut Vec<String>) {
+    let Some(value) = stated(outcome) else { return };
+    let name = format!("    {:<27}", title(outcome.name));
+    let unit = match shown_unit(value.dimension) {
+        "" => String::new(),
+        unit => format!(" {unit}"),
+    };
+    let which = outcome
+        .meaning
+        .as_deref()
+        .filter(|_| twice || needs_choice(outcome.name))
+        .map_or_else(String::new, |meaning| format!(": {}", choice(meaning)));
+    let numbers = value.numbers(has_sign(outcome.name));
+    wrap(
+        lines,
+        &format!("{numbers}{unit}{which}"),
+        &name,
+        &" ".repeat(31),
+    );
 }
 
 fn columns(text: &str) -> usize {

@@ -284,6 +284,8 @@ fn outcome(position: &str, name: ResultName, numbers: Option<(f64, f64, f64)>) -
                 Some("reference note within 2 cents of its end; stays for 2 h".to_owned())
             }
             ResultName::HighEnd => Some("at C7; so many cents per kHz".to_owned()),
+            ResultName::WorstBeats => Some("C6 and C7, of 5 pairs; at the end".to_owned()),
+            ResultName::ShortTermStability => Some("over 1 s; and so on".to_owned()),
             _ => None,
         },
         why_not: numbers.is_none().then(|| {
@@ -306,14 +308,23 @@ fn sentences_as_they_read() {
         outcome("a", ErrorLeftAfterTrimming, Some((0.41, 0.2, 0.6))),
         outcome("a", ScaleError, Some((0.11, -0.2, 0.4))),
         outcome("a", HighEnd, Some((-0.4, -1.4, 0.6))),
+        outcome("a", FractionOfRounds, Some((0.96, 0.94, 0.97))),
+        outcome("a", WorstBeats, Some((0.2, 0.0, 0.6))),
+        outcome("a", SettlingTime, Some((0.3, 0.0, 0.3))),
+        outcome("a", ShortTermStability, Some((0.0071, 0.0069, 0.0074))),
+        outcome("a", OffsetTemperatureCoefficient, Some((-1.2, -1.3, -1.1))),
         outcome("b", ReadyAfter, None),
         outcome("b", ErrorLeftAfterRetuning, Some((22.4, 21.1, 23.7))),
         outcome("b", ErrorLeftAfterTrimming, Some((1.2, 0.8, 1.6))),
         outcome("b", ScaleError, Some((8.46, 7.86, 9.06))),
+        outcome("b", WorstBeats, Some((4.4, 4.2, 4.6))),
+        outcome("b", Hysteresis, Some((-1.4, -1.6, -1.2))),
+        outcome("b", ScaleTemperatureCoefficient, None),
         outcome("b", Excursion, Some((26.4, 26.3, 26.5))),
         outcome("b", DriftRate, Some((-0.31, -0.4, -0.22))),
         outcome("c", ErrorLeftAfterTrimming, Some((2.8, 2.6, 3.0))),
         outcome("c", HighEnd, Some((-13.3, -14.3, -12.3))),
+        outcome("c", LowEnd, Some((-25.6, -26.8, -24.4))),
     ];
     let verdict = |tolerance, position: &str, finding, reason: &str| Verdict {
         tolerance,

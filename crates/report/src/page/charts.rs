@@ -2,8 +2,8 @@
 
 use super::lines::{Timeline, allowed_range};
 use crate::RunView;
-use crate::beats::note_name;
 use crate::bench;
+use crate::note_names::note_name;
 use crate::numbers::{duration, fixed, plain, signed};
 use crate::outline::{extent, title};
 use crate::plot::frame::cents;

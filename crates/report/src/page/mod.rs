@@ -9,8 +9,8 @@ mod run_charts;
 use crate::RunView;
 use crate::bench;
 use crate::export::sha256;
-use crate::numbers::{Stated, duration};
-use crate::outline::{has_sign, stated, title};
+use crate::numbers::{Stated, duration, shown_unit};
+use crate::outline::{has_sign, heading, stated, title, unsaid};
 use crate::suggestions::{self, SuggestionWords};
 use crate::words::{UnitWords, sentences};
 use askama::Template;
@@ -60,6 +60,8 @@ impl Badge {
 
 #[derive(Debug)]
 struct ResultLine {
+    /// A heading that begins with this line, or nothing.
+    heading: &'static str,
     name: &'static str,
     meaning: String,
     /// Value and uncertainty, or empty.
@@ -67,13 +69,14 @@ struct ResultLine {
     unit: &'static str,
     interval: String,
     readings: usize,
-    why_not: String,
 }
 
 #[derive(Debug)]
 struct StageResults {
     stage: String,
     lines: Vec<ResultLine>,
+    /// What cannot be said: which results, and why.
+    unsaid: Vec<(String, String)>,
 }
 
 #[derive(Debug)]
@@ -164,7 +167,9 @@ pub fn html(view: &RunView<'_>) -> String {
         }
         for line in unit.results.iter_mut().flat_map(|stage| &mut stage.lines) {
             line.meaning = unbroken(&line.meaning);
-            line.why_not = unbroken(&line.why_not);
+        }
+        for (_, why) in unit.results.iter_mut().flat_map(|stage| &mut stage.unsaid) {
+            *why = unbroken(why);
         }
         for verdict in &mut unit.verdicts {
             verdict.reason = unbroken(&verdict.reason);
@@ -226,9 +231,13 @@ fn suggested(view: &RunView<'_>) -> Vec<SuggestionWords> {
 
 /// Keeps a number and what belongs to it on one line, and its minus sign proper.
 fn unbroken(text: &str) -> String {
-    const UNITS: [&str; 12] = [
+    const UNITS: [&str; 16] = [
         "cents",
         "cents/oct",
+        "cents/h",
+        "cents/K",
+        "cents/V",
+        "oct",
         "min",
         "h",
         "s",
@@ -300,21 +309,41 @@ fn shown_keys(view: &RunView<'_>) -> Vec<ResultName> {
 fn key_title(name: ResultName) -> String {
     match name.dimension() {
         Dimension::Duration => title(name).to_owned(),
-        dimension => format!("{} ({})", title(name), dimension.unit()),
+        dimension => format!("{} ({})", title(name), shown_unit(dimension)),
     }
 }
 
 /// The results of a unit by stage, the stage watched for longest first.
 fn stage_results(view: &RunView<'_>, position: &PositionId) -> Vec<StageResults> {
+    let outcomes = view.outcomes_of(position);
     let mut stages: Vec<StageResults> = Vec::new();
-    for outcome in view.outcomes_of(position) {
-        let line = result_line(outcome);
-        match stages.iter_mut().find(|stage| stage.stage == outcome.stage) {
-            Some(stage) => stage.lines.push(line),
-            None => stages.push(StageResults {
-                stage: outcome.stage.clone(),
-                lines: vec![line],
-            }),
+    for stage in &view.analysis.stages {
+        let here = || {
+            outcomes
+                .iter()
+                .filter(|outcome| outcome.stage == stage.name)
+        };
+        let mut before = "";
+        let lines = here()
+            .filter_map(|outcome| {
+                let begins = heading(outcome.name);
+                let mut line = result_line(outcome)?;
+                line.heading = if begins == before { "" } else { begins };
+                before = begins;
+                Some(line)
+            })
+            .collect();
+        let unsaid = unsaid(here().copied().filter(|outcome| stated(outcome).is_none()))
+            .into_iter()
+            .map(|(names, why)| (names, why.to_owned()))
+            .collect();
+        // Of two stages of one name the results stand together.
+        if here().next().is_some() && stages.iter().all(|other| other.stage != stage.name) {
+            stages.push(StageResults {
+                stage: stage.name.clone(),
+                lines,
+                unsaid,
+            });
         }
     }
     if let Some((main, _)) = view.main_stage(position) {
@@ -382,49 +411,32 @@ fn key_value(view: &RunView<'_>, position: &PositionId, name: ResultName) -> Str
         .map_or_else(|| "–".to_owned(), |value| value.numbers(has_sign(name)))
 }
 
-fn result_line(outcome: &Outcome) -> ResultLine {
-    let value = stated(outcome);
+fn result_line(outcome: &Outcome) -> Option<ResultLine> {
+    let value = stated(outcome)?;
     let sign = has_sign(outcome.name);
-    let dimension = outcome.name.dimension();
     let meaning = outcome.meaning.clone().unwrap_or_default();
-    ResultLine {
+    let end = |end: f64| {
+        Stated {
+            value: end,
+            interval: None,
+            ..value
+        }
+        .numbers_like(&value, sign)
+    };
+    Some(ResultLine {
+        heading: "",
         name: title(outcome.name),
         meaning: match outcome.t_s {
             Some(t) if meaning.is_empty() => format!("at {}", duration(t)),
             _ => meaning,
         },
-        unit: if dimension == Dimension::Duration {
-            ""
-        } else {
-            dimension.unit()
-        },
-        interval: value
-            .and_then(|value| {
-                let (low, high) = value.interval?;
-                let end = |end: f64| {
-                    Stated {
-                        value: end,
-                        interval: None,
-                        ..value
-                    }
-                    .numbers_like(&value, sign)
-                };
-                Some(format!("{} to {}", end(low), end(high)))
-            })
-            .unwrap_or_default(),
-        value: value
-            .map(|value| value.numbers_alone(sign))
-            .unwrap_or_default(),
+        unit: shown_unit(value.dimension),
+        interval: value.interval.map_or_else(String::new, |(low, high)| {
+            format!("{} to {}", end(low), end(high))
+        }),
+        value: value.numbers_alone(sign),
         readings: outcome.readings,
-        why_not: if value.is_some() {
-            String::new()
-        } else {
-            outcome
-                .why_not
-                .clone()
-                .unwrap_or_else(|| "not known".to_owned())
-        },
-    }
+    })
 }
 
 #[cfg(test)]

@@ -1,0 +1,18 @@
+//! Names of notes.
+
+use crate::RunView;
+use crate::numbers::plain;
+use analysis::UnitAnalysis;
+use model::pitch::{Note, Pitch};
+
+/// The name of a note: as the plan writes it, else by its note number.
+pub(crate) fn note_name(view: &RunView<'_>, unit: &UnitAnalysis, asked: Pitch) -> String {
+    if let Some(note) = unit.notes.iter().find(|note| note.asked == asked) {
+        return note.name.clone();
+    }
+    let number = asked.note_number();
+    if (number - number.round()).abs() < 1e-6 && (0.0..=131.0).contains(&number) {
+        return Note::from_number(number.round() as i16).name().to_owned();
+    }
+    format!("{} Hz", plain(view.plan.pitch.frequency(asked).get()))
+}
