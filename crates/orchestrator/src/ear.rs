@@ -5,10 +5,11 @@ use model::port::{Capture, CaptureError, Doubt, Window};
 use model::quantity::Cents;
 use model::record::{Flag, Measured, PositionId};
 use model::time::{Epoch, SampleRate, Span, Stop, Timeline};
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 
-/// Below this many samples in all, starting threads costs more than it saves.
-const WORTH_A_THREAD: usize = 40_000;
+/// Below this many samples in all, handing work to other threads costs more than it saves.
+const WORTH_SHARING: usize = 4_000;
 
 /// The capture and a meter for each position.
 pub(crate) struct Ear {
@@ -214,28 +215,14 @@ fn side_by_side<T: Send>(
         })
         .collect();
     let total: usize = jobs.iter().map(|(_, _, samples)| samples.len()).sum();
-    if jobs.len() < 2 || total < WORTH_A_THREAD {
-        return jobs
-            .into_iter()
-            .map(|(position, meter, samples)| (position.clone(), look(position, meter, samples)))
-            .collect();
+    let one = |(position, meter, samples): (&PositionId, &mut Meter, &[f32])| {
+        (position.clone(), look(position, meter, samples))
+    };
+    if jobs.len() < 2 || total < WORTH_SHARING {
+        return jobs.into_iter().map(one).collect();
     }
-    std::thread::scope(|scope| {
-        let threads: Vec<_> = jobs
-            .into_iter()
-            .map(|(position, meter, samples)| {
-                scope.spawn(move || (position.clone(), look(position, meter, samples)))
-            })
-            .collect();
-        threads
-            .into_iter()
-            .map(|thread| {
-                thread
-                    .join()
-                    .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
-            })
-            .collect()
-    })
+    // The order stays that of the positions, whoever is done first.
+    jobs.into_par_iter().map(one).collect()
 }
 
 /// Adds what the capture doubts about a window to a measurement of it.

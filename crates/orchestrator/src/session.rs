@@ -15,6 +15,14 @@ use model::time::{HostTime, RunTime, Span, Stop};
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+/// A note is on its way for so long: from the sender through the interface to the input,
+/// and through the interface's own slew.
+const UNDER_WAY: Seconds = Seconds::of(0.03);
+
+fn shorter(one: Seconds, other: Seconds) -> Seconds {
+    if one < other { one } else { other }
+}
+
 /// A note sender that a second thread can reach to end all notes.
 pub type SharedNotes = Arc<Mutex<Box<dyn NoteOut>>>;
 /// An instrument that a second thread can reach to make it safe.
@@ -173,8 +181,10 @@ impl Session {
             Settle::UntilSteady { within, at_most } => {
                 let frames = timeline.rate.frames(self.glimpse(targets));
                 let latest = timeline.sample_time(sent + *at_most);
+                // What is heard before says nothing about the new note.
+                let begins = sent + shorter(UNDER_WAY, *at_most);
                 let mut span = Span {
-                    start: timeline.sample_time(sent),
+                    start: timeline.sample_time(begins),
                     frames: 0,
                 };
                 let mut before: Option<Measurements> = None;

@@ -148,6 +148,14 @@ fn finish(world: &World, place: usize, piece: &Piece, gain: f64, samples: &mut [
     for (at, sample) in samples.iter_mut().enumerate() {
         let bits = source.bits(piece.frames.start + at as u64);
         let value = *sample * gain + noise * normal.value_f32(bits);
-        *sample = ((value * scale).round_ties_even() / scale).clamp(-1.0, top);
+        *sample = (nearest(value * scale) / scale).clamp(-1.0, top);
     }
+}
+
+/// The nearest whole number, ties to even, of less than 2^51: where the difference between
+/// neighbours is one, adding rounds. Not every processor has an instruction for it.
+#[inline]
+fn nearest(value: f32) -> f32 {
+    const UNITS: f64 = 6_755_399_441_055_744.0; // 1.5 * 2^52
+    ((f64::from(value) + UNITS) - UNITS) as f32
 }
