@@ -3,7 +3,7 @@
 use crate::deviation::UnitReadings;
 use crate::warm_up::{USUAL_LIMIT, USUAL_STAY_S};
 use model::document::plan::{Moment, Plan, Stage, Tolerance};
-use model::pitch::Pitch;
+use model::pitch::{ControlLaw, Pitch};
 use model::result::ResultName;
 
 /// The choices that belong to a result's definition.
@@ -115,6 +115,17 @@ impl Choice {
     }
 }
 
+/// Whether a result means anything under a control law; what does not is not listed
+/// unless a tolerance asks for it.
+pub(crate) const fn concerns(law: ControlLaw, name: ResultName) -> bool {
+    match law {
+        ControlLaw::VoltsPerOctave { .. } => !matches!(name, ResultName::VoltageOffset),
+        ControlLaw::HertzPerVolt { .. } => {
+            !matches!(name, ResultName::ScaleError | ResultName::LowEnd)
+        }
+    }
+}
+
 /// The results a stage gives unless a tolerance asks for more.
 pub(crate) fn gives(stage: &Stage, name: ResultName) -> bool {
     use ResultName as R;
@@ -145,18 +156,11 @@ pub(crate) fn gives(stage: &Stage, name: ResultName) -> bool {
                 | R::LargestChangeBetweenRounds
                 | R::ChangeBetweenReadings
                 | R::ErrorLeftAfterRetuning
-                | R::Hysteresis
                 | R::SettlingTime
-                | R::Overshoot
         ),
         Stage::Hold(_) => matches!(
             name,
-            R::Excursion
-                | R::DriftRate
-                | R::ShortTermStability
-                | R::SettlingTime
-                | R::Overshoot
-                | R::SupplySensitivity
+            R::Excursion | R::DriftRate | R::ShortTermStability | R::SettlingTime | R::Overshoot
         ),
         _ => false,
     }

@@ -63,11 +63,17 @@ pub(crate) fn drift(times: &[f64], values: &[f64], trials: &mut Trials) -> Optio
     } else {
         noise_model(times, values, trials)
     };
+    // The interval is that of another estimate of the same rate. It is laid around
+    // this one, and where the two disagree (the course is no straight line with noise)
+    // it is as much wider.
+    let off = f64::midpoint(low, high) - rate;
+    // Under a random walk the median slope scatters by a tenth more than the best.
+    let reach = (1.2 * (high - low) / 2.0).hypot(off);
     Some(Drift {
         rate,
-        u,
-        low: low.min(rate),
-        high: high.max(rate),
+        u: u.hypot(off),
+        low: rate - reach,
+        high: rate + reach,
     })
 }
 
@@ -236,9 +242,10 @@ mod tests {
 
     #[test]
     fn the_interval_holds_under_white_noise_and_under_a_random_walk() {
-        // Seen: 1.00, 0.92 and 0.93 of 300 nights; wide under white noise, because a
+        // Seen: 1.00, 0.94 and 0.98 of 300 nights; wide under white noise, because a
         // small walk cannot be ruled out.
         let white = coverage(|trials| (0..60).map(|_| 0.3 * trials.normal()).collect());
+        eprintln!("W {white}");
         assert!(white >= 0.95, "white {white}");
         let walk = coverage(|trials| {
             let mut level = 0.0;
@@ -249,6 +256,7 @@ mod tests {
                 })
                 .collect()
         });
+        eprintln!("R {walk}");
         assert!(walk >= 0.90, "walk {walk}");
         let both = coverage(|trials| {
             let mut level = 0.0;
@@ -259,6 +267,7 @@ mod tests {
                 })
                 .collect()
         });
+        eprintln!("B {both}");
         assert!(both >= 0.90, "both {both}");
     }
 

@@ -62,7 +62,7 @@ fn pairs(round: &Round) -> Vec<Pair> {
 /// Finds it in the rounds of a stage, drift taken out: by what the reference note
 /// does from round to round, or where there are too few rounds by a time term of
 /// each round's own (a note far down is come back to after longer than one near the
-/// turning point).
+/// turning point), with its cube where there are notes enough.
 pub(crate) fn hysteresis(
     unit: &UnitReadings,
     stage: u16,
@@ -111,16 +111,31 @@ pub(crate) fn hysteresis(
         let sd = standard_deviation(&cents).max(meter.sqrt());
         (mean, sd / (n as f64).sqrt(), n - 1, cents.clone())
     } else {
-        // One common difference, and a drift for each round.
+        // One common difference, and a drift for each round. Going up and down again
+        // the same way, even powers of time cancel; a unit that still warms has odd
+        // ones, of which as many are taken as the pairs allow.
         let with_pairs: Vec<usize> = (0..rounds.len())
             .filter(|r| !rounds[*r].is_empty())
             .collect();
-        let columns = DMatrix::from_fn(n, 1 + with_pairs.len(), |row, column| {
+        let longest = all
+            .iter()
+            .map(|(_, pair)| pair.seconds.abs())
+            .fold(1e-9, f64::max);
+        let powers = (n / with_pairs.len() / 5).clamp(1, 3);
+        let column = |row: usize, column: usize| {
             let (place, pair) = all[row];
-            match column {
-                0 => 1.0,
-                c if with_pairs[c - 1] == place => pair.seconds,
-                _ => 0.0,
+            if with_pairs[column / powers] == place {
+                (pair.seconds / longest).powi(1 + 2 * (column % powers) as i32)
+            } else {
+                0.0
+            }
+        };
+        let terms = powers * with_pairs.len();
+        let columns = DMatrix::from_fn(n, 1 + terms, |row, term| {
+            if term == 0 {
+                1.0
+            } else {
+                column(row, term - 1)
             }
         });
         let found = fit(&columns, &cents, &vec![1.0; n])
@@ -130,15 +145,12 @@ pub(crate) fn hysteresis(
                     .to_owned()
             })?;
         let scale = found.residuals.norm_squared() / found.degrees_of_freedom as f64;
-        let left = cents
-            .iter()
-            .zip(&all)
-            .map(|(cents, (place, pair))| {
-                let drift = with_pairs
-                    .iter()
-                    .position(|other| other == place)
-                    .map_or(0.0, |c| found.coefficients[c + 1]);
-                cents - drift * pair.seconds
+        let left = (0..n)
+            .map(|row| {
+                let drift: f64 = (0..terms)
+                    .map(|term| found.coefficients[term + 1] * column(row, term))
+                    .sum();
+                cents[row] - drift
             })
             .collect();
         (

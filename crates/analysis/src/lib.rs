@@ -54,7 +54,7 @@ mod words;
 pub use foresight::{Foresight, Source, foresee};
 
 use bench::Bench;
-use choice::{Choice, gives};
+use choice::{Choice, concerns, gives};
 use coverage::Coverage;
 use model::document::plan::{Plan, Stage, Tolerance};
 use model::document::rig::Rig;
@@ -243,7 +243,7 @@ fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> Judged {
             let coverage = Coverage::of(bench, index, stage, plan, record);
             for name in ResultName::ALL {
                 let mut done: Vec<(Choice, Computed)> = Vec::new();
-                if gives(stage, name) {
+                if gives(stage, name) && concerns(bench.unit.law, name) {
                     done.push((Choice::USUAL, night.compute(name, &Choice::USUAL)));
                 }
                 for (number, tolerance) in &here {

@@ -127,7 +127,7 @@ fn stated(computed: &Computed) -> String {
     let value = outcome.value.map_or_else(|| "unknown".to_owned(), of);
     // The unit once, at the end, except for times, which carry their own.
     let bare = |value: f64| match dimension {
-        Dimension::Duration => of(value),
+        Dimension::Duration | Dimension::Fraction => of(value),
         _ => number(value, outcome.u),
     };
     let interval = match (outcome.low, outcome.high) {

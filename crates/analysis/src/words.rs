@@ -29,19 +29,20 @@ pub(crate) fn counted(count: usize, what: &str) -> String {
     format!("{count} {what}{plural}")
 }
 
-/// A value with as many decimals as its uncertainty deserves: two digits of it.
+/// A value with two digits of its expanded uncertainty (GUM 7.2.6), and no more
+/// than three decimals unless it is very small; a minus sign that is one.
 pub(crate) fn number(value: f64, u: Option<f64>) -> String {
+    let most = if value.abs() < 0.1 { 5.0 } else { 3.0 };
     let decimals = match u {
-        Some(u) if u > 0.0 && u.is_finite() => (1.0 - u.log10().floor()).clamp(0.0, 4.0) as usize,
+        Some(u) if u > 0.0 && u.is_finite() => {
+            (1.0 - (2.0 * u).log10().floor()).clamp(0.0, most) as usize
+        }
         _ => 2,
     };
-    let text = format!("{value:.decimals$}");
-    if text
-        .trim_start_matches('-')
-        .chars()
-        .all(|c| matches!(c, '0' | '.'))
-    {
-        text.trim_start_matches('-').to_owned()
+    let text = format!("{:.decimals$}", value.abs());
+    let is_zero = text.chars().all(|c| matches!(c, '0' | '.'));
+    if value < 0.0 && !is_zero {
+        format!("\u{2212}{text}")
     } else {
         text
     }
@@ -51,6 +52,7 @@ pub(crate) fn number(value: f64, u: Option<f64>) -> String {
 pub(crate) fn quantity(value: f64, u: Option<f64>, dimension: Dimension) -> String {
     match dimension {
         Dimension::Duration => duration(value),
+        Dimension::Fraction => format!("{} %", number(value * 100.0, u.map(|u| u * 100.0))),
         _ => format!("{} {}", number(value, u), dimension.unit()),
     }
 }
@@ -65,8 +67,10 @@ mod tests {
         assert_eq!(duration(2820.0), "47 min");
         assert_eq!(duration(45_000.0), "12 h 30 min");
         assert_eq!(duration(7200.0), "2 h");
-        assert_eq!(number(0.421_7, Some(0.053)), "0.422");
-        assert_eq!(number(-0.000_1, Some(0.05)), "0.000");
-        assert_eq!(number(22.41, Some(4.2)), "22.4");
+        assert_eq!(number(0.421_7, Some(0.053)), "0.42");
+        assert_eq!(number(-0.000_1, Some(0.02)), "0.000");
+        assert_eq!(number(-22.41, Some(4.2)), "\u{2212}22.4");
+        assert_eq!(number(7.155_3, Some(0.000_64)), "7.155");
+        assert_eq!(quantity(0.6, Some(0.05), Dimension::Fraction), "60 %");
     }
 }

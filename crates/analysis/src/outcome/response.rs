@@ -59,12 +59,10 @@ impl Night<'_> {
                 ..Found::with(meaning)
             });
         }
-        let Some(within) = self.until_steady else {
+        let within = self.until_steady.filter(|_| !response.waited.is_empty());
+        let Some(within) = within else {
             return Err(self.not_heard(response.late).into());
         };
-        if response.waited.is_empty() {
-            return Err(self.nothing().into());
-        }
         let all = counted(response.waited.len(), "change");
         let longest = response
             .waited

@@ -179,7 +179,7 @@ impl Night<'_> {
     }
 
     /// The trimmer's name.
-    pub(super) const fn trimmer(&self) -> &'static str {
+    pub(super) fn trimmer(&self) -> &'static str {
         match self.bench.unit.law {
             ControlLaw::VoltsPerOctave { .. } => "the scale trimmer",
             ControlLaw::HertzPerVolt { .. } => "the trimmer of the voltage's offset",
