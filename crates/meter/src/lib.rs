@@ -95,6 +95,21 @@
 //! The transforms use the vector instructions that the processor has, so the last
 //! digits of a double may differ between kinds of processor, not between runs.
 //!
+//! # Beyond a window
+//!
+//! - [`Meter::waveform`]: harmonics, total harmonic distortion, even against odd, mean and
+//!   duty cycle, by a transform of the window folded at the frequency that was found.
+//!   Closed forms of saw, square, triangle and pulses are met to 2e-5 (duty cycles to 1e-3
+//!   and mostly much better); only harmonics below 0.49 of the rate are there to be summed.
+//! - [`Stream`]: readings at any hop of many channels, in pieces of any size, by one meter.
+//! - [`Meter::onset`]: when a note began to leave the old one. Of 160 random changes of 1 to
+//!   24 semitones at 55 to 1500 Hz, 20 to 60 dB, in no time or by a lag of up to 15 ms or a
+//!   glide of up to 40 ms, 158 were found to a millisecond, and 141 lay within two of the
+//!   stated uncertainties: it is a little short where a lag and a glide look alike.
+//! - [`Meter::settling`], [`ChangeFinder`]: the curve after it; [`SettlingCurve`]: whether a
+//!   note has come to rest, as one listens.
+//! - [`window_for`]: how long to listen for an uncertainty, and what forbids it.
+//!
 //! # Where it fails
 //!
 //! - A fundamental 40 dB or more below its even harmonics is called an octave (or
