@@ -45,6 +45,7 @@ pub(crate) fn curves(
                         shared.sources(round, &weights).u(),
                     ))
                 })
+                .filter(|(t, value, u)| t.is_finite() && value.is_finite() && u.is_finite())
                 .collect();
             (!points.is_empty()).then(|| Curve {
                 name,

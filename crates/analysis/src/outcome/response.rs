@@ -2,9 +2,8 @@
 
 use super::{Found, Missing, Night};
 use crate::choice::Choice;
-use crate::extremes::debiased;
 use crate::hysteresis::hysteresis;
-use crate::trials::Trials;
+use crate::trials::{Trials, quantile, standard_deviation};
 use crate::words::{counted, duration};
 
 /// How near counts as settled unless a plan says otherwise, in cents.
@@ -131,31 +130,37 @@ impl Night<'_> {
                     .into(),
             );
         }
+        // The largest of many windows is too large by what the largest of so much
+        // noise is; there is no curve to take it of instead.
         let mut trials = Trials::of([5, self.place, 0]);
-        let largest = |trials: Option<&mut Trials>| {
-            let mut most = 0.0f64;
-            let mut noise = trials;
-            for heard in &known {
-                for (_, off) in &heard.windows {
-                    let drawn = noise.as_mut().map_or(0.0, |t| heard.scatter * t.normal());
-                    most = most.max(heard.way * off + drawn);
-                }
-            }
-            most
-        };
-        let seen = largest(None);
-        let drawn: Vec<f64> = (0..DRAWS).map(|_| largest(Some(&mut trials))).collect();
-        let found = debiased(seen, &drawn, drawn.clone());
+        let seen = known
+            .iter()
+            .flat_map(|heard| heard.windows.iter().map(|(_, off)| heard.way * off))
+            .fold(0.0, f64::max);
+        let scatter = known.iter().map(|heard| heard.scatter).fold(0.0, f64::max);
+        let windows: usize = known.iter().map(|heard| heard.windows.len()).sum();
+        let mut noise: Vec<f64> = (0..DRAWS)
+            .map(|_| {
+                (0..windows)
+                    .map(|_| scatter * trials.normal())
+                    .fold(0.0, f64::max)
+            })
+            .collect();
+        noise.sort_by(f64::total_cmp);
         let meaning = format!(
             "beyond its later value, after {}; {seen:.2} cents of a single window of {:.0} ms",
             counted(known.len(), "change"),
             known[0].hop * 1e3,
         );
-        let mut found = Self::of_extreme(found, meaning);
-        found.readings = known.iter().map(|heard| heard.windows.len()).sum();
-        found.rig_share = None;
-        found.needs_until = Some(f64::INFINITY);
-        Ok(found)
+        Ok(Found {
+            value: (seen - quantile(&noise, 0.5)).max(0.0),
+            u: Some(scatter.hypot(standard_deviation(&noise))),
+            low: Some((seen - quantile(&noise, 0.975)).max(0.0)),
+            high: Some(seen + 2.0 * scatter),
+            readings: windows,
+            needs_until: Some(f64::INFINITY),
+            ..Found::with(meaning)
+        })
     }
 
     pub(super) fn hysteresis(&self) -> Result<Found, Missing> {

@@ -174,6 +174,7 @@ impl Night<'_> {
                 .curve()
                 .into_iter()
                 .map(|deviation| (deviation.tau, deviation.value, deviation.u))
+                .filter(|(tau, value, u)| tau.is_finite() && value.is_finite() && u.is_finite())
                 .collect(),
         })
     }

@@ -1,0 +1,147 @@
+//! Both ends of a scale, single notes off it, and the other control law.
+
+use crate::night::{EXACT, analysed, outcome, plan, play};
+use analysis::analyse;
+use model::document::read_rig;
+use model::document::rig::Rig;
+use model::pitch::ControlLaw;
+use model::result::ResultName;
+
+const WIDE: &str = "
+  - rounds: {name: wide, notes: {list: [C4, C1, C2, C3, C5, C6, C7, C4]}, every: 2 min, for: 40 min}";
+
+#[test]
+fn a_leak_of_any_size_is_found_as_it_is() {
+    // A current that leaks is a frequency that all notes miss: at C1, three octaves
+    // below the reference, k of the reference note's current is 8 k of its own.
+    let plan = plan(WIDE, "");
+    for k in [-0.0008f64, -0.004, -0.02, 0.01] {
+        let truth = |x: f64| 1200.0 * (1.0 + k / x.exp2()).log2();
+        let record = play(&plan, 0.02, 2, |slot, random| {
+            3.0 + truth(slot.x) + 0.01 * random.normal()
+        });
+        let analysis = analysed(&plan, &record);
+        let low = outcome(&analysis, "wide", ResultName::LowEnd);
+        let expected = truth(-3.0) - truth(0.0);
+        let value = low.value.unwrap_or_else(|| panic!("{low:?}"));
+        let u = low.u.unwrap();
+        assert!(
+            u < 0.08 && (value - expected).abs() < 3.0 * u,
+            "{k}: {expected} {low:?}"
+        );
+        // It is not taken for a slope, nor for notes off the curve.
+        let scale = outcome(&analysis, "wide", ResultName::ScaleError);
+        assert!(scale.value.unwrap().abs() < 0.03, "{k}: {scale:?}");
+        let linearity = outcome(&analysis, "wide", ResultName::LinearityError);
+        assert!(linearity.value.unwrap() < 0.03, "{k}: {linearity:?}");
+    }
+}
+
+#[test]
+fn a_low_end_that_does_not_stand_out_is_not_claimed() {
+    let plan = plan(WIDE, "");
+    let record = play(&plan, 0.05, 3, |_, random| 0.05 * random.normal());
+    let analysis = analysed(&plan, &record);
+    let low = outcome(&analysis, "wide", ResultName::LowEnd);
+    assert!(
+        low.why_not.as_ref().unwrap().contains("none stands out"),
+        "{low:?}"
+    );
+}
+
+#[test]
+fn the_note_that_is_off_is_named_and_noise_is_not_taken_for_one() {
+    let plan = plan(WIDE, "");
+    let off = |amount: f64| {
+        let record = play(&plan, 0.1, 4, |slot, random| {
+            2.0 * slot.x + 0.1 * random.normal() + if slot.x == 1.0 { amount } else { 0.0 }
+        });
+        analysed(&plan, &record)
+    };
+    let with = off(2.0);
+    let found = outcome(&with, "wide", ResultName::LinearityError);
+    assert!(
+        found
+            .meaning
+            .as_ref()
+            .unwrap()
+            .starts_with("largest at C5 +"),
+        "{found:?}"
+    );
+    // The curve takes some of it: what is left is certain all the same.
+    assert!(
+        found.low.unwrap() > 0.5 && found.value.unwrap() < 2.0,
+        "{found:?}"
+    );
+    let without = off(0.0);
+    let found = outcome(&without, "wide", ResultName::LinearityError);
+    assert!(
+        found.low.unwrap() < 0.02 && found.value.unwrap() < 0.06,
+        "{found:?}"
+    );
+}
+
+/// A unit of hertz per volt: C4 at 2 V.
+fn linear_rig() -> Rig {
+    let text = format!(
+        r#"
+nightbench: rig 1
+name: test
+wiring:
+  real:
+    senders: {{keys: {{midi: {{port: keys}}}}}}
+    capture: {{device: input, rate: 48 kHz, channels: 2}}
+positions:
+  left:
+    cv: {{sender: keys, channel: 1, law: {{hertz_per_volt: {{gain: 130.8127826503 Hz/V}}}}, safe: {{from: 0 V, to: 17 V}}}}
+    input: 1
+bounds: {{{EXACT}}}
+"#
+    );
+    read_rig("rig.yaml", text.as_bytes())
+        .expect("the rig reads")
+        .value
+}
+
+#[test]
+fn under_hertz_per_volt_an_offset_is_told_from_the_gain() {
+    let rig = linear_rig();
+    assert!(matches!(
+        rig.positions["left"].cv.law.control_law(),
+        ControlLaw::HertzPerVolt { .. }
+    ));
+    let plan = plan(
+        "  - rounds: {name: wide, notes: {list: [C4, C2, C3, C5, C6, C7, C4]}, every: 2 min, for: 40 min}",
+        "{result: voltage_offset, of: wide, allow: {within: 1 mV}}",
+    );
+    // 3 mV too much, the gain 20 cents high: at C4 (2 V) 2.6 cents, at C2 10.4.
+    let volts = |x: f64| 2.0 * x.exp2();
+    let truth = |x: f64| 20.0 + 1200.0 * ((volts(x) + 3e-3) / volts(x)).log2();
+    let record = play(&plan, 0.02, 5, |slot, random| {
+        truth(slot.x) + 0.01 * random.normal()
+    });
+    let analysis = analyse(&plan, &rig, &record);
+    let offset = outcome(&analysis, "wide", ResultName::VoltageOffset);
+    assert!((offset.value.unwrap() - 3e-3).abs() < 3e-5, "{offset:?}");
+    assert!(
+        offset.low.unwrap() < 3e-3 && offset.high.unwrap() > 3e-3,
+        "{offset:?}"
+    );
+    // What no gain cures, the trimmer of the offset does.
+    let retuned = outcome(&analysis, "wide", ResultName::ErrorLeftAfterRetuning);
+    let expected = (truth(-2.0) - truth(3.0)) / 2.0;
+    assert!(
+        (retuned.value.unwrap() - expected).abs() < 0.05,
+        "{retuned:?} {expected}"
+    );
+    let trimmed = outcome(&analysis, "wide", ResultName::ErrorLeftAfterTrimming);
+    assert!(trimmed.value.unwrap() < 0.1, "{trimmed:?}");
+    assert!(
+        trimmed.meaning.as_ref().unwrap().contains("offset"),
+        "{trimmed:?}"
+    );
+    // There is no scale in cents per octave, and none is listed.
+    let named = |name| analysis.outcomes.iter().any(|outcome| outcome.name == name);
+    assert!(!named(ResultName::ScaleError) && !named(ResultName::LowEnd));
+    assert_eq!(analysis.verdicts[0].finding, model::result::Finding::Fail);
+}

@@ -1,0 +1,12 @@
+//! Single results held against units whose truth is known, and records of junk.
+
+#[path = "../nights/night.rs"]
+#[allow(dead_code)]
+mod night;
+
+mod changes;
+mod ends;
+mod junk;
+mod surroundings;
+mod tuned;
+mod wandering;

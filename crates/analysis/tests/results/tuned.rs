@@ -1,0 +1,107 @@
+//! How wide and how often in tune, how fast octaves beat, and what trimmers leave.
+
+use crate::night::{NIGHT, analysed, outcome, plan, play};
+use model::result::{Finding, ResultName};
+
+#[test]
+fn the_range_in_tune_is_a_run_of_notes() {
+    let plan = plan(
+        NIGHT,
+        "{result: in_tune_range, of: night, allow: {at_least: 3 octaves}},
+         {result: in_tune_range, of: night, allow: {at_least: 5 octaves}, meaning: {steady_within: 20 cents}},
+         {result: fraction_of_rounds, of: night, allow: {at_least: 95 %}}",
+    );
+    // Flat but for the top octave.
+    let record = play(&plan, 0.05, 1, |slot, random| {
+        0.05 * random.normal() - if slot.x > 2.5 { 14.0 } else { 0.0 }
+    });
+    let analysis = analysed(&plan, &record);
+    let range = outcome(&analysis, "night", ResultName::InTuneRange);
+    let meaning = range.meaning.as_ref().unwrap();
+    assert!(
+        range.value.unwrap() >= 3.0 && range.value.unwrap() <= 4.0,
+        "{range:?}"
+    );
+    assert!(meaning.starts_with("C2 to C"), "{meaning}");
+    assert_eq!(
+        analysis.verdicts[1].finding,
+        Finding::Pass,
+        "{:?}",
+        analysis.verdicts[1]
+    );
+    assert_eq!(
+        analysis.verdicts[2].finding,
+        Finding::Fail,
+        "{:?}",
+        analysis.verdicts[2]
+    );
+}
+
+#[test]
+fn the_share_of_rounds_is_that_of_rounds() {
+    let plan = plan(NIGHT, "");
+    // Out for the first quarter of the night (8 h), and in from then on.
+    let record = play(&plan, 0.05, 2, |slot, random| {
+        let slope = if slot.t < 1800.0 + 7200.0 { 4.0 } else { 0.2 };
+        slope * slot.x + 0.05 * random.normal()
+    });
+    let analysis = analysed(&plan, &record);
+    let share = outcome(&analysis, "night", ResultName::FractionOfRounds);
+    assert!((share.value.unwrap() - 0.75).abs() < 0.05, "{share:?}");
+}
+
+#[test]
+fn octaves_beat_as_they_must() {
+    let plan = plan(NIGHT, "");
+    // 2 cents more in every octave: |2 f - f'| of C6 and C7 is 2093 Hz times that.
+    let record = play(&plan, 0.02, 3, |slot, random| {
+        2.0 * slot.x + 0.02 * random.normal()
+    });
+    let analysis = analysed(&plan, &record);
+    let beats = outcome(&analysis, "night", ResultName::WorstBeats);
+    let cents = |x: f64| (2.0 * x / 1200.0).exp2();
+    let expected = 2_093.004_522_4 * (cents(3.0) - cents(2.0));
+    assert!(
+        (beats.value.unwrap() - expected).abs() < 0.03,
+        "{beats:?} {expected}"
+    );
+    assert!(
+        beats
+            .meaning
+            .as_ref()
+            .unwrap()
+            .starts_with("C6 and C7, of 5 pairs"),
+        "{beats:?}"
+    );
+}
+
+#[test]
+fn a_maximum_of_noise_alone_is_not_stated() {
+    // A perfect unit with half a cent of noise: raw maxima are above a cent.
+    let plan = plan(NIGHT, "");
+    let record = play(&plan, 0.5, 4, |_, random| 0.5 * random.normal());
+    let analysis = analysed(&plan, &record);
+    for name in [
+        ResultName::LinearityError,
+        ResultName::LargestChangeBetweenRounds,
+    ] {
+        let found = outcome(&analysis, "night", name);
+        assert!(
+            found.low.unwrap() < 0.05 && found.value.unwrap() < 0.3,
+            "{found:?}"
+        );
+    }
+}
+
+#[test]
+fn two_trimmers_cure_a_droop_and_one_does_not() {
+    let plan = plan(NIGHT, "");
+    let record = play(&plan, 0.02, 5, |slot, random| {
+        -1.5 * (slot.x.exp2() - 1.0) + slot.x + 0.02 * random.normal()
+    });
+    let analysis = analysed(&plan, &record);
+    let one = outcome(&analysis, "night", ResultName::ErrorLeftAfterTrimming);
+    let both = outcome(&analysis, "night", ResultName::ErrorLeftAfterBothTrimmers);
+    assert!(one.low.unwrap() > 2.0, "{one:?}");
+    assert!(both.value.unwrap() < 0.1, "{both:?}");
+}
