@@ -1,0 +1,102 @@
+//! Prints what the meter reaches, each figure with its confidence.
+
+mod goals;
+mod one_case;
+mod statistics;
+
+use clap::{Args, Parser, Subcommand};
+use laboratory::category::Category;
+use std::error::Error;
+use std::path::PathBuf;
+
+/// Measures the meter on signals of known frequency.
+#[derive(Parser)]
+struct Arguments {
+    #[command(subcommand)]
+    task: Task,
+}
+
+#[derive(Subcommand)]
+enum Task {
+    /// Mean square error over the bound, cell by cell.
+    Efficiency {
+        #[command(flatten)]
+        seed: Seed,
+        /// Trials a cell.
+        #[arg(long, default_value_t = 200)]
+        trials: u64,
+    },
+    /// Gross errors, coverage and flags, category by category.
+    Categories {
+        #[command(flatten)]
+        seed: Seed,
+        /// Cases a category.
+        #[arg(long, default_value_t = 200)]
+        cases: u64,
+        /// Only these; all if none is named.
+        #[arg(long = "category", value_parser = category)]
+        categories: Vec<Category>,
+        /// Where to write cases that went wrong.
+        #[arg(long)]
+        failures: Option<PathBuf>,
+    },
+    /// All that is known of one case.
+    Case {
+        #[command(flatten)]
+        seed: Seed,
+        /// Its category.
+        #[arg(long, value_parser = category)]
+        category: Category,
+        /// Its number.
+        #[arg(long)]
+        case: u64,
+        /// Where to write it as a recording of 32-bit floats.
+        #[arg(long)]
+        wav: Option<PathBuf>,
+    },
+}
+
+/// Where the random numbers begin.
+#[derive(Args, Clone, Copy)]
+struct Seed {
+    /// The seed of all that is drawn.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+}
+
+fn category(name: &str) -> Result<Category, String> {
+    Category::from_name(name).ok_or_else(|| {
+        let names = Category::ALL.map(Category::name);
+        format!("the categories are {}", names.join(", "))
+    })
+}
+
+fn main() -> Result<(), Box<dyn Error>> {
+    match Arguments::parse().task {
+        Task::Efficiency { seed, trials } => {
+            let found = statistics::efficiency(seed.seed, trials);
+            goals::of_efficiency(&found);
+        }
+        Task::Categories {
+            seed,
+            cases,
+            categories,
+            failures,
+        } => {
+            let categories = if categories.is_empty() {
+                Category::ALL.to_vec()
+            } else {
+                categories
+            };
+            let found = statistics::categories(&categories, seed.seed, cases, failures.as_deref())?;
+            goals::of_categories(&found);
+        }
+        Task::Case {
+            seed,
+            category,
+            case,
+            wav,
+        } => one_case::show(category, seed.seed, case, wav.as_deref())?,
+    }
+    Ok(())
+}
