@@ -21,6 +21,7 @@ mod bench;
 mod chi_square;
 mod choice;
 mod coefficient;
+pub mod comparison;
 mod counting;
 mod coverage;
 mod curves;

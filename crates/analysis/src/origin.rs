@@ -1,7 +1,7 @@
 //! Where t = 0 is.
 
 use model::document::plan::Plan;
-use model::document::rig::{Rig, SwitchedBy};
+use model::document::rig::{Rig, SwitchedBy, Wiring};
 use model::record::{Event, EventKind, PositionId, RunRecord};
 use model::time::RunTime;
 
@@ -47,7 +47,13 @@ pub(crate) fn origin(
         found.sort();
         found.pop()
     };
-    let (at, words, is_power_on) = if let Some(at) = last(EventKind::PowerOn) {
+    let (at, words, is_power_on) = if matches!(rig.wiring, Wiring::Recorded(_)) {
+        (
+            RunTime::START,
+            "beginning of the recording".to_owned(),
+            false,
+        )
+    } else if let Some(at) = last(EventKind::PowerOn) {
         let by_hand = rig
             .positions
             .get(position.as_str())

@@ -37,6 +37,7 @@ pub fn wall_of(rig: &Rig) -> Result<model::time::Timestamp, Failure> {
     match &rig.wiring {
         Wiring::Simulated(_) => Ok(Bench::new(rig).map_err(Failure::input)?.clock().wall()),
         Wiring::Real(_) => Ok(devices::RealClock::new().wall()),
+        Wiring::Recorded(_) => Err(not_a_bench(rig)),
     }
 }
 
@@ -51,7 +52,16 @@ pub fn assemble(
     match &rig.wiring {
         Wiring::Simulated(_) => simulated(rig, standard, resumption, stop),
         Wiring::Real(_) => real(rig, positions, standard),
+        Wiring::Recorded(_) => Err(not_a_bench(rig)),
     }
+}
+
+/// A recording is no bench.
+fn not_a_bench(rig: &Rig) -> Failure {
+    Failure::input(format!(
+        "the rig \"{}\" is a recording that was imported; nothing can be played on it. Name the rig file of a bench",
+        rig.name
+    ))
 }
 
 fn simulated(

@@ -36,6 +36,15 @@ pub fn read_both(plan: &Path, rig: &Path) -> Result<(Document<Plan>, Document<Ri
     Ok((plan_document, rig_document))
 }
 
+/// Reads a plan from a file, with all checks of it alone.
+pub fn read_plan_alone(plan: &Path) -> Result<Document<Plan>, Failure> {
+    let document = read_plan(&plan.display().to_string(), &bytes(plan)?).map_err(Failure::input)?;
+    for remark in check::check_plan(&document).map_err(Failure::input)? {
+        let _ = writeln!(std::io::stderr(), "{remark}");
+    }
+    Ok(document)
+}
+
 /// The plan and the rig that a run was begun with.
 pub fn kept(header: &RunHeader) -> Result<(Plan, Rig), Failure> {
     let plan = read_plan("the run's plan", header.plan_text.as_bytes()).map_err(Failure::rig)?;

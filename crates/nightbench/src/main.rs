@@ -4,9 +4,12 @@
 mod assembly;
 mod changes;
 mod cli;
+mod control_voltage;
 mod documents;
 mod exit;
 mod folders;
+mod imported;
+mod importing;
 mod measured_line;
 mod measuring;
 mod person;
@@ -15,6 +18,7 @@ mod recording;
 mod running;
 mod safety_text;
 mod screen;
+mod slots;
 mod supervision;
 mod tall_letters;
 mod view;
@@ -62,6 +66,7 @@ fn dispatch(command: &Command) -> Result<u8, Failure> {
         Command::Show(arguments) => reading::show(arguments),
         Command::Report(arguments) => reading::report(arguments),
         Command::Export(arguments) => reading::export(arguments),
+        Command::Import(arguments) => importing::import(arguments),
         Command::Stop(arguments) => reading::ask(&arguments.store, &arguments.run, &Request::Stop),
         Command::Remark(arguments) => {
             let remark = Request::Remark(arguments.text.clone());

@@ -90,6 +90,12 @@ impl<R: BufRead> Recording<R> {
         self.header.channels
     }
 
+    /// How many frames are still to come, where the header says so.
+    pub fn frames_left(&self) -> Option<u64> {
+        let frame = self.header.kind.bytes() as u64 * u64::from(self.header.channels);
+        self.left.map(|left| left / frame.max(1))
+    }
+
     /// Whether the header leaves open how long the recording is.
     pub const fn length_is_open(&self) -> bool {
         self.left.is_none()

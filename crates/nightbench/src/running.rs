@@ -35,7 +35,7 @@ pub fn run(arguments: &Run) -> Result<u8, Failure> {
                 "--seed is for simulated rigs; this one is real",
             ));
         }
-        Wiring::Real(_) => None,
+        Wiring::Real(_) | Wiring::Recorded(_) => None,
     };
     let header = RunHeader {
         plan_text: plan.text.clone(),
@@ -84,7 +84,7 @@ pub fn resume(arguments: &Resume) -> Result<u8, Failure> {
         return conclude(&store, &record.id, arguments.output.format, Ok(()));
     }
     let away = match (&rig.wiring, arguments.away) {
-        (Wiring::Real(_), Some(_)) => {
+        (Wiring::Real(_) | Wiring::Recorded(_), Some(_)) => {
             return Err(Failure::input(
                 "--away is for simulated rigs; this one is real",
             ));
@@ -176,7 +176,7 @@ fn switches_power(stage: &model::document::plan::Stage) -> bool {
 }
 
 /// Says what came of a run; the run's identifier is the last word on stdout.
-fn conclude(
+pub(crate) fn conclude(
     store: &Store,
     id: &RunId,
     format: Format,

@@ -11,6 +11,7 @@ mod judge;
 mod power;
 mod preflight;
 mod progress;
+mod recorded;
 mod rounds;
 mod run;
 mod safety;
@@ -19,6 +20,7 @@ mod session;
 mod supplies;
 
 pub use error::RunError;
+pub use recorded::{RecordedEar, RecordedNote};
 pub use run::{Job, conduct};
 pub use safety::{SafeState, Why};
 pub use session::{Ports, SharedInstrument, SharedNotes};

@@ -2,7 +2,7 @@
 //! whether anybody has calibrated it, and which results it limits.
 
 use crate::RunView;
-use crate::numbers::{fixed, plain};
+use crate::numbers::{duration, fixed, plain};
 use crate::outline::title;
 use model::document::rig::{Bounds, Law, Wiring};
 use model::record::PositionId;
@@ -22,6 +22,16 @@ pub(crate) fn statement(view: &RunView<'_>) -> Vec<String> {
             "Simulated rig: these units exist only in the program, nothing was measured on a bench."
                 .to_owned(),
         );
+    }
+    if let Wiring::Recorded(recorded) = &view.rig.wiring {
+        said.push(format!(
+            "Imported recording: {} ({}, {} channels, {}). Nothing was played or switched by this program: t = 0 is the beginning of the file, and supply and temperature are not known. The notes come from {}.",
+            recorded.file,
+            duration(recorded.lasts.get()),
+            recorded.channels,
+            recorded.rate,
+            recorded.notes_from,
+        ));
     }
     let bounds = &view.rig.bounds;
     let limits = format!(

@@ -3,7 +3,7 @@
 use super::simulated::Simulated;
 use crate::pitch::{ControlLaw, NoteAtVoltage};
 use crate::quantity::{
-    Amperes, Cents, Fraction, Hertz, HertzPerVolt, Ohms, VoltDifference, Volts, VoltsPerOctave,
+    Amperes, Cents, Fraction, Hertz, HertzPerVolt, Ohms, Seconds, VoltDifference, Volts, VoltsPerOctave,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -40,6 +40,28 @@ pub enum Wiring {
     Real(Real),
     /// A simulation.
     Simulated(Simulated),
+    /// A recording that was made elsewhere and imported: what is known of where it was
+    /// made. No plan can be run on it.
+    Recorded(Recorded),
+}
+
+/// A recording that was imported.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Recorded {
+    /// The name of its file.
+    pub file: String,
+    /// The SHA-256 of its bytes, in hexadecimal digits.
+    pub sha256: String,
+    /// Its rate.
+    pub rate: Hertz,
+    /// How many channels it has.
+    #[schemars(range(min = 1, max = 64))]
+    pub channels: u16,
+    /// How long it is.
+    pub lasts: Seconds,
+    /// Where the notes come from: a table, or the control voltage on a channel.
+    pub notes_from: String,
 }
 
 /// The devices of a rig.

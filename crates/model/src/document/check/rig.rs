@@ -36,6 +36,7 @@ pub fn check_rig(document: &Document<Rig>) -> Checked {
     match &rig.wiring {
         Wiring::Real(real) => check.real(real, &at!["wiring", "real"])?,
         Wiring::Simulated(world) => simulated::check(&check, world)?,
+        Wiring::Recorded(_) => {}
     }
     check.supplies()?;
     check.positions()?;
@@ -63,6 +64,7 @@ fn instruments(rig: &Rig) -> BTreeMap<&str, Role> {
             .iter()
             .map(|(name, role)| (name.as_str(), *role))
             .collect(),
+        Wiring::Recorded(_) => BTreeMap::new(),
     }
 }
 
@@ -225,6 +227,12 @@ impl Checker<'_, Rig> {
                 &input,
                 "audio input",
             )?,
+            Wiring::Recorded(recorded) => self.in_range(
+                position.input.into(),
+                1..=u64::from(recorded.channels),
+                &input,
+                "channel of the recording",
+            )?,
         }
         if let Some(supply) = &position.supply {
             let names = rig.supplies.keys().map(String::as_str);
@@ -257,6 +265,8 @@ impl Checker<'_, Rig> {
                 let names = simulated.interfaces.keys().map(String::as_str);
                 self.known(&cv.sender, names, &sender, "interface")?;
             }
+            // Whatever played then is not there now.
+            Wiring::Recorded(_) => {}
         }
         let (highest, what) = outputs(rig, &cv.sender);
         self.in_range(cv.channel.into(), 1..=highest, &path.then("channel"), what)?;

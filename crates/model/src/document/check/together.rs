@@ -205,6 +205,7 @@ impl Fitting<'_> {
         match &self.rig.wiring {
             Wiring::Real(real) => real.capture.rate,
             Wiring::Simulated(simulated) => simulated.input.rate,
+            Wiring::Recorded(recorded) => recorded.rate,
         }
     }
 }

@@ -1,0 +1,340 @@
+//! Notes found in a control voltage that was recorded on a channel of its own, through
+//! an input that lets steady voltages through.
+
+use crate::exit::Failure;
+use crate::slots::{Slot, number};
+use model::document::notes::name_of;
+use model::pitch::{AskedNote, ControlLaw, PitchStandard};
+use model::quantity::Volts;
+use model::time::SampleRate;
+
+/// The voltage is looked at in means over so long, seconds.
+const BLOCK: f64 = 0.01;
+/// It rests while a mean is so near to those before, volts: a twelfth of a semitone at
+/// 1 V/octave, and more than a noisy input makes of 10 ms.
+const REST: f64 = 7e-3;
+/// A rest shorter than this is no note, seconds.
+const SHORTEST: f64 = 0.25;
+/// Rests nearer to each other than this are the same note, volts: a quarter of a semitone.
+const SAME_NOTE: f64 = 20e-3;
+/// A note of the scale is meant where the voltage is so near to its own, volts.
+const MEANT: f64 = 12e-3;
+/// A rest that sags by this share of the step before it came through a capacitor.
+const SAG: f64 = 0.05;
+/// Beyond this share of full scale the voltage cannot be known.
+const FULL: f32 = 0.999;
+
+/// A stretch at one voltage.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Rest {
+    first: u64,
+    blocks: u64,
+    sum: f64,
+    /// Mean of its first and of its last blocks.
+    begins: f64,
+    ends: f64,
+}
+
+impl Rest {
+    fn volts(&self) -> f64 {
+        self.sum / self.blocks as f64
+    }
+}
+
+/// Follows a control voltage.
+#[derive(Debug)]
+pub struct StepFinder {
+    rate: f64,
+    block: usize,
+    full_scale: f64,
+    sum: f64,
+    count: usize,
+    next: u64,
+    before: Option<f64>,
+    current: Option<Rest>,
+    rests: Vec<Rest>,
+    full_at: Option<f64>,
+    low: f64,
+    high: f64,
+}
+
+impl StepFinder {
+    /// A follower of samples at this rate, full scale at so many volts.
+    pub fn new(rate: SampleRate, full_scale: Volts) -> Self {
+        Self {
+            rate: rate.get(),
+            block: ((BLOCK * rate.get()) as usize).max(1),
+            full_scale: full_scale.get(),
+            sum: 0.0,
+            count: 0,
+            next: 0,
+            before: None,
+            current: None,
+            rests: Vec::new(),
+            full_at: None,
+            low: f64::INFINITY,
+            high: f64::NEG_INFINITY,
+        }
+    }
+
+    /// Takes more samples.
+    pub fn push(&mut self, samples: &[f32]) {
+        for sample in samples {
+            if sample.abs() >= FULL && self.full_at.is_none() {
+                let at = self.next * self.block as u64 + self.count as u64;
+                self.full_at = Some(at as f64 / self.rate);
+            }
+            self.sum += f64::from(*sample);
+            self.count += 1;
+            if self.count == self.block {
+                let volts = self.sum / self.block as f64 * self.full_scale;
+                (self.sum, self.count) = (0.0, 0);
+                self.see(volts);
+            }
+        }
+    }
+
+    fn see(&mut self, volts: f64) {
+        (self.low, self.high) = (self.low.min(volts), self.high.max(volts));
+        let place = self.next;
+        self.next += 1;
+        let before = self.before.replace(volts);
+        match &mut self.current {
+            Some(rest) if (volts - rest.ends).abs() <= REST => {
+                rest.blocks += 1;
+                rest.sum += volts;
+                // Slow enough to be steady against noise, quick enough to follow a drift.
+                rest.ends += (volts - rest.ends) / rest.blocks.min(10) as f64;
+                if rest.blocks <= 10 {
+                    rest.begins = rest.sum / rest.blocks as f64;
+                }
+            }
+            Some(_) => {
+                self.leave();
+            }
+            None if before.is_some_and(|before| (volts - before).abs() <= REST) => {
+                self.current = Some(Rest {
+                    first: place,
+                    blocks: 1,
+                    sum: volts,
+                    begins: volts,
+                    ends: volts,
+                });
+            }
+            None => {}
+        }
+    }
+
+    fn leave(&mut self) {
+        if let Some(rest) = self.current.take()
+            && rest.blocks as f64 * BLOCK >= SHORTEST
+        {
+            self.rests.push(rest);
+        }
+    }
+
+    /// The notes, in the order of time.
+    ///
+    /// # Errors
+    /// There is no control voltage, it goes beyond full scale, or it sags.
+    pub fn finish(
+        mut self,
+        name: &str,
+        channel: u16,
+        law: ControlLaw,
+        standard: PitchStandard,
+    ) -> Result<Vec<Slot>, Failure> {
+        self.leave();
+        let wrong = |why: String| Failure::input(format!("{name}, channel {channel}: {why}"));
+        if let Some(at) = self.full_at {
+            return Err(wrong(format!(
+                "the control voltage is at full scale ({} V) at {} s, so what it was there cannot be known; record it at a lower level and say the new --cv-full-scale",
+                number(self.full_scale),
+                number(at)
+            )));
+        }
+        if self.rests.is_empty() {
+            return Err(wrong(format!(
+                "there is no stretch of a quarter of a second at one voltage (it moves between {} and {} V); is it the channel with the control voltage, and is its input DC-coupled? Behind a capacitor a voltage falls back after each step",
+                volts_text(self.low),
+                volts_text(self.high)
+            )));
+        }
+        let (low, high) = self
+            .rests
+            .iter()
+            .map(Rest::volts)
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), volts| {
+                (low.min(volts), high.max(volts))
+            });
+        if high - low < SAME_NOTE {
+            return Err(wrong(format!(
+                "the voltage rests nowhere but between {} and {} V; is it the channel with the control voltage, and is its input DC-coupled? Behind a capacitor a voltage falls back after each step",
+                volts_text(low),
+                volts_text(high)
+            )));
+        }
+        self.refuse_sagging(&wrong)?;
+        let nominal = nominal(&self.rests, law, standard);
+        let mut slots: Vec<Slot> = Vec::new();
+        for (rest, (asked, volts)) in self.rests.iter().zip(nominal) {
+            let start = rest.first as f64 * self.block as f64 / self.rate;
+            let lasts = rest.blocks as f64 * self.block as f64 / self.rate;
+            let measured = Volts::new(volts).ok();
+            slots.push(Slot {
+                place: format!("{} s", number(start)),
+                start,
+                lasts,
+                asked,
+                measured,
+                stage: None,
+            });
+        }
+        Ok(slots)
+    }
+
+    /// Behind a capacitor a voltage does not rest: it goes back to nought.
+    fn refuse_sagging(&self, wrong: &dyn Fn(String) -> Failure) -> Result<(), Failure> {
+        let sagging = self
+            .rests
+            .windows(2)
+            .filter(|pair| {
+                let step = pair[1].begins - pair[0].ends;
+                let sag = pair[1].ends - pair[1].begins;
+                let sags = step.abs() > 0.1 && sag * step < 0.0 && sag.abs() > SAG * step.abs();
+                // One that falls quicker is seen as many rests, each nearer to nought.
+                let gap = pair[1].first.saturating_sub(pair[0].first + pair[0].blocks);
+                let falls = (gap as f64) * BLOCK < 0.1
+                    && step.abs() < 2.0 * SAME_NOTE
+                    && step * pair[0].ends < 0.0;
+                sags || falls
+            })
+            .count();
+        if sagging * 2 > self.rests.len().saturating_sub(1) && sagging > 0 {
+            return Err(wrong(
+                "the voltage falls back after each step, as it does behind a capacitor; the control voltage must be recorded through a DC-coupled input"
+                    .to_owned(),
+            ));
+        }
+        Ok(())
+    }
+}
+
+fn volts_text(volts: f64) -> String {
+    format!("{volts:.3}")
+}
+
+/// What each rest was meant to be, and what it was: the note of the scale where its
+/// voltage is near to that, else the mean of all rests like it, to the millivolt.
+fn nominal(rests: &[Rest], law: ControlLaw, standard: PitchStandard) -> Vec<(AskedNote, f64)> {
+    let mut order: Vec<usize> = (0..rests.len()).collect();
+    order.sort_by(|a, b| rests[*a].volts().total_cmp(&rests[*b].volts()));
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for index in order {
+        let near = groups
+            .last()
+            .and_then(|group| group.last())
+            .is_some_and(|last| rests[index].volts() - rests[*last].volts() < SAME_NOTE);
+        match groups.last_mut().filter(|_| near) {
+            Some(group) => group.push(index),
+            None => groups.push(vec![index]),
+        }
+    }
+    let mut found: Vec<(AskedNote, f64)> = rests
+        .iter()
+        .map(|rest| (AskedNote::Voltage(Volts::of(0.0)), rest.volts()))
+        .collect();
+    for group in groups {
+        let mean = group.iter().map(|at| rests[*at].volts()).sum::<f64>() / group.len() as f64;
+        let rounded = Volts::new((mean * 1e3).round() / 1e3).unwrap_or(Volts::of(0.0));
+        let pitch = law.pitch(rounded, standard);
+        let nearest = pitch.note_number().round();
+        let note = (-12.0..=131.0)
+            .contains(&nearest)
+            .then(|| model::pitch::Note::from_number(nearest as i16))
+            .filter(|note| {
+                (law.voltage(note.pitch(), standard).get() - mean).abs() <= MEANT
+                    && name_of(note.pitch()).parse::<AskedNote>().is_ok()
+            });
+        let asked = note.map_or(AskedNote::Voltage(rounded), AskedNote::Named);
+        for at in group {
+            found[at].0 = asked.clone();
+        }
+    }
+    found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use model::pitch::Note;
+    use model::quantity::{Hertz, VoltsPerOctave};
+
+    fn law() -> ControlLaw {
+        ControlLaw::VoltsPerOctave {
+            slope: VoltsPerOctave::of(1.0),
+            zero_pitch: Note::from_number(24).pitch(),
+            zero_voltage: Volts::of(0.0),
+        }
+    }
+
+    fn find(voltage: impl Fn(f64) -> f64) -> Result<Vec<Slot>, Failure> {
+        let rate = SampleRate::new(Hertz::of(8_000.0)).unwrap();
+        let mut finder = StepFinder::new(rate, Volts::of(10.0));
+        let samples: Vec<f32> = (0..64_000)
+            .map(|n| {
+                let noise = f64::from((n * 7919) % 101) / 101.0 - 0.5;
+                (voltage(f64::from(n) / 8_000.0) / 10.0 + noise * 1e-3) as f32
+            })
+            .collect();
+        for piece in samples.chunks(777) {
+            finder.push(piece);
+        }
+        finder.finish("take.wav", 2, law(), PitchStandard::default())
+    }
+
+    #[test]
+    fn steps_are_found_with_their_voltages() {
+        // C4, a note between the notes, C4 again a little off, with a glide of 50 ms.
+        let slots = find(|t| match t {
+            t if t < 2.0 => 3.0,
+            t if t < 2.05 => 3.0 + (t - 2.0) * 20.0 * 1.237,
+            t if t < 5.0 => 4.237,
+            _ => 3.002,
+        })
+        .unwrap();
+        assert_eq!(slots.len(), 3);
+        assert_eq!(slots[0].asked, AskedNote::Named(Note::from_number(60)));
+        assert_eq!(slots[1].asked, AskedNote::Voltage(Volts::of(4.237)));
+        assert_eq!(slots[2].asked, slots[0].asked);
+        assert!((slots[1].start - 2.06).abs() < 0.02, "{:?}", slots[1]);
+        assert!((slots[1].end() - 5.0).abs() < 0.02);
+        assert!((slots[2].measured.unwrap().get() - 3.002).abs() < 2e-4);
+    }
+
+    #[test]
+    fn no_control_voltage_is_an_error_that_says_what_to_look_at() {
+        let said = find(|_| 0.0).unwrap_err().message;
+        assert!(
+            said.contains("take.wav, channel 2") && said.contains("DC-coupled"),
+            "{said}"
+        );
+        let said = find(|t| if t < 2.0 { 3.0 } else { 10.5 })
+            .unwrap_err()
+            .message;
+        assert!(said.contains("full scale"), "{said}");
+        // Behind capacitors, quick and slow.
+        for slowness in [0.2, 3.0, 25.0f64] {
+            let said = find(|t| {
+                let since = t % 2.0;
+                let step = if (t / 2.0) as u32 % 2 == 0 { 1.0 } else { -1.0 };
+                2.0 * step * (-since / slowness).exp()
+            })
+            .unwrap_err()
+            .message;
+            assert!(said.contains("capacitor"), "{slowness}: {said}");
+        }
+        let said = find(|t| 3.0 + (t * 5.0).sin()).unwrap_err().message;
+        assert!(said.contains("no stretch"), "{said}");
+    }
+}

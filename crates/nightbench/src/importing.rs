@@ -1,0 +1,385 @@
+//! `import`: a recording that was made elsewhere becomes a run like any other.
+
+use crate::cli::Import;
+use crate::control_voltage::StepFinder;
+use crate::documents;
+use crate::exit::Failure;
+use crate::folders;
+use crate::imported::{self, Laid, Source};
+use crate::recording::Recording;
+use crate::slots::{self, Slot, number};
+use model::document::plan::Plan;
+use model::document::rig::Rig;
+use model::pitch::{ControlLaw, Pitch};
+use model::port::{Journal, commit};
+use model::quantity::{Seconds, VoltDifference};
+use model::record::{
+    Conditions, Entry, Event, EventKind, PositionId, Reading, ReadingKey, RunHeader, Unit,
+};
+use model::time::{RunTime, Timestamp};
+use orchestrator::RecordedEar;
+use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::{BufReader, Read, Write};
+use std::path::Path;
+use store::Store;
+
+/// The next note may begin a little before its time, seconds.
+const BEFORE_NEXT: f64 = 0.02;
+
+/// Imports a recording.
+pub fn import(arguments: &Import) -> Result<u8, Failure> {
+    let units = units(arguments)?;
+    let path = &arguments.file;
+    let name = path.display().to_string();
+    let recording = Recording::open(path)?;
+    for channel in arguments.channels.iter().chain(&arguments.cv_channel) {
+        if *channel > recording.channels() {
+            return Err(Failure::input(format!(
+                "{name}: it has {} channels, counted from 1, and no channel {channel}",
+                recording.channels()
+            )));
+        }
+    }
+    let law = imported::law(arguments)?;
+    let plan = match &arguments.plan {
+        Some(path) => Some(documents::read_plan_alone(path)?),
+        None => None,
+    };
+    let standard = plan
+        .as_ref()
+        .map_or_else(model::pitch::PitchStandard::default, |plan| {
+            plan.value.pitch
+        });
+    let (notes, notes_from) = match (&arguments.schedule, arguments.cv_channel) {
+        (Some(table), _) => {
+            let text = std::fs::read(table).map_err(|error| {
+                Failure::input(format!("{}: it cannot be read: {error}", table.display()))
+            })?;
+            let notes = slots::read(&table.display().to_string(), &text)?;
+            (notes, format!("the table {}", file_name(table)))
+        }
+        (None, Some(channel)) => (
+            control_voltage(arguments, channel, law.control_law(), standard)?,
+            format!("the control voltage on channel {channel}"),
+        ),
+        (None, None) => {
+            return Err(Failure::input(
+                "say which note sounded when: --schedule NOTES.csv, or --cv-channel with the channel of the recorded control voltage",
+            ));
+        }
+    };
+    let rate = recording.rate();
+    let known = recording.frames_left().map(|frames| rate.duration(frames));
+    if let Some(lasts) = known {
+        refuse_past_the_end(arguments, &notes, lasts)?;
+    }
+    let source = Source {
+        file: file_name(path),
+        sha256: sha256(path)?,
+        rate,
+        channels: recording.channels(),
+        lasts: known.unwrap_or_else(|| Seconds::of(notes.last().map_or(0.0, Slot::end))),
+        notes_from,
+    };
+    let rig_text = imported::rig_text(&source, &law, &arguments.channels);
+    let rig = model::document::read_rig("the recording", rig_text.as_bytes())
+        .map_err(Failure::rig)?
+        .value;
+    let (plan_text, plan) = match plan {
+        Some(plan) => (plan.text.clone(), plan.value),
+        None => {
+            let text = imported::plan_text(&source, &notes, arguments.reference.as_ref(), &law)?;
+            let plan = model::document::read_plan("the recording's plan", text.as_bytes())
+                .map_err(Failure::rig)?;
+            (text, plan.value)
+        }
+    };
+    let laid = imported::lay_out(&plan, &notes, law.control_law())?;
+    let readings = listen(
+        recording,
+        &plan,
+        law.control_law(),
+        &notes,
+        &laid,
+        arguments,
+    )?;
+    let began = Timestamp::now();
+    let header = RunHeader {
+        plan_text,
+        rig_text,
+        units,
+        program_version: env!("CARGO_PKG_VERSION").to_owned(),
+        seed: None,
+        began,
+    };
+    keep(arguments, &header, &plan, &rig, readings, &laid, &notes)
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name().map_or_else(
+        || path.display().to_string(),
+        |name| name.to_string_lossy().into_owned(),
+    )
+}
+
+/// A position for each channel, with its unit.
+fn units(arguments: &Import) -> Result<BTreeMap<PositionId, Unit>, Failure> {
+    if arguments.channels.len() != arguments.units.len() {
+        return Err(Failure::input(format!(
+            "{} and {} do not go together: each --channel C needs its --unit SERIAL",
+            counted(arguments.channels.len(), "--channel"),
+            counted(arguments.units.len(), "--unit"),
+        )));
+    }
+    let mut units = BTreeMap::new();
+    for (channel, unit) in arguments.channels.iter().zip(&arguments.units) {
+        if units
+            .insert(imported::position(*channel), unit.clone())
+            .is_some()
+        {
+            return Err(Failure::input(format!(
+                "--channel {channel} is given twice"
+            )));
+        }
+        if arguments.cv_channel == Some(*channel) {
+            return Err(Failure::input(format!(
+                "channel {channel} cannot hold both the unit {} and the control voltage",
+                unit.serial
+            )));
+        }
+    }
+    Ok(units)
+}
+
+fn counted(count: usize, what: &str) -> String {
+    format!("{count} {what}")
+}
+
+/// Finds the notes in the recorded control voltage.
+fn control_voltage(
+    arguments: &Import,
+    channel: u16,
+    law: ControlLaw,
+    standard: model::pitch::PitchStandard,
+) -> Result<Vec<Slot>, Failure> {
+    let name = arguments.file.display().to_string();
+    let full_scale = arguments.cv_full_scale.ok_or_else(|| {
+        Failure::input(
+            "say at how many volts the channel of the control voltage is at full scale: --cv-full-scale 10V",
+        )
+    })?;
+    if full_scale.get() <= 0.0 {
+        return Err(Failure::input("--cv-full-scale must be above zero"));
+    }
+    let mut recording = Recording::open(&arguments.file)?;
+    let mut finder = StepFinder::new(recording.rate(), full_scale);
+    let mut piece = vec![Vec::new(); usize::from(recording.channels())];
+    loop {
+        for channel in &mut piece {
+            channel.clear();
+        }
+        if recording.next(&mut piece)? == 0 {
+            break;
+        }
+        if let Some(samples) = piece.get(usize::from(channel) - 1) {
+            finder.push(samples);
+        }
+    }
+    finder.finish(&name, channel, law, standard)
+}
+
+fn refuse_past_the_end(arguments: &Import, notes: &[Slot], lasts: Seconds) -> Result<(), Failure> {
+    let Some(late) = notes.iter().find(|slot| slot.end() > lasts.get() + 2e-3) else {
+        return Ok(());
+    };
+    let table = arguments
+        .schedule
+        .as_ref()
+        .map_or_else(String::new, |table| format!("{}, ", table.display()));
+    Err(Failure::input(format!(
+        "{table}{}: this note lasts until {} s, and {} ends after {} s; leave it out, or is it the table of another recording?",
+        late.place,
+        number(late.end()),
+        arguments.file.display(),
+        number(lasts.get())
+    )))
+}
+
+/// The SHA-256 of a file of any length.
+fn sha256(path: &Path) -> Result<String, Failure> {
+    let unreadable =
+        |error| Failure::input(format!("{}: it cannot be read: {error}", path.display()));
+    let mut file = BufReader::new(File::open(path).map_err(unreadable)?);
+    let mut hash = Sha256::new();
+    let mut piece = vec![0; 1 << 16];
+    loop {
+        let got = file.read(&mut piece).map_err(unreadable)?;
+        if got == 0 {
+            break;
+        }
+        hash.update(&piece[..got]);
+    }
+    Ok(hash
+        .finalize()
+        .iter()
+        .map(|byte| format!("{byte:02x}"))
+        .collect())
+}
+
+/// Measures every note of every channel.
+fn listen(
+    mut recording: Recording<BufReader<File>>,
+    plan: &Plan,
+    law: ControlLaw,
+    notes: &[Slot],
+    laid: &[Laid],
+    arguments: &Import,
+) -> Result<Vec<Reading>, Failure> {
+    let rate = recording.rate();
+    let frames = |seconds: f64| (seconds.max(0.0) * rate.get()).round() as u64;
+    let mut ears: Vec<RecordedEar> = arguments
+        .channels
+        .iter()
+        .map(|_| RecordedEar::new(rate, plan.pitch))
+        .collect();
+    let mut readings = Vec::new();
+    let mut piece = vec![Vec::new(); usize::from(recording.channels())];
+    let mut held: Vec<Vec<f32>> = vec![Vec::new(); arguments.channels.len()];
+    let mut piece_from = 0u64;
+    let mut piece_frames = 0u64;
+    for (slot, laid) in notes.iter().zip(laid) {
+        let listen = plan.stages[usize::from(laid.stage)].listen(plan);
+        let longest = listen.settle.longest().get() + listen.window.longest().get() + 1.0;
+        let whole = (slot.lasts - BEFORE_NEXT)
+            .max(slot.lasts * 0.9)
+            .min(longest);
+        let (from, to) = (frames(slot.start), frames(slot.start + whole));
+        for channel in &mut held {
+            channel.clear();
+        }
+        loop {
+            let begins = from.max(piece_from).min(piece_from + piece_frames);
+            let ends = to.clamp(begins, piece_from + piece_frames);
+            let (a, b) = ((begins - piece_from) as usize, (ends - piece_from) as usize);
+            for (held, channel) in held.iter_mut().zip(&arguments.channels) {
+                held.extend_from_slice(&piece[usize::from(*channel) - 1][a..b]);
+            }
+            if piece_from + piece_frames >= to {
+                break;
+            }
+            for channel in &mut piece {
+                channel.clear();
+            }
+            piece_from += piece_frames;
+            piece_frames = recording.next(&mut piece)? as u64;
+            if piece_frames == 0 {
+                refuse_past_the_end(arguments, notes, rate.duration(piece_from))?;
+                break;
+            }
+        }
+        let mut together: Vec<Reading> = Vec::new();
+        let asked: Pitch = slot.asked.pitch(plan.pitch, law);
+        let residue = slot.measured.map_or(VoltDifference::of(0.0), |measured| {
+            law.voltage(asked, plan.pitch) - measured
+        });
+        let played = RunTime::START + Seconds::of(slot.start);
+        for ((channel, ear), samples) in arguments.channels.iter().zip(&mut ears).zip(&held) {
+            let position = imported::position(*channel);
+            let heard = ear.note(&position, asked, samples, listen);
+            together.push(Reading {
+                key: ReadingKey {
+                    stage: laid.stage,
+                    round: laid.round,
+                    slot: laid.slot,
+                    repeat: 0,
+                    attempt: 0,
+                    position,
+                },
+                asked,
+                residue,
+                played,
+                at: played + rate.duration(heard.begins),
+                window: rate.duration(heard.frames),
+                measured: heard.measured,
+                conditions: Conditions::default(),
+            });
+        }
+        if let Some(ear) = ears.first_mut() {
+            ear.flag_locked(&mut together);
+        }
+        for (reading, ear) in together.iter().zip(&mut ears) {
+            ear.remember(reading);
+        }
+        readings.extend(together);
+    }
+    Ok(readings)
+}
+
+/// Writes the run down and says what came of it.
+fn keep(
+    arguments: &Import,
+    header: &RunHeader,
+    plan: &Plan,
+    rig: &Rig,
+    readings: Vec<Reading>,
+    laid: &[Laid],
+    notes: &[Slot],
+) -> Result<u8, Failure> {
+    let event = |at: f64, kind: EventKind, stage: Option<u16>, text: String| {
+        Entry::Event(Event {
+            at: RunTime::START + Seconds::of(at),
+            wall: header.began,
+            kind,
+            stage,
+            position: None,
+            text,
+        })
+    };
+    let mut entries = vec![event(
+        0.0,
+        EventKind::Remark,
+        None,
+        format!("imported: {}", rig.name),
+    )];
+    let end = notes.last().map_or(0.0, Slot::end);
+    let mut stages: BTreeMap<u16, (f64, f64)> = BTreeMap::new();
+    for (slot, laid) in notes.iter().zip(laid) {
+        let span = stages.entry(laid.stage).or_insert((slot.start, slot.end()));
+        span.1 = slot.end();
+    }
+    for (stage, (from, to)) in &stages {
+        let name = plan.stages[usize::from(*stage)].name().to_owned();
+        entries.push(event(
+            *from,
+            EventKind::StageBegan,
+            Some(*stage),
+            name.clone(),
+        ));
+        entries.push(event(*to, EventKind::StageEnded, Some(*stage), name));
+    }
+    entries.extend(readings.into_iter().map(Entry::Reading));
+    entries.push(event(
+        end,
+        EventKind::RunEnded,
+        None,
+        "the recording was imported".to_owned(),
+    ));
+    let store = Store::open(&folders::store(&arguments.store)?)?;
+    let mut writer = store.writer()?;
+    let id = writer.begin(header).map_err(Failure::rig)?;
+    commit(&mut writer, entries).map_err(Failure::rig)?;
+    drop(writer);
+    let _ = writeln!(
+        std::io::stderr(),
+        "run {id}: {} notes on {} of {}",
+        notes.len(),
+        match arguments.channels.len() {
+            1 => "one channel".to_owned(),
+            count => format!("{count} channels"),
+        },
+        arguments.file.display()
+    );
+    crate::running::conclude(&store, &id, arguments.output.format, Ok(()))
+}
