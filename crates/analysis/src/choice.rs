@@ -37,6 +37,11 @@ impl Choice {
 
     /// What a tolerance means, for a unit.
     pub(crate) fn of(tolerance: &Tolerance, plan: &Plan, unit: &UnitReadings) -> Self {
+        Self::under(tolerance, plan, unit.law)
+    }
+
+    /// What a tolerance means, under a control law.
+    pub(crate) fn under(tolerance: &Tolerance, plan: &Plan, law: ControlLaw) -> Self {
         let mut choice = Self {
             at: tolerance.at.unwrap_or(Moment::End),
             ..Self::USUAL
@@ -51,12 +56,10 @@ impl Choice {
                 choice.stay = stay.get();
             }
             choice.tuned_at = meaning.tuned_at.map(|time| time.get());
-            choice.between = meaning.between.as_ref().map(|[one, other]| {
-                (
-                    one.pitch(plan.pitch, unit.law),
-                    other.pitch(plan.pitch, unit.law),
-                )
-            });
+            choice.between = meaning
+                .between
+                .as_ref()
+                .map(|[one, other]| (one.pitch(plan.pitch, law), other.pitch(plan.pitch, law)));
         }
         choice
     }

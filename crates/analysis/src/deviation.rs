@@ -476,7 +476,7 @@ impl Round {
 }
 
 /// What a rig that says nothing of a position is taken to have.
-fn usual_law() -> ControlLaw {
+pub(crate) fn usual_law() -> ControlLaw {
     use model::quantity::{Volts, VoltsPerOctave};
     ControlLaw::VoltsPerOctave {
         slope: VoltsPerOctave::of(1.0),

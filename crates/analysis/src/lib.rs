@@ -9,7 +9,7 @@
 //! `warm_up`, `drift`, `allan`, `exponentials`, `coefficient`, `settling`,
 //! `hysteresis`, `repeatability`), and holds them against the plan (`coverage`,
 //! `verdict`). [`foresee`] does all of that beforehand, on an ideal record
-//! (`foresight`, `ideal`).
+//! (`foresight`, `ideal`); [`batch`] takes many runs together.
 //!
 //! Two rules stand above the rest. What the rig shares between readings
 //! (`uncertainty`) never averages away: gain goes into slopes, steps of the
@@ -17,6 +17,7 @@
 //! are taken of smoothed curves, never of noisy readings.
 
 mod allan;
+pub mod batch;
 mod bench;
 mod chi_square;
 mod choice;

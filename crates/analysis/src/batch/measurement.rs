@@ -1,0 +1,99 @@
+//! What the measurement itself adds to the spread of a batch, and what it does to all of
+//! it alike.
+//!
+//! Readings and what repeats off a unit's own curve belong to the unit's measurement
+//! alone. An error of a control-voltage output is shared by all units that were measured
+//! on it; clock and thermometer by all of a rig; what changes from session to session by
+//! the units of a run on one output. With shares w of the units in groups that have an
+//! error of variance v in common, the mean has v * sum(w^2) of it, and the variance seen
+//! from unit to unit is larger by v (1 - sum(w^2)) n / (n - 1).
+
+use super::{BatchRun, Measurement, Member};
+use model::result::{Contribution, Outcome, UncertaintySource};
+use std::collections::BTreeMap;
+
+/// Who has an error in common.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+enum Commonly {
+    Rig(String),
+    Output(String, String, u8),
+    Session(usize, String, u8),
+}
+
+/// The measurement's part in the outcomes of members.
+pub(super) fn of<'a>(
+    runs: &[BatchRun<'_>],
+    parts: impl Iterator<Item = (Option<&'a Outcome>, Member)>,
+) -> Measurement {
+    let mut count = 0usize;
+    let mut own = 0.0;
+    // By kind of community: the sum of variances, and how many are in each.
+    let mut common: [(f64, BTreeMap<Commonly, usize>); 3] = Default::default();
+    for (outcome, member) in parts {
+        let Some(outcome) = outcome else { continue };
+        count += 1;
+        let run = &runs[member.run];
+        let cv = run
+            .rig
+            .positions
+            .get(member.position.as_str())
+            .map(|position| (position.cv.sender.clone(), position.cv.channel));
+        // An output that is not known is taken as the position's own.
+        let (sender, channel) = cv.unwrap_or_else(|| (member.position.to_string(), 0));
+        let rig = run.rig.name.clone();
+        let communities = [
+            Commonly::Rig(rig.clone()),
+            Commonly::Output(rig, sender.clone(), channel),
+            Commonly::Session(member.run, sender, channel),
+        ];
+        for ((_, groups), community) in common.iter_mut().zip(communities) {
+            *groups.entry(community).or_default() += 1;
+        }
+        let [unit, by_community @ ..] = variances(outcome);
+        own += unit;
+        for ((sum, _), variance) in common.iter_mut().zip(by_community) {
+            *sum += variance;
+        }
+    }
+    if count < 2 {
+        return Measurement::default();
+    }
+    let n = count as f64;
+    let mut measurement = Measurement {
+        own: own / n,
+        shared: 0.0,
+    };
+    for (sum, groups) in common {
+        let variance = sum / n;
+        let together: f64 = groups.values().map(|size| (*size as f64 / n).powi(2)).sum();
+        measurement.own += variance * (1.0 - together) * n / (n - 1.0);
+        // What is seen from unit to unit is in the mean's own interval already.
+        let beyond = together - (1.0 - together) / (n - 1.0);
+        measurement.shared += variance * beyond.max(0.0);
+    }
+    measurement
+}
+
+/// An outcome's variance by who has it in common: nobody, the rig, the output, the run.
+fn variances(outcome: &Outcome) -> [f64; 4] {
+    let all = outcome.u.map_or(0.0, |u| u * u);
+    if outcome.budget.is_empty() {
+        // Nothing is known of where it comes from.
+        return [all, 0.0, 0.0, 0.0];
+    }
+    let mut variances = [0.0; 4];
+    for Contribution { source, share, .. } in &outcome.budget {
+        let who = match source {
+            UncertaintySource::Readings | UncertaintySource::OffCurve => 0,
+            UncertaintySource::SampleClock | UncertaintySource::Thermometer => 1,
+            UncertaintySource::CvGain
+            | UncertaintySource::CvOffset
+            | UncertaintySource::CvSteps
+            | UncertaintySource::CvDrift
+            | UncertaintySource::Loading => 2,
+            UncertaintySource::Session => 3,
+        };
+        variances[who] += share * all;
+    }
+    variances
+}
