@@ -89,30 +89,33 @@ pub(crate) fn left_after_trimming(values: &[f64], x: &[f64], rounds: &[usize]) -
         let mut worst = (f64::NEG_INFINITY, 0.0);
         for round in rounds {
             let values = &values[round * notes..(round + 1) * notes];
-            let (mut low, mut high) = (0, 0);
-            let off = |note: usize| values[note] - b * x[note];
-            for note in 1..notes {
-                if off(note) < off(low) {
-                    low = note;
+            let first = (values[0] - b * x[0], 0);
+            let (mut low, mut high) = (first, first);
+            for (note, (value, x)) in values.iter().zip(x).enumerate().skip(1) {
+                let off = value - b * x;
+                if off < low.0 {
+                    low = (off, note);
                 }
-                if off(note) > off(high) {
-                    high = note;
+                if off > high.0 {
+                    high = (off, note);
                 }
             }
-            let half = (off(high) - off(low)) / 2.0;
+            let half = (high.0 - low.0) / 2.0;
             if half > worst.0 {
-                worst = (half, (x[low] - x[high]) / 2.0);
+                worst = (half, (x[low.1] - x[high.1]) / 2.0);
             }
         }
         worst
     };
-    let steepest = rounds
-        .iter()
-        .flat_map(|round| {
-            let values = &values[round * notes..(round + 1) * notes];
-            (1..notes).map(move |note| {
-                ((values[note] - values[note - 1]) / (x[note] - x[note - 1]).abs().max(1e-6)).abs()
-            })
+    // Of each pair of neighbouring notes the largest step in any round, by their distance.
+    let steepest = (1..notes)
+        .map(|note| {
+            let step = |round: &usize| {
+                let at = round * notes + note;
+                (values[at] - values[at - 1]).abs()
+            };
+            let largest = rounds.iter().map(step).fold(0.0, f64::max);
+            largest / (x[note] - x[note - 1]).abs().max(1e-6)
         })
         .fold(0.0, f64::max)
         + 1.0;
