@@ -2,7 +2,7 @@
 //! round, and whether a low end is in it.
 
 use crate::deviation::UnitReadings;
-use crate::tracking::RoundFit;
+use crate::tracking::{Functional, RoundFit};
 use crate::uncertainty::RigLimits;
 use nalgebra::DVector;
 use std::collections::BTreeMap;
@@ -124,20 +124,33 @@ pub(crate) fn proven(
 pub(crate) fn low_end_is_there(
     rounds: &[RoundFit],
     unit: &UnitReadings,
-    notes: &[usize],
     limits: RigLimits,
 ) -> bool {
-    let terms: Vec<(f64, f64)> = rounds.iter().filter_map(|round| round.low).collect();
-    if terms.is_empty() {
+    let terms: Vec<(&RoundFit, &Functional)> = rounds
+        .iter()
+        .filter_map(|round| Some((round, round.low_end.as_ref()?)))
+        .collect();
+    let Some((middle, of_middle)) = terms.get(terms.len() / 2) else {
         return false;
-    }
+    };
     let n = terms.len() as f64;
-    let mean = terms.iter().map(|term| term.0).sum::<f64>() / n;
-    let own = terms.iter().map(|term| term.1).sum::<f64>() / (n * n);
+    let mean = terms.iter().map(|(_, term)| term.value).sum::<f64>() / n;
+    let own = terms
+        .iter()
+        .map(|(round, term)| round.own_variance(&term.weights))
+        .sum::<f64>()
+        / (n * n);
+    let mut by_note: BTreeMap<usize, f64> = BTreeMap::new();
+    for (weight, note) in of_middle.weights.iter().zip(&middle.note_of) {
+        *by_note.entry(*note).or_default() += weight;
+    }
     let ((misfit, _), _) = noise(rounds);
-    let step = limits.step * unit.notes[notes[0]].per_volt.abs() / 3f64.sqrt();
-    // The bottom note carries nearly all of d: a step there moves it by about this.
-    let bottom = (-unit.notes[notes[0]].x).exp2() - 1.0;
-    let shared = misfit.max(step) / bottom.abs().max(1e-9);
-    mean.abs() > 3.0 * (own + shared * shared).sqrt()
+    let shared: f64 = by_note
+        .into_iter()
+        .map(|(note, weight)| {
+            let step = limits.step * unit.notes[note].per_volt.abs() / 3f64.sqrt();
+            (weight * misfit.max(step)).powi(2)
+        })
+        .sum();
+    mean.abs() > 3.0 * (own + shared).sqrt()
 }

@@ -81,8 +81,6 @@ pub(crate) struct RoundFit {
     middles: Vec<f64>,
     pub(crate) residuals: Vec<f64>,
     pub(crate) degrees_of_freedom: usize,
-    /// The low-end term and its variance.
-    pub(crate) low: Option<(f64, f64)>,
 }
 
 /// The curves of all rounds of a stage.
@@ -146,7 +144,7 @@ impl StageFit {
                 low: true,
             };
             let tried = fitter.fit_all(&rounds, with_low, excess);
-            if low_end_is_there(&tried, unit, &notes, limits) {
+            if low_end_is_there(&tried, unit, limits) {
                 shape = with_low;
                 fits = tried;
             }
@@ -441,7 +439,7 @@ impl Fitter<'_> {
             weights: curve.map.row(index).transpose(),
         };
         let enough = visits.len() >= NOTES_FOR_HIGH_END;
-        let (mut scale_error, mut high_end, mut low_end) = (None, None, None);
+        let (mut scale_error, mut high_end) = (None, None);
         let (mut at_bottom, mut voltage_offset) = (None, None);
         if let Shape::Model { .. } = shape
             && enough
@@ -460,13 +458,6 @@ impl Fitter<'_> {
                 weights: c.weights * top,
             });
             if low {
-                let own = curve.map.row(3);
-                let variance: f64 = own
-                    .iter()
-                    .zip(&sd)
-                    .map(|(weight, sd)| (weight * sd).powi(2))
-                    .sum();
-                low_end = Some((curve.coefficients[3], variance));
                 if let Some((ratios, bend)) = &low_end_at {
                     let d = row(3);
                     let column = evaluate[(0, 3)];
@@ -506,7 +497,6 @@ impl Fitter<'_> {
             middles: samples.iter().map(|sample| sample.middle).collect(),
             residuals: curve.residuals.iter().copied().collect(),
             degrees_of_freedom: curve.degrees_of_freedom,
-            low: low_end,
         })
     }
 }

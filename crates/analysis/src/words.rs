@@ -32,7 +32,7 @@ pub(crate) fn counted(count: usize, what: &str) -> String {
 /// A value with two digits of its expanded uncertainty (GUM 7.2.6), and no more
 /// than three decimals unless it is very small; a minus sign that is one.
 pub(crate) fn number(value: f64, u: Option<f64>) -> String {
-    let most = if value.abs() < 0.1 { 5.0 } else { 3.0 };
+    let most = if value.abs() < 0.01 { 4.0 } else { 3.0 };
     let decimals = match u {
         Some(u) if u > 0.0 && u.is_finite() => {
             (1.0 - (2.0 * u).log10().floor()).clamp(0.0, most) as usize
@@ -43,6 +43,16 @@ pub(crate) fn number(value: f64, u: Option<f64>) -> String {
     let is_zero = text.chars().all(|c| matches!(c, '0' | '.'));
     if value < 0.0 && !is_zero {
         format!("\u{2212}{text}")
+    } else {
+        text
+    }
+}
+
+/// Cents with their sign, to a hundredth: the small print of a result.
+pub(crate) fn signed(value: f64) -> String {
+    let text = number(value, None);
+    if value > 0.0 {
+        format!("+{text}")
     } else {
         text
     }

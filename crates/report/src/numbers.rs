@@ -151,8 +151,9 @@ impl Stated {
     fn decimals(&self) -> usize {
         match self.expanded() {
             Some(expanded) if expanded > 0.0 => {
-                decimals_for(expanded).min(if self.value.abs() < 0.1 { 5 } else { 3 })
+                decimals_for(expanded).min(if self.value.abs() < 0.01 { 4 } else { 3 })
             }
+            _ if self.dimension == Dimension::Fraction => 0,
             _ => match self.value.abs() {
                 s if s >= 99.95 => 0,
                 s if s >= 9.995 => 1,

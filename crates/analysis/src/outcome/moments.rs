@@ -8,7 +8,7 @@ use crate::linearity::linearity;
 use crate::moment::{MomentOf, notes_of_two_note_slope};
 use crate::tracking::CENTS_PER_E;
 use crate::trials::Trials;
-use crate::words::{counted, number};
+use crate::words::{counted, number, signed};
 use model::document::plan::Moment;
 use model::result::ResultName;
 
@@ -116,8 +116,9 @@ impl Night<'_> {
         let found = linearity(&shared, &mut Trials::of([9, self.place, 0]))?;
         let (place, cents) = found.at;
         let meaning = format!(
-            "largest at {} {cents:+.2} cents, off the unit's own curve through {} notes, mean of {}; rms {:.2} cents with {:.1} degrees of freedom a round",
+            "largest at {}, where it is {} cents, off the unit's own curve through {} notes, mean of {}; rms {:.2} cents with {:.1} degrees of freedom a round",
             self.note_name(shared.stage.notes[place]),
+            signed(cents),
             shared.stage.notes.len(),
             counted(found.rounds, "round"),
             found.rms,

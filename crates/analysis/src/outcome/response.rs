@@ -4,7 +4,7 @@ use super::{Found, Missing, Night};
 use crate::choice::Choice;
 use crate::hysteresis::hysteresis;
 use crate::trials::{Trials, quantile, standard_deviation};
-use crate::words::{counted, duration};
+use crate::words::{counted, duration, signed};
 
 /// How near counts as settled unless a plan says otherwise, in cents.
 const USUAL_BAND: f64 = 1.0;
@@ -183,9 +183,10 @@ impl Night<'_> {
             readings: 2 * found.pairs,
             needs_until: Some(f64::INFINITY),
             ..Found::with(format!(
-                "from above less from below, drift taken out; mean of {}; largest at {} {cents:+.2} cents",
+                "from above less from below, drift taken out; mean of {}; largest at {}, {} cents",
                 counted(found.pairs, "pair"),
                 self.note_name(note),
+                signed(cents),
             ))
         })
     }

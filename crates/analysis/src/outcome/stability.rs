@@ -9,7 +9,7 @@ use crate::drift::theil_sen;
 use crate::exponentials::convergence;
 use crate::extremes::extreme;
 use crate::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
-use crate::words::{counted, duration};
+use crate::words::{counted, duration, signed};
 use model::record::Flag;
 use model::result::{Curve, ResultName};
 
@@ -226,14 +226,14 @@ impl Night<'_> {
             readings: stretch.cents.len(),
             needs_until: Some(f64::INFINITY),
             ..Found::with(format!(
-                "over {}; overlapping Allan deviation at {} of {} without a gap{warm}; the meter's own share is taken out of {:.3} cents; {} with {:.0} degrees of freedom; a steady drift of {:+.2} cents per hour is in it",
+                "over {}; overlapping Allan deviation at {} of {} without a gap{warm}; the meter's own share is taken out of {:.3} cents; {} with {:.0} degrees of freedom; a steady drift of {} cents per hour is in it",
                 precise(found.tau),
                 self.note_name(note),
                 duration(stretch.hop * stretch.cents.len() as f64),
                 found.raw,
                 found.noise.words(),
                 found.freedom,
-                drift * 3600.0,
+                signed(drift * 3600.0),
             ))
         })
     }
@@ -358,7 +358,7 @@ impl Night<'_> {
             .constants
             .iter()
             .zip(&found.sizes)
-            .map(|((tau, _), (size, _))| format!("{size:+.1} cents with {}", duration(*tau)))
+            .map(|((tau, _), (size, _))| format!("{} cents with {}", signed(*size), duration(*tau)))
             .collect();
         let which = if terms.len() > 1 {
             "the longer of two"

@@ -65,7 +65,7 @@ fn the_note_that_is_off_is_named_and_noise_is_not_taken_for_one() {
             .meaning
             .as_ref()
             .unwrap()
-            .starts_with("largest at C5 +"),
+            .starts_with("largest at C5, where it is +"),
         "{found:?}"
     );
     // The curve takes some of it: what is left is certain all the same.
