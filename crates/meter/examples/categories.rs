@@ -1,6 +1,8 @@
 //! Random tones of every category: gross errors, coverage of the uncertainty, flags.
 //!
 //! `cargo run --release -p meter --example categories [cases a category] [seed] [category]`
+//!
+//! With a category (or `every`), what went wrong is told case by case.
 #[path = "../tests/tones/mod.rs"]
 mod tones;
 
@@ -36,7 +38,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     );
     let mut all = Count::default();
     for category in Case::CATEGORIES {
-        if only.as_deref().is_some_and(|only| only != category) {
+        if only
+            .as_deref()
+            .is_some_and(|only| only != category && only != "every")
+        {
             continue;
         }
         let mut count = Count::default();

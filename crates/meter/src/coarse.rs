@@ -49,6 +49,8 @@ pub(crate) struct Coarse {
     /// Half the energy compared, at whole lags.
     energy: Vec<f32>,
     fine: Vec<f32>,
+    /// Cosine and sine of the window's angle at each tap of the interpolation.
+    turns: [[f64; 2]; 2 * TAPS as usize + 1],
     records: Vec<Candidate>,
     pub candidates: Vec<Candidate>,
 }
@@ -74,6 +76,11 @@ impl Coarse {
             whole: Vec::new(),
             energy: Vec::new(),
             fine: Vec::new(),
+            turns: std::array::from_fn(|index| {
+                let tap = index as f64 - TAPS as f64;
+                let angle = std::f64::consts::PI * tap / (TAPS as f64 + 1.0);
+                [angle.cos(), angle.sin()]
+            }),
             records: Vec::new(),
             candidates: Vec::new(),
         }
@@ -170,17 +177,18 @@ impl Coarse {
         }
         let pi = std::f64::consts::PI;
         let sine = (pi * fraction).sin();
+        // The window is a squared cosine: (1 + cos(a - b)) / 2, a that of the fraction.
+        let (turn_sine, turn_cosine) = (pi * fraction / (TAPS as f64 + 1.0)).sin_cos();
         let mut sum = 0.0;
-        for tap in -TAPS..=TAPS {
+        for (tap, [b_cosine, b_sine]) in (-TAPS..=TAPS).zip(&self.turns) {
             // The autocorrelation is even.
             let at = (nearest + tap).unsigned_abs();
-            let distance = fraction - tap as f64;
-            let sign = if tap % 2 == 0 { 1.0 } else { -1.0 };
-            let window = (pi * distance / (2.0 * (TAPS as f64 + 1.0))).cos();
-            sum +=
-                f64::from(self.correlation[at]) * sign * sine / (pi * distance) * window * window;
+            let window = 1.0 + turn_cosine * b_cosine + turn_sine * b_sine;
+            let weight = window / (fraction - tap as f64);
+            let value = f64::from(self.correlation[at]) * weight;
+            sum += if tap % 2 == 0 { value } else { -value };
         }
-        sum as f32 / half
+        (sum * sine / (2.0 * pi)) as f32 / half
     }
 
     /// Peaks that are higher than all before them: the first of a share of the

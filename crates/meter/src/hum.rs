@@ -6,6 +6,10 @@
 use crate::refine::{Block, pass};
 use crate::shape::Shape;
 use crate::track::Track;
+use realfft::{RealFftPlanner, RealToComplex};
+use rustfft::num_complex::Complex;
+use std::fmt;
+use std::sync::Arc;
 
 /// Hertz between the lines of the folded residual.
 const GRID: f64 = 10.0;
@@ -24,13 +28,29 @@ pub(crate) fn beside_mains(hertz: f64, near: f64) -> bool {
         })
 }
 
+/// The phase of the grid, which is zero at the first sample.
+fn grid(rate: f64, samples: usize) -> Track {
+    let mut track = Track::steady(GRID / rate, samples);
+    track.coefficients[0] = track.coefficients[1];
+    track
+}
+
 /// The hum of a window.
-#[derive(Debug)]
 pub(crate) struct Hum {
     shape: Shape,
     blocks: Vec<Block>,
     spare: Vec<f32>,
     floor: Vec<f64>,
+    transform: Option<Arc<dyn RealToComplex<f32>>>,
+    folded: Vec<f32>,
+    spectrum: Vec<Complex<f32>>,
+    scratch: Vec<Complex<f32>>,
+}
+
+impl fmt::Debug for Hum {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Hum").finish_non_exhaustive()
+    }
 }
 
 /// What was found of it.
@@ -51,6 +71,10 @@ impl Hum {
             blocks: Vec::new(),
             spare: Vec::new(),
             floor: Vec::new(),
+            transform: None,
+            folded: Vec::new(),
+            spectrum: Vec::new(),
+            scratch: Vec::new(),
         }
     }
 
@@ -61,17 +85,7 @@ impl Hum {
         if seconds < 0.15 || rate < 4.0 * GRID * HIGHEST as f64 {
             return None;
         }
-        self.shape.begin(HIGHEST);
-        let track = Track::steady(GRID / rate, residual.len());
-        self.spare.resize(residual.len(), 0.0);
-        let _ = pass(
-            residual,
-            &track,
-            &mut self.shape,
-            &mut self.blocks,
-            &mut self.spare,
-        );
-        self.shape.learn(residual.len() as f64);
+        self.sort(residual, rate);
         let far = |line: usize| {
             let at = line as f64 * GRID;
             (at / tone - (at / tone).round()).abs() * tone > near || at < tone - near
@@ -122,9 +136,53 @@ impl Hum {
         })
     }
 
+    /// Finds the lines of the grid.
+    fn sort(&mut self, residual: &[f32], rate: f64) {
+        self.shape.begin(HIGHEST);
+        let period = rate / GRID;
+        if period.fract() != 0.0 {
+            let track = grid(rate, residual.len());
+            self.spare.resize(residual.len(), 0.0);
+            let _ = pass(
+                residual,
+                &track,
+                &mut self.shape,
+                &mut self.blocks,
+                &mut self.spare,
+            );
+            self.shape.learn(residual.len() as f64);
+            return;
+        }
+        // Whole samples to the period: laid on top of each other.
+        let period = period as usize;
+        let transform = match &self.transform {
+            Some(transform) if transform.len() == period => transform,
+            _ => {
+                let transform = RealFftPlanner::new().plan_fft_forward(period);
+                self.scratch = transform.make_scratch_vec();
+                self.spectrum = transform.make_output_vec();
+                self.transform.insert(transform)
+            }
+        };
+        self.folded.clear();
+        self.folded.resize(period, 0.0);
+        for part in residual.chunks(period) {
+            for (to, from) in self.folded.iter_mut().zip(part) {
+                *to += from;
+            }
+        }
+        // The lengths fit by construction, so it cannot fail.
+        let _ =
+            transform.process_with_scratch(&mut self.folded, &mut self.spectrum, &mut self.scratch);
+        let scale = 2.0 / residual.len() as f64;
+        for (to, from) in self.shape.harmonics.iter_mut().zip(&self.spectrum) {
+            *to = Complex::new(f64::from(from.re) * scale, f64::from(from.im) * scale);
+        }
+    }
+
     /// Takes the lines found off `samples`, into `clean`.
     pub fn take_off(&mut self, samples: &[f32], rate: f64, clean: &mut [f32]) {
-        let track = Track::steady(GRID / rate, samples.len());
+        let track = grid(rate, samples.len());
         let _ = pass(samples, &track, &mut self.shape, &mut self.blocks, clean);
     }
 }

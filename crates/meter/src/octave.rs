@@ -40,6 +40,9 @@ const RARE: f64 = 9.0;
 /// One line counts this many times its neighbourhood at most when many are added.
 const MOST_OF_ONE: f64 = 100.0;
 
+/// An oscillator's lines have this many times more power in their lower than in their
+/// upper half. Images are level, or rise.
+const FALLING: f64 = 3.0;
 /// A lower octave (or twelfth ...) with energy at it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Below {
@@ -47,6 +50,13 @@ pub(crate) struct Below {
     pub divisor: usize,
     /// Power of the lines found, the noise in them taken off.
     pub power: f64,
+    /// Of those that are no mains lines.
+    pub no_mains: f64,
+    /// Whether those fall with the frequency, as an oscillator's do and images of
+    /// harmonics above half the rate of samples do not.
+    pub falling: bool,
+    /// How many lines were looked at.
+    pub lines: usize,
 }
 
 struct Fold {
@@ -130,13 +140,15 @@ impl Octaves {
     }
 
     /// The strongest fraction of the frequency with energy at it in `residual`, what
-    /// the fit left of a tone of this power.
+    /// the fit left of a tone of this power. `mains` tells whether a frequency, in
+    /// cycles per sample, is that of a mains line.
     pub fn below(
         &mut self,
         residual: &[f32],
         track: &Track,
         block: usize,
         tone: f64,
+        mains: impl Fn(f64) -> bool,
     ) -> Option<Below> {
         let length = residual.len() as f64;
         let periods = track.mean_step() * length;
@@ -153,6 +165,7 @@ impl Octaves {
         let white: f64 = residual.iter().map(|r| f64::from(r * r)).sum::<f64>() * HANN_SQUARE;
         let around = &mut self.neighbourhood;
         around.survey(fold, top, white);
+        let step = track.mean_step();
         let per_power = 2.0 / (length * length * HANN_MEAN * HANN_MEAN);
         DIVISORS
             .into_iter()
@@ -164,17 +177,27 @@ impl Octaves {
                 }
                 let alone = around.rare_alone(count);
                 let (mut excess, mut sum, mut stand_out) = (0.0, 0.0, false);
-                for line in lines() {
+                // The lower and the upper half of the lines.
+                let mut halves = [0.0; 2];
+                for (index, line) in lines().enumerate() {
                     let expected = around.of(fold, line, white);
                     let ratio = fold.power(line) / expected;
                     excess += fold.power(line) - expected;
                     sum += ratio.min(MOST_OF_ONE);
                     stand_out |= ratio > alone;
+                    if !mains(line as f64 / fold.periods as f64 * step) {
+                        halves[usize::from(2 * index >= count)] += fold.power(line) - expected;
+                    }
                 }
                 let together = sum / count as f64 > around.rare_together(fold, count);
                 let power = excess.max(0.0) * per_power;
-                ((stand_out || together) && power > fold.least_power() * tone)
-                    .then_some(Below { divisor, power })
+                ((stand_out || together) && power > fold.least_power() * tone).then_some(Below {
+                    divisor,
+                    power,
+                    no_mains: (halves[0] + halves[1]).max(0.0) * per_power,
+                    falling: halves[0] > FALLING * halves[1].max(0.0),
+                    lines: count,
+                })
             })
             .max_by(|a, b| a.power.total_cmp(&b.power))
     }

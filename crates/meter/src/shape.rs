@@ -214,6 +214,15 @@ impl Shape {
             .sum()
     }
 
+    /// Mean power of the highest harmonics that there is room for, those left out which
+    /// the input's filters may have taken.
+    pub fn power_at_the_top(&self) -> f64 {
+        let highest = self.highest();
+        let top = highest * 2 / 3 + 1..=(highest * 9 / 10).max(highest * 2 / 3 + 1);
+        let count = top.clone().count() as f64;
+        top.map(|h| self.power(h.min(highest))).sum::<f64>() / count
+    }
+
     /// Decides which harmonics up to `highest` are kept, given the variance `noise`
     /// of the samples. In units of what noise makes of it, the power of a harmonic,
     /// |c|^2 N / (4 s^2), has the mean one. Kept is what stands out alone (above

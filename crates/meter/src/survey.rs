@@ -19,72 +19,63 @@ pub(crate) struct Survey {
     pub zeros: bool,
 }
 
-/// Counts how often the signal stands still at its extreme.
-#[derive(Debug, Clone, Copy)]
-struct Plateau {
-    side: f32,
-    extreme: f32,
-    run: usize,
-    count: usize,
+/// How often the signal stands still at its extreme for three samples or more.
+fn plateaus(samples: &[f32], extreme: f32) -> usize {
+    // Seldom anything to look for.
+    if samples.iter().filter(|x| **x == extreme).count() < 3 {
+        return 0;
+    }
+    samples
+        .chunk_by(|a, b| a == b)
+        .filter(|run| run.len() >= 3 && run[0] == extreme)
+        .count()
 }
 
-impl Plateau {
-    fn new(side: f32) -> Self {
-        Self {
-            side,
-            extreme: f32::NEG_INFINITY,
-            run: 0,
-            count: 0,
-        }
+/// The longest run of exact zeros, where there are many at all.
+fn longest_silence(samples: &[f32]) -> usize {
+    if samples.iter().filter(|x| **x == 0.0).count() * 4 < samples.len() {
+        return 0;
     }
-
-    fn see(&mut self, x: f32) {
-        let x = x * self.side;
-        if x < self.extreme {
-            self.run = 0;
-        } else if x > self.extreme {
-            self.extreme = x;
-            self.run = 1;
-            self.count = 0;
-        } else {
-            self.run += 1;
-            self.count += usize::from(self.run == 3);
-        }
-    }
+    let runs = samples.chunk_by(|a, b| a == b);
+    let zeros = runs.filter(|run| run[0] == 0.0);
+    zeros.map(<[f32]>::len).max().unwrap_or(0)
 }
 
 pub(crate) fn survey(samples: &[f32]) -> Survey {
-    let (mut sum, mut square) = (0.0_f64, 0.0_f64);
-    let mut peak = 0.0_f32;
-    let mut full = 0_usize;
-    let (mut high, mut low) = (Plateau::new(1.0), Plateau::new(-1.0));
-    let mut not_finite = 0_usize;
-    let (mut run, mut longest) = (0_usize, 0_usize);
-    for part in samples.chunks(256) {
-        let (mut s, mut q) = (0.0_f64, 0.0_f64);
-        for &x in part {
-            not_finite += usize::from(!x.is_finite());
-            s += f64::from(x);
-            q += f64::from(x) * f64::from(x);
-            peak = peak.max(x.abs());
-            full += usize::from(x.abs() >= FULL_SCALE);
-            high.see(x);
-            low.see(x);
-            run = if x == 0.0 { run + 1 } else { 0 };
-            longest = longest.max(run);
+    const LANES: usize = 8;
+    let (mut sum, mut square) = ([0.0_f64; LANES], [0.0_f64; LANES]);
+    let (mut high, mut low) = ([f32::NEG_INFINITY; LANES], [f32::INFINITY; LANES]);
+    let mut full = [0_u32; LANES];
+    let mut add = |part: &[f32]| {
+        for (lane, &x) in part.iter().enumerate() {
+            sum[lane] += f64::from(x);
+            square[lane] += f64::from(x) * f64::from(x);
+            high[lane] = if x > high[lane] { x } else { high[lane] };
+            low[lane] = if x < low[lane] { x } else { low[lane] };
+            full[lane] += u32::from(x.abs() >= FULL_SCALE);
         }
-        sum += s;
-        square += q;
-    }
+    };
+    let (whole, rest) = samples.as_chunks::<LANES>();
+    whole.iter().for_each(|part| add(part));
+    add(rest);
+    let (sum, square) = (sum.iter().sum::<f64>(), square.iter().sum::<f64>());
+    let high = high.into_iter().fold(f32::NEG_INFINITY, f32::max);
+    let low = low.into_iter().fold(f32::INFINITY, f32::min);
+    let full: u32 = full.iter().sum();
     let n = samples.len().max(1) as f64;
     let mean = sum / n;
+    let peak = high.max(-low).max(0.0);
+    let longest = longest_silence(samples);
+    let still = || plateaus(samples, high) + plateaus(samples, low);
     Survey {
         mean,
         rms: (square / n).sqrt(),
         ac_rms: (square / n - mean * mean).max(0.0).sqrt(),
         peak: f64::from(peak),
-        finite: not_finite == 0,
-        clipped: full >= 3 || (peak > LOUD && high.count + low.count >= PLATEAUS),
+        // Squares of samples cannot overflow a double: only what is not finite can
+        // make the sum of them so.
+        finite: square.is_finite(),
+        clipped: full >= 3 || (peak > LOUD && still() >= PLATEAUS),
         // A quarter of the window: no waveform rests at exactly zero for so long.
         zeros: longest * 4 >= samples.len() && longest > 0,
     }

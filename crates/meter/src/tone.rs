@@ -12,8 +12,17 @@ use crate::refine::block_length;
 pub(crate) const LOWEST_HERTZ: f64 = 7.0;
 /// As much of a window as the first guess looks at, seconds.
 pub(crate) const GUESS_SECONDS: f64 = 0.5;
-/// The same where the lower octave is that of the mains.
-const LOWER_OCTAVE_AT_MAINS: f64 = 0.3;
+/// Lines that fall like an oscillator's are taken for its lower octave from this share
+/// of the usual limit on, but called ambiguous.
+const FAINT: f64 = 1e-2;
+/// Images of harmonics above half the rate of samples are no stronger than the highest
+/// harmonics below it; with a margin.
+const IMAGES: f64 = 3.0;
+/// The power of images below a quarter of the rate of samples over that above.
+const LEVEL: f64 = 1.5;
+const DIVISORS_OF_IMAGES: [usize; 4] = [2, 3, 5, 7];
+/// Cycles per sample from where on a tone has fewer than six harmonics.
+const FEW_HARMONICS: f64 = 1.0 / 12.0;
 /// Harmonics of less than this share together do not hold the octave down.
 const NEGLIGIBLE: f64 = 2e-5;
 /// A tone has at least this share of its power in the lowest harmonics.
@@ -168,7 +177,8 @@ impl Finder {
 
     /// The tone for one guess of the period.
     fn attempt(&mut self, samples: &[f32], period: f64, limits: Limits) -> Option<Found> {
-        let found = self.pursue(samples, period, limits)?;
+        let mut found = self.pursue(samples, period, limits)?;
+        found.ambiguous |= self.images_below(&found.fit);
         let Some(divisor) = self.mains_below(&found.fit) else {
             return Some(found);
         };
@@ -193,6 +203,32 @@ impl Finder {
         let mut found = self.pursue(samples, period, limits)?;
         found.ambiguous |= found.fit.noise > FAR_LESS * least;
         Some(found)
+    }
+
+    /// Whether the tone may be a higher one with images on fractions of its frequency:
+    /// weak, and as strong at its highest harmonics as at its lowest.
+    fn images_below(&self, fit: &Fit) -> bool {
+        let shape = &self.fitter.shape;
+        // Half the harmonics of the higher tone below half the rate.
+        let half = (0.25 / fit.track.mean_step()) as usize;
+        DIVISORS_OF_IMAGES.into_iter().any(|divisor| {
+            let (mut above, mut low, mut high, mut edge) = (0.0, 0.0, 0.0, 0.0);
+            for h in 1..=shape.highest() {
+                let power = shape.power(h);
+                if h.is_multiple_of(divisor) {
+                    above += power;
+                    if 3 * h > 2 * shape.highest() {
+                        edge += power;
+                    }
+                } else if h <= half {
+                    low += power;
+                } else {
+                    high += power;
+                }
+            }
+            let most = 3.0 * IMAGES * edge * (divisor - 1) as f64;
+            low + high < most.min(above) && low < LEVEL * high
+        })
     }
 
     /// How much higher the tone may be if the harmonics that speak against it are
@@ -226,6 +262,9 @@ impl Finder {
             mains: None,
         };
         let block = block_length(samples.len());
+        let rate = self.rate;
+        let near = TOO_NEAR * rate / samples.len() as f64;
+        let mains = |step: f64| beside_mains(step * rate, near);
         for _ in 0..4 {
             self.go_up(samples, &mut found);
             if self.take_hum_off(samples, &mut found) {
@@ -236,21 +275,19 @@ impl Finder {
                 &found.fit.track,
                 block,
                 found.fit.power,
+                mains,
             ) else {
                 return Some(found);
             };
             let slow = 1.0 / below.divisor as f64;
             let lower = found.fit.track.mean_step() * slow * self.rate;
-            let resolution = self.rate / samples.len() as f64;
-            let mains = [50.0, 60.0]
-                .iter()
-                .any(|mains| (lower - mains).abs() < TOO_NEAR * resolution);
-            let least = if mains {
-                LOWER_OCTAVE_AT_MAINS
-            } else {
-                limits.lower_octave
-            };
-            let clear = below.power >= least * found.fit.power
+            let least = limits.lower_octave * found.fit.power;
+            let images = self.fitter.shape.power_at_the_top() * below.lines as f64 * IMAGES;
+            let plain = below.no_mains >= least && below.power > images;
+            let faint = below.no_mains >= FAINT * least && below.falling;
+            // Where a tone has few harmonics, images seldom meet a fraction.
+            let rare = below.no_mains >= least && found.fit.track.mean_step() > FEW_HARMONICS;
+            let clear = (plain || faint || rare)
                 && found.fit.periods() * slow >= limits.periods
                 && lower >= LOWEST_HERTZ;
             let before = found;
@@ -264,7 +301,7 @@ impl Finder {
                 && octave::common_divisor(&self.fitter.shape, NEGLIGIBLE) == 1
             {
                 found.fit = lower;
-                found.ambiguous = false;
+                found.ambiguous = before.ambiguous || !plain;
             } else {
                 found.fit = self.refit(samples, &before, 1.0)?;
                 return Some(found);

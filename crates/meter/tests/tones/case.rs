@@ -32,7 +32,7 @@ fn any_wave(dice: &mut Dice) -> (String, Wave) {
 }
 
 impl Case {
-    pub const CATEGORIES: [&'static str; 17] = [
+    pub const CATEGORIES: [&'static str; 23] = [
         "saw",
         "pulse",
         "triangle",
@@ -50,6 +50,12 @@ impl Case {
         "clipped",
         "jitter",
         "rates",
+        "naive",
+        "pink noise",
+        "hum at harmonic",
+        "hum, few periods",
+        "fast drift",
+        "level",
     ];
 
     pub fn periods(&self) -> f64 {
@@ -65,6 +71,7 @@ impl Case {
         let mut motion = Motion::steady(1.0);
         motion.start = dice.unit();
         let (mut offset, mut hum, mut limit, mut wander, mut jitter) = (0.0, 0.0, 4.0, 0.0, 0.0);
+        let (mut naive, mut pink, mut swell) = (None, false, 0.0);
         match category {
             "saw" => (name, wave) = ("saw".into(), Wave::saw()),
             "pulse" => {
@@ -118,6 +125,38 @@ impl Case {
                 rate =
                     [44_100.0, 48_000.0, 88_200.0, 96_000.0, 192_000.0][(dice.next() % 5) as usize]
             }
+            // Switched between samples: images of all harmonics above half the rate.
+            "naive" => {
+                let duty = dice.between(0.1, 0.9);
+                naive = Some((dice.next().is_multiple_of(2), duty));
+                name = format!("naive saw or pulse {naive:?}");
+                hertz = dice.log_between(24.0, 4_000.0);
+            }
+            "pink noise" => {
+                pink = true;
+                hertz = dice.log_between(40.0, 4_000.0);
+            }
+            "hum at harmonic" => {
+                hum = 10_f64.powf(-dice.between(20.0, 50.0) / 20.0);
+                let mains = if dice.next().is_multiple_of(2) {
+                    50.0
+                } else {
+                    60.0
+                };
+                // Within a resolution of the window of a line or a fraction of one.
+                let line = mains * (1 + dice.next() % 6) as f64 / (1 + dice.next() % 3) as f64;
+                hertz = line.max(24.0) + dice.between(-2.0, 2.0);
+            }
+            "hum, few periods" => {
+                hum = 10_f64.powf(-dice.between(6.0, 30.0) / 20.0);
+                hertz = dice.between(8.5, 24.0);
+            }
+            "fast drift" => {
+                motion.per_second = dice.between(-100.0, 100.0) / 1731.2;
+                motion.per_second_squared = dice.between(-100.0, 100.0) / 1731.2;
+            }
+            // The level changes across the window by up to 3 dB.
+            "level" => swell = dice.between(-0.15, 0.15),
             _ => {}
         }
         motion.hertz = hertz;
@@ -145,16 +184,37 @@ impl Case {
             })
             .collect();
         let phase = |n: usize| motion.phase(n as f64 / rate) + walk[n];
-        let clean = render(
-            &wave,
-            rate,
-            count,
-            motion.highest(seconds).max(hertz) * 1.0001,
-            |n| {
-                let phase = phase(n);
-                phase + shakes.get(phase.max(0.0) as usize).copied().unwrap_or(0.0)
-            },
-        );
+        let clean = if let Some((saw, duty)) = naive {
+            let power = if saw {
+                1.0 / 3.0
+            } else {
+                4.0 * duty * (1.0 - duty)
+            };
+            let scale = 1.0 / f64::sqrt(power);
+            let mean = if saw { 0.0 } else { 2.0 * duty - 1.0 };
+            (0..count)
+                .map(|n| {
+                    let p = phase(n) - phase(n).floor();
+                    let level = if saw {
+                        2.0 * p - 1.0
+                    } else {
+                        f64::from(p < duty) * 2.0 - 1.0
+                    };
+                    scale * (level - mean)
+                })
+                .collect()
+        } else {
+            render(
+                &wave,
+                rate,
+                count,
+                motion.highest(seconds).max(hertz) * 1.0001,
+                |n| {
+                    let phase = phase(n);
+                    phase + shakes.get(phase.max(0.0) as usize).copied().unwrap_or(0.0)
+                },
+            )
+        };
         let truth = (motion.phase(seconds) + walk[count] - motion.phase(0.0)) / seconds;
         let sigma = 10_f64.powf(-decibels / 20.0);
         let mains = if dice.next().is_multiple_of(2) {
@@ -166,12 +226,27 @@ impl Case {
             .map(|k| (mains * f64::from(k), hum / f64::from(k * k), dice.unit()))
             .collect();
         let gain = if category == "clipped" { 0.7 } else { 0.25 };
+        // Noise of 1/f: poles a factor of four apart, each with a zero between.
+        let mut states = [0.0_f64; 7];
         let samples = clean
             .iter()
             .enumerate()
             .map(|(n, x)| {
                 let t = n as f64 / rate;
-                let mut y = x + sigma * dice.normal();
+                let noise = if pink {
+                    let white = dice.normal();
+                    let mut pole = 0.5;
+                    let mut sum = 0.0;
+                    for state in &mut states {
+                        *state += pole * (white - *state);
+                        sum += *state / pole.sqrt() * 0.5;
+                        pole /= 4.0;
+                    }
+                    sum / 1.5
+                } else {
+                    dice.normal()
+                };
+                let mut y = x * (1.0 + swell * (2.0 * t / seconds - 1.0)) + sigma * noise;
                 if hum > 0.0 {
                     y += lines
                         .iter()
