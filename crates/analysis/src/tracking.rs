@@ -447,7 +447,7 @@ impl Fitter<'_> {
         {
             voltage_offset = Some(row(1));
         }
-        if let Shape::Model { high: true, low } = shape
+        if let Shape::Model { high: true, .. } = shape
             && enough
         {
             scale_error = octaves.then(|| row(1));
@@ -457,15 +457,13 @@ impl Fitter<'_> {
                 value: c.value * top,
                 weights: c.weights * top,
             });
-            if low {
-                if let Some((ratios, bend)) = &low_end_at {
-                    let d = row(3);
-                    let column = evaluate[(0, 3)];
-                    at_bottom = Some(Functional {
-                        value: d.value * column + bend.beyond(ratios[0]),
-                        weights: d.weights * column,
-                    });
-                }
+            if let Some((ratios, bend)) = &low_end_at {
+                let d = row(3);
+                let column = evaluate[(0, 3)];
+                at_bottom = Some(Functional {
+                    value: d.value * column + bend.beyond(ratios[0]),
+                    weights: d.weights * column,
+                });
             }
         }
         let mean_slope =
