@@ -1,7 +1,7 @@
 //! The program as its user meets it: exit codes, wrong files, formats.
 
 use serde_json::Value;
-use tests::program::{json_lines, repository, run, told};
+use tests::program::{json_lines, last_word, repository, run, told};
 
 fn shipped(name: &str) -> String {
     repository().join("rigs").join(name).display().to_string()
@@ -205,5 +205,50 @@ fn schemas_completions_and_manual_are_printed() {
             "{arguments:?}: {}",
             told(&output)
         );
+    }
+}
+
+/// The simulated units' own phase noise forbids what this plan asks for; the readings say
+/// so after a first window instead of listening for four seconds.
+#[test]
+fn an_uncertainty_that_jitter_forbids_is_told_early() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = folder.path().join("much.yaml");
+    let text = "nightbench: plan 1
+title: More than jitter allows
+reference: C4
+listen:
+  settle: {until_steady: {within: 1 cent, at_most: 2 s}}
+  window: {until_uncertainty: {reaches: 0.0003 cents, at_most: 4 s}}
+stages:
+  - power_on
+  - wait: {for: 1 h}
+  - sweep: {name: fine, notes: {list: [C4, C3, C5]}}
+";
+    std::fs::write(&plan, text).unwrap();
+    let store = folder.path().join("store");
+    let store = ["--store", store.to_str().unwrap()];
+    let plan = plan.to_str().unwrap();
+    let rig = shipped("simulated.yaml");
+    let done = run(&[&["run", plan, "--rig", &rig], &store[..]].concat());
+    assert!(
+        matches!(done.status.code(), Some(0 | 1 | 4)),
+        "{}",
+        told(&done)
+    );
+    let id = last_word(&done);
+    let exported = run(&[&["export", &id, "--format", "json"], &store[..]].concat());
+    let export: Value = serde_json::from_slice(&exported.stdout).unwrap();
+    let readings = export["readings"].as_array().unwrap();
+    assert!(readings.len() >= 12, "{}", told(&exported));
+    for reading in readings {
+        let flags = reading["flags"].as_array().unwrap();
+        let has = |name: &str| flags.iter().any(|flag| flag == name);
+        assert!(has("uncertainty_not_reached"), "{reading}");
+        assert!(
+            has("limited_by_jitter") || has("limited_by_drift"),
+            "{reading}"
+        );
+        assert!(reading["window_s"].as_f64().unwrap() < 2.0, "{reading}");
     }
 }
