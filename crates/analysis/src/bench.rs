@@ -16,13 +16,14 @@ use model::record::{PositionId, RunRecord};
 use model::result::ResultName;
 use model::time::RunTime;
 use std::collections::BTreeMap;
+use std::rc::Rc;
 
 /// A unit in its position.
 pub(crate) struct Bench {
-    pub(crate) unit: UnitReadings,
+    pub(crate) unit: Rc<UnitReadings>,
     pub(crate) limits: RigLimits,
-    pub(crate) stages: BTreeMap<u16, UnitStage>,
-    pub(crate) surroundings: Surroundings,
+    pub(crate) stages: Rc<BTreeMap<u16, UnitStage>>,
+    pub(crate) surroundings: Rc<Surroundings>,
 }
 
 /// A unit in a stage.
@@ -72,10 +73,20 @@ impl Bench {
             })
             .collect();
         Self {
-            unit,
+            unit: Rc::new(unit),
             limits,
-            stages,
-            surroundings: Surroundings::of(record, position),
+            stages: Rc::new(stages),
+            surroundings: Rc::new(Surroundings::of(record, position)),
+        }
+    }
+
+    /// The same curves on a rig with other limits: to see what one of them does.
+    pub(crate) fn with_limits(&self, limits: RigLimits) -> Self {
+        Self {
+            unit: Rc::clone(&self.unit),
+            limits,
+            stages: Rc::clone(&self.stages),
+            surroundings: Rc::clone(&self.surroundings),
         }
     }
 

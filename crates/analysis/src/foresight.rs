@@ -42,72 +42,57 @@ pub struct Foresight {
 }
 
 /// What can limit a result before anything is measured.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Source {
-    /// The gain of the control voltage.
-    CvGain,
-    /// The offset of the control voltage.
-    CvOffset,
-    /// The steps of the control voltage.
-    CvStep,
-    /// The noise of a reading of a steady unit.
-    Meter,
-}
+pub use model::result::UncertaintySource as Source;
 
-impl Source {
-    const ALL: [Self; 4] = [Self::CvGain, Self::CvOffset, Self::CvStep, Self::Meter];
-
-    /// Its name in a rig's bounds; `meter` for the readings' own noise.
-    #[must_use]
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::CvGain => "cv_gain",
-            Self::CvOffset => "cv_offset",
-            Self::CvStep => "cv_step",
-            Self::Meter => "meter",
-        }
-    }
-
-    /// The limits of a rig that has nothing else.
-    const fn alone(self, limits: RigLimits) -> RigLimits {
-        let mut alone = RigLimits {
-            gain: 0.0,
-            offset: 0.0,
-            step: 0.0,
-        };
-        match self {
-            Self::CvGain => alone.gain = limits.gain,
-            Self::CvOffset => alone.offset = limits.offset,
-            Self::CvStep => alone.step = limits.step,
-            Self::Meter => {}
-        }
-        alone
-    }
-
-    /// In words, with the bound, and whether it is the usual one.
-    fn words(self, bounds: &Bounds) -> String {
-        let usual = Bounds::default();
-        let (what, bound, is_usual) = match self {
-            Self::CvGain => (
-                "gain",
-                bounds.cv_gain.to_string(),
-                bounds.cv_gain == usual.cv_gain,
-            ),
-            Self::CvOffset => (
-                "offset",
-                bounds.cv_offset.to_string(),
-                bounds.cv_offset == usual.cv_offset,
-            ),
-            Self::CvStep => (
-                "steps",
-                bounds.cv_step.to_string(),
-                bounds.cv_step == usual.cv_step,
-            ),
-            Self::Meter => return "the noise of the readings".to_owned(),
-        };
-        let uncalibrated = if is_usual { ", uncalibrated" } else { "" };
-        format!("the {what} of its control voltage ({bound}{uncalibrated})")
-    }
+/// A source in words, with its bound, and whether that is the usual one.
+fn source_words(source: Source, bounds: &Bounds) -> String {
+    let usual = Bounds::default();
+    let (what, bound, is_usual) = match source {
+        Source::CvGain => (
+            "the gain of its control voltage",
+            bounds.cv_gain.to_string(),
+            bounds.cv_gain == usual.cv_gain,
+        ),
+        Source::CvOffset => (
+            "the offset of its control voltage",
+            bounds.cv_offset.to_string(),
+            bounds.cv_offset == usual.cv_offset,
+        ),
+        Source::CvSteps => (
+            "the steps of its control voltage",
+            bounds.cv_step.to_string(),
+            bounds.cv_step == usual.cv_step,
+        ),
+        Source::CvDrift => (
+            "the drift of its control voltage",
+            format!("{}, {}", bounds.cv_gain_drift, bounds.cv_offset_drift),
+            bounds.cv_gain_drift == usual.cv_gain_drift
+                && bounds.cv_offset_drift == usual.cv_offset_drift,
+        ),
+        Source::Loading => (
+            "the loading of its control voltage",
+            bounds.cv_output_resistance.to_string(),
+            bounds.cv_output_resistance == usual.cv_output_resistance,
+        ),
+        Source::Session => (
+            "the gain of its control voltage from session to session",
+            bounds.cv_session.to_string(),
+            bounds.cv_session == usual.cv_session,
+        ),
+        Source::Thermometer => (
+            "its thermometer",
+            bounds.thermometer.to_string(),
+            bounds.thermometer == usual.thermometer,
+        ),
+        Source::SampleClock => (
+            "its sample clock",
+            bounds.sample_clock.to_string(),
+            bounds.sample_clock == usual.sample_clock,
+        ),
+        Source::Readings | Source::OffCurve => return "the noise of the readings".to_owned(),
+    };
+    let uncalibrated = if is_usual { ", uncalibrated" } else { "" };
+    format!("{what} ({bound}{uncalibrated})")
 }
 
 /// The half of an interval on either side of its value.
@@ -140,13 +125,15 @@ impl Reach {
 /// Nothing is foreseen of a tolerance on a stage that does not measure.
 #[must_use]
 pub fn foresee(plan: &Plan, rig: &Rig) -> Vec<Foresight> {
-    let mut groups: Vec<(&model::document::rig::Law, Vec<PositionId>)> = Vec::new();
+    // Loading may differ where inputs share a control voltage.
+    type Alike<'a> = (&'a model::document::rig::Law, RigLimits);
+    let mut groups: Vec<(Alike<'_>, Vec<PositionId>)> = Vec::new();
     for (name, position) in &rig.positions {
-        let law = &position.cv.law;
         let id = PositionId::new(name);
-        match groups.iter_mut().find(|(other, _)| *other == law) {
+        let alike = (&position.cv.law, RigLimits::of(rig, &id));
+        match groups.iter_mut().find(|(other, _)| *other == alike) {
             Some((_, positions)) => positions.push(id),
-            None => groups.push((law, vec![id])),
+            None => groups.push((alike, vec![id])),
         }
     }
     let mut all = Vec::new();
@@ -179,7 +166,7 @@ struct Desk<'a> {
 impl<'a> Desk<'a> {
     fn new(plan: &'a Plan, rig: &'a Rig, positions: &'a [PositionId]) -> Option<Self> {
         let position = positions.first()?;
-        let limits = RigLimits::of(rig);
+        let limits = RigLimits::of(rig, position);
         let record = Ideal::of(plan, rig, position)?.record(Shape::Steady, 0.0);
         let bench = |limits| Bench::new(plan, rig, &record, position, limits);
         Some(Self {
@@ -188,9 +175,12 @@ impl<'a> Desk<'a> {
             positions,
             limits,
             whole: bench(limits),
-            alone: Source::ALL
-                .into_iter()
-                .map(|source| (source, bench(source.alone(limits))))
+            alone: std::iter::once((Source::Readings, bench(limits.none())))
+                .chain(
+                    Source::ALL
+                        .into_iter()
+                        .filter_map(|source| Some((source, bench(limits.only(source)?)))),
+                )
                 .collect(),
         })
     }
@@ -218,7 +208,7 @@ impl<'a> Desk<'a> {
             let bench = Bench::new(self.plan, self.rig, &record, position, limits);
             self.compute(&bench, stage, tolerance)
         };
-        let unit = of(1.0, Source::Meter.alone(self.limits)).outcome.value?;
+        let unit = of(1.0, self.limits.none()).outcome.value?;
         (unit > 1e-6).then(|| of(limit / unit, self.limits))
     }
 
@@ -334,7 +324,7 @@ impl<'a> Desk<'a> {
         let expanded = foresight.expanded.unwrap_or(0.0);
         let most = foresight
             .limited_by
-            .map(|(source, reach)| (source.words(&self.rig.bounds), said(reach), source));
+            .map(|(source, reach)| (source_words(source, &self.rig.bounds), said(reach), source));
         if foresight.decides == Some(false) {
             let mut sentence = format!(
                 "{what}: this rig cannot decide it, even for a unit in the middle: +-{} must be reckoned with",
@@ -342,11 +332,13 @@ impl<'a> Desk<'a> {
             );
             if let Some((source, reach, kind)) = most {
                 let cure = match kind {
-                    Source::Meter => "listen longer or more often, or widen the tolerance",
+                    Source::Readings | Source::OffCurve => {
+                        "listen longer or more often, or widen the tolerance"
+                    }
                     _ => "calibrate the rig or widen the tolerance",
                 };
                 let verb = match kind {
-                    Source::CvStep => "stand",
+                    Source::CvSteps => "stand",
                     _ => "stands",
                 };
                 sentence += &format!("; {source} alone {verb} for +-{reach}; {cure}");

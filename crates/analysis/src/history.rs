@@ -9,10 +9,14 @@ use crate::bench::Bench;
 use crate::smoothing::Smoother;
 use crate::tracking::Shape;
 use crate::trials::Trials;
+use crate::uncertainty::RigLimits;
 use nalgebra::{DMatrix, DVector};
+use std::rc::Rc;
 
 /// About how many numbers all draws of a history may take.
 const DRAWN_NUMBERS: usize = 1_000_000;
+/// A control source drifts no faster than with this time constant, in seconds.
+const FASTEST_DRIFT_S: f64 = 600.0;
 
 /// The curve of one round, at the notes of the stage the history belongs to.
 #[derive(Debug, Clone)]
@@ -48,8 +52,10 @@ pub(crate) struct History {
 /// What the rig does to each note of the curve.
 #[derive(Debug, Clone)]
 struct SharedByNote {
+    /// For a gain of one more and for a volt more.
     gain: DVector<f64>,
     offset: DVector<f64>,
+    limits: RigLimits,
     /// How a step at one note moves the curve at all of them.
     steps: DMatrix<f64>,
     step_limits: Vec<f64>,
@@ -59,11 +65,28 @@ struct SharedByNote {
 
 /// Joint draws: of each reading's own noise, smoothed as the readings are, and
 /// of what the rig shares between all rounds.
+#[derive(Clone)]
 pub(crate) struct Draws {
-    own: Vec<f64>,
-    shared: Vec<f64>,
-    notes: usize,
+    own: Rc<Vec<f64>>,
+    rig: Rc<Vec<RigDraw>>,
+    times: Rc<Vec<f64>>,
+    shared: Rc<SharedByNote>,
+    /// What of the rig counts.
+    limits: RigLimits,
     pub(crate) count: usize,
+}
+
+/// One draw of what the rig shares, each as a part of its limit.
+struct RigDraw {
+    gains: [f64; 3],
+    offset: f64,
+    gain_drift: f64,
+    offset_drift: f64,
+    /// The time constant with which the control source drifts, in seconds.
+    drifts_in: f64,
+    /// What steps and what is off the curve do to each note, in cents.
+    steps: DVector<f64>,
+    off_curve: DVector<f64>,
 }
 
 impl History {
@@ -80,7 +103,7 @@ impl History {
             .as_ref()
             .map_or(f64::INFINITY, |(at, _)| at.seconds());
         let mut points = Vec::new();
-        for (other_stage, other) in &bench.stages {
+        for (other_stage, other) in bench.stages.iter() {
             let in_stage = *other_stage == stage;
             let places: Option<Vec<usize>> =
                 notes.iter().map(|note| other.fit.place(*note)).collect();
@@ -123,17 +146,10 @@ impl History {
             common_sd: 0.0,
             each_sd: 0.0,
             shared: SharedByNote {
-                gain: of_note(&|note| bench.unit.notes[note].per_gain) * bench.limits.gain,
-                offset: of_note(&|note| bench.unit.notes[note].per_volt) * bench.limits.offset,
-                step_limits: (0..count)
-                    .map(|place| {
-                        if shared.misfit(place) > 0.0 {
-                            0.0
-                        } else {
-                            shared.step(place)
-                        }
-                    })
-                    .collect(),
+                gain: of_note(&|note| bench.unit.notes[note].per_gain),
+                offset: of_note(&|note| bench.unit.notes[note].per_volt),
+                limits: bench.limits,
+                step_limits: (0..count).map(|place| shared.counted_step(place)).collect(),
                 misfit: (0..count).map(|place| shared.misfit(place)).collect(),
                 freedom: own.fit.misfit.1,
                 steps,
@@ -230,9 +246,10 @@ impl History {
     pub(crate) fn draw(&self, trials: &mut Trials) -> Draws {
         let notes = self.x.len();
         let size = self.points.len() * notes;
+        let times = self.times();
         let count = (DRAWN_NUMBERS / size.max(1)).clamp(100, 1000);
         let mut own = vec![0.0; count * size];
-        let mut shared = vec![0.0; count * notes];
+        let mut rig = Vec::with_capacity(count);
         let mut noise = vec![0.0; size];
         let mut readings: Vec<f64> = Vec::new();
         for trial in 0..count {
@@ -261,23 +278,43 @@ impl History {
                     }
                 }
             }
-            let (gain, offset) = (trials.within(1.0), trials.within(1.0));
-            let scale = trials.unknown_scale(self.shared.freedom);
-            let steps = DVector::from_fn(notes, |note, _| {
-                trials.within(self.shared.step_limits[note])
-                    + self.shared.misfit[note] * scale * trials.normal()
-            });
-            let steps = &self.shared.steps * steps;
-            for note in 0..notes {
-                shared[trial * notes + note] =
-                    gain * self.shared.gain[note] + offset * self.shared.offset[note] + steps[note];
-            }
+            rig.push(self.shared.draw(&times, trials));
         }
         Draws {
-            own,
-            shared,
-            notes,
+            own: Rc::new(own),
+            rig: Rc::new(rig),
+            times: Rc::new(times),
+            limits: self.shared.limits,
+            shared: Rc::new(self.shared.clone()),
             count,
+        }
+    }
+}
+
+impl SharedByNote {
+    fn draw(&self, times: &[f64], trials: &mut Trials) -> RigDraw {
+        let notes = self.gain.len();
+        let gains = [0; 3].map(|_| trials.within(1.0));
+        let offset = trials.within(1.0);
+        let scale = trials.unknown_scale(self.freedom);
+        let steps = DVector::from_fn(notes, |note, _| trials.within(self.step_limits[note]));
+        let off_curve =
+            DVector::from_fn(notes, |note, _| self.misfit[note] * scale * trials.normal());
+        // As a warming interface drifts, or steadily, or anything between.
+        let last = times
+            .last()
+            .copied()
+            .unwrap_or(0.0)
+            .max(2.0 * FASTEST_DRIFT_S);
+        let share = 0.5 * (trials.within(1.0) + 1.0);
+        RigDraw {
+            gains,
+            offset,
+            gain_drift: trials.within(1.0),
+            offset_drift: trials.within(1.0),
+            drifts_in: FASTEST_DRIFT_S * (share * (last / FASTEST_DRIFT_S).ln()).exp(),
+            steps: &self.steps * steps,
+            off_curve: &self.steps * off_curve,
         }
     }
 }
@@ -300,15 +337,54 @@ impl Draws {
                     *value = smooth + own;
                 }
                 if with_rig {
-                    let shared = &self.shared[trial * self.notes..(trial + 1) * self.notes];
-                    for round in drawn.chunks_exact_mut(self.notes) {
-                        for (value, shift) in round.iter_mut().zip(shared) {
-                            *value += shift;
-                        }
-                    }
+                    self.add_rig(trial, &mut drawn);
                 }
                 number(&drawn)
             })
             .collect()
+    }
+
+    /// The same draws with other limits of the rig; of the first `most` of them.
+    pub(crate) fn with_limits(&self, limits: RigLimits, most: usize) -> Self {
+        Self {
+            limits,
+            count: self.count.min(most),
+            ..self.clone()
+        }
+    }
+
+    /// Adds to a curve what the rig does in a draw.
+    fn add_rig(&self, trial: usize, drawn: &mut [f64]) {
+        let (rig, limits, shared) = (&self.rig[trial], self.limits, &self.shared);
+        let notes = shared.gain.len();
+        let gain: f64 = rig
+            .gains
+            .iter()
+            .zip(limits.gains())
+            .map(|(part, limit)| part * limit)
+            .sum();
+        let mut shift = &shared.gain * gain + &shared.offset * (rig.offset * limits.offset);
+        if limits.step > 0.0 {
+            shift += &rig.steps;
+        }
+        if limits.off_curve {
+            shift += &rig.off_curve;
+        }
+        let drifts = limits.gain_drift > 0.0 || limits.offset_drift > 0.0;
+        let drift = &shared.gain * (rig.gain_drift * limits.gain_drift)
+            + &shared.offset * (rig.offset_drift * limits.offset_drift);
+        let from = self.times.first().copied().unwrap_or(0.0);
+        let last = self.times.last().copied().unwrap_or(0.0);
+        let whole = 1.0 - (-(last - from) / rig.drifts_in).exp();
+        for (round, t) in drawn.chunks_exact_mut(notes).zip(self.times.iter()) {
+            let drifted = if drifts && whole > 0.0 {
+                (1.0 - (-(t - from) / rig.drifts_in).exp()) / whole
+            } else {
+                0.0
+            };
+            for (note, value) in round.iter_mut().enumerate() {
+                *value += shift[note] + drifted * drift[note];
+            }
+        }
     }
 }

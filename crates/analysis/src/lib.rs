@@ -64,6 +64,7 @@ use model::pitch::Pitch;
 use model::record::{Flags, PositionId, RunRecord};
 use model::result::{Curve, Finding, Outcome, ResultName, Suggestion, Verdict};
 use model::time::RunTime;
+use outcome::budget::{Alone, Nights};
 use outcome::{Computed, Night};
 use std::collections::BTreeSet;
 use uncertainty::RigLimits;
@@ -166,10 +167,9 @@ pub struct ProfilePoint {
 /// and nothing panics on what it is given.
 #[must_use]
 pub fn analyse(plan: &Plan, rig: &Rig, record: &RunRecord) -> Analysis {
-    let limits = RigLimits::of(rig);
     let benches: Vec<Bench> = positions(record)
         .iter()
-        .map(|position| Bench::new(plan, rig, record, position, limits))
+        .map(|position| Bench::new(plan, rig, record, position, RigLimits::of(rig, position)))
         .collect();
     let mut stages = Vec::new();
     for (index, stage) in measuring_stages(plan) {
@@ -212,10 +212,9 @@ pub fn analyse(plan: &Plan, rig: &Rig, record: &RunRecord) -> Analysis {
 /// Computes only what a run suggests, without its results.
 #[must_use]
 pub fn suggest(plan: &Plan, rig: &Rig, record: &RunRecord) -> Vec<Suggestion> {
-    let limits = RigLimits::of(rig);
     let benches: Vec<Bench> = positions(record)
         .iter()
-        .map(|position| Bench::new(plan, rig, record, position, limits))
+        .map(|position| Bench::new(plan, rig, record, position, RigLimits::of(rig, position)))
         .collect();
     suggestion::suggestions(plan, rig, record, &benches)
 }
@@ -229,6 +228,7 @@ fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> Judged {
     let mut curves = Vec::new();
     let mut verdicts = Vec::new();
     let mut known: Vec<&Tolerance> = Vec::new();
+    let alone: Vec<Alone> = benches.iter().map(Alone::of).collect();
     for (index, stage) in measuring_stages(plan) {
         let here: Vec<(usize, &Tolerance)> = plan
             .tolerances
@@ -239,9 +239,10 @@ fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> Judged {
             .filter(|(_, tolerance)| !known.iter().any(|other| std::ptr::eq(*other, *tolerance)))
             .collect();
         known.extend(here.iter().map(|(_, tolerance)| *tolerance));
-        for (bench, place) in benches.iter().zip(0u64..) {
+        for ((bench, alone), place) in benches.iter().zip(&alone).zip(0u64..) {
             let night = Night::new(bench, index, stage.name(), u64::from(index) << 16 | place);
             curves.extend(night.stability_curve().map(|curve| (index, curve)));
+            let nights = Nights::of(alone);
             let coverage = Coverage::of(bench, index, stage, plan, record);
             for name in ResultName::ALL {
                 let mut done: Vec<(Choice, Computed)> = Vec::new();
@@ -285,7 +286,10 @@ fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> Judged {
                         reason,
                     });
                 }
-                outcomes.extend(done.into_iter().map(|(_, computed)| computed.outcome));
+                outcomes.extend(done.into_iter().map(|(choice, computed)| Outcome {
+                    budget: nights.budget(&night, &computed, &choice),
+                    ..computed.outcome
+                }));
             }
         }
     }

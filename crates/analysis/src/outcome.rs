@@ -1,5 +1,6 @@
 //! Results with their intervals, and in words which choice was made in them.
 
+pub(crate) mod budget;
 mod conditions;
 mod moments;
 mod response;
@@ -18,6 +19,7 @@ use crate::words::duration;
 use model::document::plan::Moment;
 use model::result::{Outcome, ResultName};
 use std::cell::OnceCell;
+use std::rc::Rc;
 
 /// A result and what a verdict must know of it besides.
 #[derive(Debug, Clone)]
@@ -44,9 +46,9 @@ pub(crate) struct Night<'a> {
     until_steady: Option<f64>,
     /// Where draws of this unit and stage begin.
     place: u64,
-    history: Option<(History, Draws)>,
+    history: Option<(Rc<History>, Draws)>,
     /// Without a round that stands out, and when that was.
-    cleaned: Option<(History, Draws, f64)>,
+    cleaned: Option<(Rc<History>, Draws, f64)>,
     /// Warm and ready as usually meant: asked for again and again.
     usual: [OnceCell<Steady>; 2],
 }
@@ -122,9 +124,9 @@ impl<'a> Night<'a> {
             && let Some((cleaned, t)) = history.without_outlier(1.0, stage.fit.shape)
         {
             let draws = cleaned.draw(&mut Trials::of([2, place, 0]));
-            night.cleaned = Some((cleaned, draws, t));
+            night.cleaned = Some((Rc::new(cleaned), draws, t));
         }
-        night.history = Some((history, draws));
+        night.history = Some((Rc::new(history), draws));
         night
     }
 
@@ -217,7 +219,7 @@ impl<'a> Night<'a> {
     fn history(&self) -> Result<(&History, &Draws), Missing> {
         self.history
             .as_ref()
-            .map(|(history, draws)| (history, draws))
+            .map(|(history, draws)| (&**history, draws))
             .ok_or_else(|| self.nothing().into())
     }
 

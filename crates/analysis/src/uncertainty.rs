@@ -1,7 +1,8 @@
 //! What makes a result that depends linearly on readings uncertain: each
 //! reading's own noise, and what the rig shares between them.
 //!
-//! The gain of the control source is a slope, shared by all notes; its offset
+//! The gain of the control source is a slope, shared by all notes, and so is what
+//! inputs take from it and what it does from session to session; its offset
 //! shifts all notes alike and cancels when retuned (under hertz per volt it does
 //! not); its steps belong to each note and do not average over rounds. Limits
 //! of the rig are rectangular, `u = limit / sqrt(3)` (GUM 4.3.7). The sample
@@ -12,26 +13,109 @@ use crate::deviation::UnitReadings;
 use crate::tracking::{RoundFit, StageFit};
 use crate::trials::{Trials, quantile};
 use model::document::rig::Rig;
+use model::record::PositionId;
+use model::result::UncertaintySource;
 use nalgebra::DVector;
 
 /// How many trials an interval of a linear result takes.
 const TRIALS: usize = 4000;
 
-/// The limits of the rig, as limits of rectangular distributions.
-#[derive(Debug, Clone, Copy)]
+/// What a CV input has where the rig does not say, in ohms.
+const USUAL_INPUT_OHM: f64 = 100e3;
+
+/// The limits of the rig at a position, as limits of rectangular distributions.
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct RigLimits {
     pub(crate) gain: f64,
     pub(crate) offset: f64,
     pub(crate) step: f64,
+    pub(crate) gain_drift: f64,
+    pub(crate) offset_drift: f64,
+    pub(crate) loading: f64,
+    pub(crate) session: f64,
+    /// Kelvin.
+    pub(crate) thermometer: f64,
+    /// The steps that may explain what repeats off the curve, and whether what they
+    /// do not explain counts.
+    pub(crate) believed_step: f64,
+    pub(crate) off_curve: bool,
 }
 
 impl RigLimits {
-    pub(crate) fn of(rig: &Rig) -> Self {
+    /// The limits of a rig at one of its positions. What the output resistance of a
+    /// control voltage loses into all inputs on it is taken as a limit either way,
+    /// though it only ever takes away.
+    pub(crate) fn of(rig: &Rig, position: &PositionId) -> Self {
+        let bounds = &rig.bounds;
+        let own = rig.positions.get(position.as_str());
+        let conductance: f64 = rig
+            .positions
+            .values()
+            .filter(|other| {
+                own.is_some_and(|own| {
+                    other.cv.sender == own.cv.sender && other.cv.channel == own.cv.channel
+                })
+            })
+            .map(|other| {
+                let ohms = other.input_resistance.map_or(USUAL_INPUT_OHM, |r| r.get());
+                1.0 / ohms.max(1.0)
+            })
+            .sum();
+        let load = bounds.cv_output_resistance.get() * conductance.max(1.0 / USUAL_INPUT_OHM);
         Self {
-            gain: rig.bounds.cv_gain.get().abs(),
-            offset: rig.bounds.cv_offset.get().abs(),
-            step: rig.bounds.cv_step.get().abs(),
+            gain: bounds.cv_gain.get().abs(),
+            offset: bounds.cv_offset.get().abs(),
+            step: bounds.cv_step.get().abs(),
+            gain_drift: bounds.cv_gain_drift.get().abs(),
+            offset_drift: bounds.cv_offset_drift.get().abs(),
+            loading: load / (1.0 + load),
+            session: bounds.cv_session.get().abs(),
+            thermometer: bounds.thermometer.get().abs(),
+            believed_step: bounds.cv_step.get().abs(),
+            off_curve: true,
         }
+    }
+
+    /// A rig without any error: readings alone.
+    pub(crate) const fn none(self) -> Self {
+        Self {
+            gain: 0.0,
+            offset: 0.0,
+            step: 0.0,
+            gain_drift: 0.0,
+            offset_drift: 0.0,
+            loading: 0.0,
+            session: 0.0,
+            thermometer: 0.0,
+            believed_step: self.believed_step,
+            off_curve: false,
+        }
+    }
+
+    /// A rig with one source of error only; `None` when that source is nought, or
+    /// cancels from every result (the clock).
+    pub(crate) fn only(self, source: UncertaintySource) -> Option<Self> {
+        let mut only = self.none();
+        match source {
+            UncertaintySource::CvGain => only.gain = self.gain,
+            UncertaintySource::CvOffset => only.offset = self.offset,
+            UncertaintySource::CvSteps => only.step = self.step,
+            UncertaintySource::CvDrift => {
+                only.gain_drift = self.gain_drift;
+                only.offset_drift = self.offset_drift;
+            }
+            UncertaintySource::Loading => only.loading = self.loading,
+            UncertaintySource::Session => only.session = self.session,
+            UncertaintySource::Thermometer => only.thermometer = self.thermometer,
+            UncertaintySource::OffCurve => only.off_curve = self.off_curve,
+            UncertaintySource::Readings | UncertaintySource::SampleClock => {}
+        }
+        (only != self.none()).then_some(only)
+    }
+
+    /// All that acts as a gain which stays for a run.
+    pub(crate) const fn gains(self) -> [f64; 3] {
+        [self.gain, self.loading, self.session]
     }
 }
 
@@ -40,9 +124,10 @@ impl RigLimits {
 pub(crate) struct Sources {
     /// Variance of what is each reading's own.
     pub(crate) own: f64,
-    /// Half-widths of what is shared.
-    gain: f64,
-    offset: f64,
+    /// Half-widths of what is shared: gain, its drift, loading, session; offset and
+    /// its drift.
+    gains: [f64; 4],
+    offsets: [f64; 2],
     steps: DVector<f64>,
     /// Standard deviations by note of what repeats off the curve, and its degrees
     /// of freedom; nought where the steps explain it.
@@ -66,11 +151,19 @@ impl Shared<'_> {
     /// do not explain it.
     pub(crate) fn misfit(&self, place: usize) -> f64 {
         let (misfit, _) = self.stage.misfit;
-        if misfit > self.step(place) / 3f64.sqrt() {
-            misfit
+        let per_volt = self.unit.notes[self.stage.notes[place]].per_volt.abs();
+        if misfit > self.limits.believed_step * per_volt / 3f64.sqrt() {
+            // What is more than steps can be stands in their place.
+            if self.limits.off_curve { misfit } else { 0.0 }
         } else {
             0.0
         }
+    }
+    /// The largest step at a note, where steps are what is off the curve.
+    pub(crate) fn counted_step(&self, place: usize) -> f64 {
+        let per_volt = self.unit.notes[self.stage.notes[place]].per_volt.abs();
+        let explained = self.stage.misfit.0 <= self.limits.believed_step * per_volt / 3f64.sqrt();
+        if explained { self.step(place) } else { 0.0 }
     }
     /// The sources of a number that depends on the readings of a round by `weights`.
     pub(crate) fn sources(&self, round: &RoundFit, weights: &DVector<f64>) -> Sources {
@@ -85,14 +178,17 @@ impl Shared<'_> {
         let note = |place: usize| &self.unit.notes[self.stage.notes[place]];
         Sources {
             own: round.own_variance(weights),
-            gain: of(&|place| note(place).per_gain) * self.limits.gain,
-            offset: of(&|place| note(place).per_volt) * self.limits.offset,
+            gains: {
+                let [gain, loading, session] = self.limits.gains();
+                let per_gain = of(&|place| note(place).per_gain);
+                [gain, loading, session, self.limits.gain_drift].map(|limit| per_gain * limit)
+            },
+            offsets: {
+                let per_volt = of(&|place| note(place).per_volt);
+                [self.limits.offset, self.limits.offset_drift].map(|limit| per_volt * limit)
+            },
             steps: DVector::from_fn(by_note.len(), |place, _| {
-                if self.misfit(place) > 0.0 {
-                    0.0
-                } else {
-                    by_note[place] * self.step(place)
-                }
+                by_note[place] * self.counted_step(place)
             }),
             misfit: DVector::from_fn(by_note.len(), |place, _| {
                 by_note[place] * self.misfit(place)
@@ -109,16 +205,20 @@ impl Sources {
         let (_, first) = parts.first()?;
         let mut sum = Self {
             own: 0.0,
-            gain: 0.0,
-            offset: 0.0,
+            gains: [0.0; 4],
+            offsets: [0.0; 2],
             steps: first.steps.clone() * 0.0,
             misfit: first.misfit.clone() * 0.0,
             freedom: first.freedom,
         };
         for (weight, part) in parts {
             sum.own += weight * weight * part.own;
-            sum.gain += weight * part.gain;
-            sum.offset += weight * part.offset;
+            for (sum, part) in sum.gains.iter_mut().zip(part.gains) {
+                *sum += weight * part;
+            }
+            for (sum, part) in sum.offsets.iter_mut().zip(part.offsets) {
+                *sum += weight * part;
+            }
             sum.steps += &part.steps * *weight;
             sum.misfit += &part.misfit * *weight;
         }
@@ -126,16 +226,20 @@ impl Sources {
     }
     /// Combined standard uncertainty.
     pub(crate) fn u(&self) -> f64 {
-        let rectangles = self.gain.powi(2) + self.offset.powi(2) + self.steps.norm_squared();
+        let squares = |limits: &[f64]| limits.iter().map(|limit| limit * limit).sum::<f64>();
+        let rectangles = squares(&self.gains) + squares(&self.offsets) + self.steps.norm_squared();
         (self.own + rectangles / 3.0 + self.misfit.norm_squared()).sqrt()
     }
     /// The middle 95 % of what may be added to the value.
     pub(crate) fn interval(&self, trials: &mut Trials) -> (f64, f64) {
         let mut draws: Vec<f64> = (0..TRIALS)
             .map(|_| {
-                let mut sum = trials.normal() * self.own.sqrt()
-                    + trials.within(self.gain)
-                    + trials.within(self.offset);
+                let mut sum = trials.normal() * self.own.sqrt();
+                for limit in self.gains.iter().chain(&self.offsets) {
+                    if *limit != 0.0 {
+                        sum += trials.within(*limit);
+                    }
+                }
                 for step in self.steps.iter().filter(|step| **step != 0.0) {
                     sum += trials.within(*step);
                 }

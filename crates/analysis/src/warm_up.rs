@@ -151,8 +151,7 @@ pub(crate) fn steady(
     }
     let closing = closing(&times, stay);
     let record = times[times.len() - 1];
-    let with_rig = watched == Watched::ErrorLeft;
-    let mut drawn = draws.evaluate(&history.smoothed, with_rig, draws.count, |values| {
+    let mut drawn = draws.evaluate(&history.smoothed, true, draws.count, |values| {
         stays_from(
             &times,
             &margins(history, values, watched, limit, closing),

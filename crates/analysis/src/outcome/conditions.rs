@@ -78,6 +78,21 @@ impl Night<'_> {
         Ok(((times, values, readings), words))
     }
 
+    /// A coefficient with what the thermometer may be off: at either end of the
+    /// span by its limit, a rectangle each (GUM 4.3.7).
+    fn with_thermometer(&self, found: Coefficient) -> (Coefficient, f64) {
+        let u = found.value.abs() * self.bench.limits.thermometer * (2f64 / 3.0).sqrt()
+            / found.span.max(1e-6);
+        let all = found.u.hypot(u);
+        let widened = Coefficient {
+            u: all,
+            low: found.value - (found.value - found.low).hypot(1.9 * u),
+            high: found.value + (found.high - found.value).hypot(1.9 * u),
+            ..found
+        };
+        (widened, if all > 0.0 { (u / all).powi(2) } else { 0.0 })
+    }
+
     fn of_coefficient(found: Coefficient, readings: usize, meaning: String) -> Found {
         Found {
             value: found.value,
@@ -107,11 +122,15 @@ impl Night<'_> {
         let mut trials = Trials::of([6, self.place, 0]);
         let air = &self.bench.surroundings.air;
         let found = with_temperature(&times, &values, air, &mut trials)?;
+        let (found, rig) = self.with_thermometer(found);
         let meaning = format!(
-            "of the reference note, warm-up left out; {}; what the thermometer is off is not in it",
+            "of the reference note, warm-up left out; {}",
             Self::air_words(&found)
         );
-        Ok(Self::of_coefficient(found, readings, meaning))
+        Ok(Found {
+            rig_share: Some(rig),
+            ..Self::of_coefficient(found, readings, meaning)
+        })
     }
 
     pub(super) fn scale_temperature_coefficient(&self) -> Result<Found, Missing> {
@@ -119,6 +138,7 @@ impl Night<'_> {
         let air = &self.bench.surroundings.air;
         let mut trials = Trials::of([7, self.place, 0]);
         let found = with_temperature(&times, &values, air, &mut trials)?;
+        let (found, rig) = self.with_thermometer(found);
         // 1200 cents per octave are the whole scale; of a bare pair of transistors it
         // goes with 1/T.
         let bare = 1200.0 / (found.mean - ABSOLUTE_ZERO);
@@ -130,7 +150,10 @@ impl Night<'_> {
         if let Some(pivot) = self.pivot(&found) {
             meaning += &format!("; temperature does not move the pitch at {pivot}");
         }
-        Ok(Self::of_coefficient(found, readings, meaning))
+        Ok(Found {
+            rig_share: Some(rig),
+            ..Self::of_coefficient(found, readings, meaning)
+        })
     }
 
     /// The control voltage at which temperature does not move the pitch, in words.

@@ -164,18 +164,30 @@ impl Night<'_> {
         let found = drift(&times, &values, &mut Trials::of(seed))
             .ok_or_else(|| "a rate of drift takes readings at three times".to_owned())?;
         let per_hour = 3600.0;
+        // What the control source may have drifted by over the run, limits of
+        // rectangles for gain and offset (GUM 4.3.7).
+        let unit = &self.bench.unit;
+        let own = &unit.notes[self.bench.stages[&self.index].fit.notes[note]];
+        let limits = self.bench.limits;
+        let lasted = times[times.len() - 1] - times[0];
+        let source = (own.per_gain * limits.gain_drift).hypot(own.per_volt * limits.offset_drift)
+            / 3f64.sqrt()
+            / lasted;
+        let u = found.u.hypot(source);
+        // Two rectangles of like size reach 1.9 times their standard deviation.
+        let reach = |own: f64| own.hypot(1.9 * source);
         Ok(Found {
             value: found.rate * per_hour,
-            u: Some(found.u * per_hour),
-            low: Some(found.low * per_hour),
-            high: Some(found.high * per_hour),
+            u: Some(u * per_hour),
+            low: Some((found.rate - reach(found.rate - found.low)) * per_hour),
+            high: Some((found.rate + reach(found.high - found.rate)) * per_hour),
             t: None,
             readings: Self::readings(history, &rounds),
-            rig_share: None,
+            rig_share: (u > 0.0).then(|| (source / u).powi(2)),
             needs_until: Some(f64::INFINITY),
             shortened: None,
             meaning: format!(
-                "at {name} from {} to {}{which}; drift of the control source is in it",
+                "at {name} from {} to {}{which}",
                 duration(times.first().copied().unwrap_or(0.0)),
                 duration(times.last().copied().unwrap_or(0.0)),
             ),

@@ -22,7 +22,9 @@ fn held(names: &[Known], make: impl Fn(&mut Random) -> Truth) -> Vec<f64> {
         SHORT_NIGHT,
         "{result: error_after_one_tuning, of: night, allow: {at_most: 5 cents}, meaning: {tuned_at: 40 min}}",
     );
-    let rig = rig("sample_clock: 0 ppm, cv_gain: 0.1 %, cv_offset: 5 mV, cv_step: 0.5 mV");
+    let rig = rig(
+        "sample_clock: 0 ppm, cv_gain: 0.1 %, cv_offset: 5 mV, cv_step: 0.5 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 0 ohm, cv_session: 0 %, thermometer: 0 K",
+    );
     let mut counts = vec![0u32; names.len()];
     for night in 0..NIGHTS {
         let mut random = Random::new(1000 + night);

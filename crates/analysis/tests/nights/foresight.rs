@@ -6,9 +6,9 @@ use model::result::ResultName;
 
 const SCALE: &str = "{result: scale_error, of: night, allow: {within: 1 cent/oct}}";
 /// A rig nobody has calibrated: the defaults, written out.
-const UNCALIBRATED: &str = "sample_clock: 100 ppm, cv_gain: 1 %, cv_offset: 20 mV, cv_step: 5 mV";
+const UNCALIBRATED: &str = "sample_clock: 100 ppm, cv_gain: 1 %, cv_offset: 20 mV, cv_step: 5 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 0 ohm, cv_session: 0 %, thermometer: 0 K";
 /// A rig with certificates.
-const CALIBRATED: &str = "sample_clock: 30 ppm, cv_gain: 0.03 %, cv_offset: 2 mV, cv_step: 0.25 mV";
+const CALIBRATED: &str = "sample_clock: 30 ppm, cv_gain: 0.03 %, cv_offset: 2 mV, cv_step: 0.25 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 0 ohm, cv_session: 0 %, thermometer: 0 K";
 
 fn first(bounds: &str, tolerance: &str) -> Foresight {
     foresee(&plan(NIGHT, tolerance), &rig(bounds)).remove(0)
@@ -53,8 +53,9 @@ fn a_wider_bound_never_makes_a_result_surer() {
     ] {
         let mut last = 0.0;
         for gain in ["0.01", "0.03", "0.1", "0.3", "1"] {
-            let bounds =
-                format!("sample_clock: 0 ppm, cv_gain: {gain} %, cv_offset: 1 mV, cv_step: 0.1 mV");
+            let bounds = format!(
+                "sample_clock: 0 ppm, cv_gain: {gain} %, cv_offset: 1 mV, cv_step: 0.1 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 0 ohm, cv_session: 0 %, thermometer: 0 K"
+            );
             let expanded = first(&bounds, tolerance).expanded.unwrap();
             // Draws are finite in number.
             assert!(

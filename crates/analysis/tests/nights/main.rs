@@ -1,5 +1,6 @@
 //! The analysis held against units whose truth is known.
 
+mod budget;
 mod coverage;
 mod foresight;
 mod hostile;

@@ -39,7 +39,7 @@ bounds: {{{bounds}}}
 }
 
 /// Bounds of a rig that has been calibrated beyond doubt.
-pub const EXACT: &str = "sample_clock: 0 ppm, cv_gain: 0 %, cv_offset: 0 mV, cv_step: 0 mV";
+pub const EXACT: &str = "sample_clock: 0 ppm, cv_gain: 0 %, cv_offset: 0 mV, cv_step: 0 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 0 ohm, cv_session: 0 %, thermometer: 0 K";
 
 pub fn plan(stages: &str, tolerances: &str) -> Plan {
     let text = format!(

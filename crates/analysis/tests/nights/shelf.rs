@@ -234,7 +234,7 @@ wiring:
 supplies: {{rack: {{by: {{instrument: psu}}, voltage: 12 V, current_limit: 1 A}}}}
 positions: {positions}
 thermometer: air
-bounds: {{sample_clock: 30 ppm, cv_gain: 0.03 %, cv_offset: 2 mV, cv_step: 0.25 mV}}
+bounds: {{sample_clock: 30 ppm, cv_gain: 0.03 %, cv_offset: 2 mV, cv_step: 0.25 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 0 ohm, cv_session: 0 %, thermometer: 0 K}}
 ",
         if faults.is_empty() { String::new() } else { faults.clone() + "\n    " }
     );

@@ -200,7 +200,9 @@ fn the_gain_of_the_rig_goes_into_the_slope_and_its_offset_does_not() {
     });
     let gain = analyse(
         &plan,
-        &rig("sample_clock: 100 ppm, cv_gain: 0.5 %, cv_offset: 0 mV, cv_step: 0 mV"),
+        &rig(
+            "sample_clock: 100 ppm, cv_gain: 0.5 %, cv_offset: 0 mV, cv_step: 0 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 0 ohm, cv_session: 0 %, thermometer: 0 K",
+        ),
         &record,
     );
     let scale = outcome(&gain, "night", ResultName::ScaleError);
@@ -222,7 +224,9 @@ fn the_gain_of_the_rig_goes_into_the_slope_and_its_offset_does_not() {
 
     let offset = analyse(
         &plan,
-        &rig("sample_clock: 100 ppm, cv_gain: 0 %, cv_offset: 50 mV, cv_step: 0 mV"),
+        &rig(
+            "sample_clock: 100 ppm, cv_gain: 0 %, cv_offset: 50 mV, cv_step: 0 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 0 ohm, cv_session: 0 %, thermometer: 0 K",
+        ),
         &record,
     );
     for name in [
@@ -238,7 +242,9 @@ fn the_gain_of_the_rig_goes_into_the_slope_and_its_offset_does_not() {
     // octaves in octave steps (measured on this model by simulation).
     let steps = analyse(
         &plan,
-        &rig("sample_clock: 0 ppm, cv_gain: 0 %, cv_offset: 0 mV, cv_step: 1 mV"),
+        &rig(
+            "sample_clock: 0 ppm, cv_gain: 0 %, cv_offset: 0 mV, cv_step: 1 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 0 ohm, cv_session: 0 %, thermometer: 0 K",
+        ),
         &record,
     );
     let scale = outcome(&steps, "night", ResultName::ScaleError);

@@ -3,7 +3,8 @@
 use super::simulated::Simulated;
 use crate::pitch::{ControlLaw, NoteAtVoltage};
 use crate::quantity::{
-    Amperes, Cents, Fraction, Hertz, HertzPerVolt, Ohms, Seconds, VoltDifference, Volts, VoltsPerOctave,
+    Amperes, Cents, Fraction, Hertz, HertzPerVolt, Kelvin, Ohms, Seconds, VoltDifference, Volts,
+    VoltsPerOctave,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -30,6 +31,9 @@ pub struct Rig {
     /// How far off the rig itself may be: limits that are never exceeded.
     #[serde(default)]
     pub bounds: Bounds,
+    /// What stands behind those limits: certificates.
+    #[serde(default, skip_serializing_if = "Certificates::is_empty")]
+    pub certificates: Certificates,
 }
 
 /// What stands behind the names of a rig.
@@ -307,6 +311,17 @@ pub struct Bounds {
     pub cv_offset: VoltDifference,
     /// How far each note's voltage may lie off the line.
     pub cv_step: VoltDifference,
+    /// How far the gain may wander during a run.
+    pub cv_gain_drift: Fraction,
+    /// How far the offset may wander during a run.
+    pub cv_offset_drift: VoltDifference,
+    /// The output resistance of the control voltage, which all inputs that hang on
+    /// it divide; 0 ohm where the gain was calibrated with them plugged in.
+    pub cv_output_resistance: Ohms,
+    /// How far the gain may differ from session to session.
+    pub cv_session: Fraction,
+    /// The thermometer, over the temperatures of a run.
+    pub thermometer: Kelvin,
 }
 
 impl Default for Bounds {
@@ -316,6 +331,65 @@ impl Default for Bounds {
             cv_gain: Fraction::of(0.01),
             cv_offset: VoltDifference::of(20e-3),
             cv_step: VoltDifference::of(5e-3),
+            cv_gain_drift: Fraction::of(1e-3),
+            cv_offset_drift: VoltDifference::of(2e-3),
+            cv_output_resistance: Ohms::of(1e3),
+            cv_session: Fraction::of(1e-3),
+            thermometer: Kelvin::of(1.0),
         }
+    }
+}
+
+/// The certificates of a rig. A rig is called calibrated when the clock and the
+/// control voltage have one that is not overdue, and the thermometer where there is one.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Certificates {
+    /// Of the sample clock.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sample_clock: Option<Certificate>,
+    /// Of the control voltages.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub control_voltage: Option<Certificate>,
+    /// Of the thermometer.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub thermometer: Option<Certificate>,
+}
+
+impl Certificates {
+    /// Whether there is none.
+    #[must_use]
+    pub const fn is_empty(&self) -> bool {
+        self.sample_clock.is_none() && self.control_voltage.is_none() && self.thermometer.is_none()
+    }
+}
+
+/// A certificate of calibration.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Certificate {
+    /// With what it was calibrated, and by whom.
+    pub what: String,
+    /// Its number.
+    pub number: String,
+    /// When: year, month, day, like 2026-03-01.
+    pub date: String,
+    /// When it is due again.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub due: Option<String>,
+    /// As found, in words and numbers.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub as_found: Option<String>,
+    /// As left, in words and numbers.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub as_left: Option<String>,
+}
+
+impl Certificate {
+    /// Whether it was in force on a day (year, month, day, like 2026-03-01). Dates
+    /// written so are in the order of their letters.
+    #[must_use]
+    pub fn is_in_force(&self, day: &str) -> bool {
+        self.date.as_str() <= day && self.due.as_deref().is_none_or(|due| day <= due)
     }
 }

@@ -69,7 +69,7 @@ positions:
   b: {cv: {sender: keys, channel: 2, law: {volts_per_octave: {zero: C1 = 0 V}}, safe: {from: 0 V, to: 8 V}}, input: 2, supply: rack}
   c: {cv: {sender: keys, channel: 3, law: {volts_per_octave: {zero: C1 = 0 V}}, safe: {from: 0 V, to: 8 V}}, input: 3, supply: rack}
   d: {cv: {sender: keys, channel: 4, law: {volts_per_octave: {zero: C1 = 0 V}}, safe: {from: 0 V, to: 8 V}}, input: 4, supply: rack}
-bounds: {sample_clock: 20 ppm, cv_gain: 0.05 %, cv_offset: 2 mV, cv_step: 0.3 mV}
+bounds: {sample_clock: 20 ppm, cv_gain: 0.05 %, cv_offset: 2 mV, cv_step: 0.3 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 0 ohm, cv_session: 0 %, thermometer: 0 K}
 ";
 
 /// What a unit does.

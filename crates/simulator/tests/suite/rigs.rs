@@ -1,7 +1,7 @@
 //! Small rigs for tests.
 
 use model::document::rig::{
-    Bounds, ControlVoltage, Law, Position, Rig, Role, SafeRange, Supply, SwitchedBy, WhenSafe,
+    Bounds, Certificates, ControlVoltage, Law, Position, Rig, Role, SafeRange, Supply, SwitchedBy, WhenSafe,
     Wiring,
 };
 use model::document::simulated::{
@@ -126,13 +126,14 @@ pub fn rig(units: &[(&str, UnitModel)]) -> Rig {
         positions,
         thermometer: None,
         bounds: Bounds::default(),
+        certificates: Certificates::default(),
     }
 }
 
 pub fn simulated(rig: &mut Rig) -> &mut Simulated {
     match &mut rig.wiring {
         Wiring::Simulated(simulated) => simulated,
-        Wiring::Real(_) => panic!("a simulated rig"),
+        Wiring::Real(_) | Wiring::Recorded(_) => panic!("a simulated rig"),
     }
 }
 

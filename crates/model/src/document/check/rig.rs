@@ -3,8 +3,8 @@
 use super::super::error::DocumentError;
 use super::super::path::Path;
 use super::super::rig::{
-    Bounds, ControlVoltage, InstrumentDevice, Law, Position, Rig, Role, SafeRange, Sender,
-    SwitchedBy, Wiring,
+    Bounds, Certificates, ControlVoltage, InstrumentDevice, Law, Position, Rig, Role, SafeRange,
+    Sender, SwitchedBy, Wiring,
 };
 use super::super::source::Document;
 use super::{Checked, Checker, at, simulated};
@@ -42,6 +42,7 @@ pub fn check_rig(document: &Document<Rig>) -> Checked {
     check.positions()?;
     check.thermometer()?;
     check.bounds(&rig.bounds)?;
+    check.certificates(&rig.certificates)?;
     Ok(check.remarks)
 }
 
@@ -367,6 +368,34 @@ impl Checker<'_, Rig> {
         )
     }
 
+    fn certificates(&self, certificates: &Certificates) -> Result<(), DocumentError> {
+        for (key, certificate) in [
+            ("sample_clock", &certificates.sample_clock),
+            ("control_voltage", &certificates.control_voltage),
+            ("thermometer", &certificates.thermometer),
+        ] {
+            let Some(certificate) = certificate else {
+                continue;
+            };
+            let path = at!["certificates"].then(key);
+            for (word, date) in [
+                ("date", Some(&certificate.date)),
+                ("due", certificate.due.as_ref()),
+            ] {
+                let Some(date) = date else { continue };
+                // Written otherwise, dates could not be held against each other.
+                let is_date = date.len() == 10 && date.parse::<jiff::civil::Date>().is_ok();
+                self.require(
+                    is_date,
+                    &path.then(word),
+                    || format!("\"{date}\" is not a date"),
+                    || "write year, month and day, like 2026-03-01".to_owned(),
+                )?;
+            }
+        }
+        Ok(())
+    }
+
     fn bounds(&self, bounds: &Bounds) -> Result<(), DocumentError> {
         let path = at!["bounds"];
         for (key, bound, text, most, example) in [
@@ -397,6 +426,41 @@ impl Checker<'_, Rig> {
                 bounds.cv_step.to_string(),
                 1.0,
                 VoltDifference::EXAMPLE,
+            ),
+            (
+                "cv_gain_drift",
+                bounds.cv_gain_drift.get(),
+                bounds.cv_gain_drift.to_string(),
+                0.2,
+                "0.1 %",
+            ),
+            (
+                "cv_offset_drift",
+                bounds.cv_offset_drift.get(),
+                bounds.cv_offset_drift.to_string(),
+                1.0,
+                VoltDifference::EXAMPLE,
+            ),
+            (
+                "cv_output_resistance",
+                bounds.cv_output_resistance.get(),
+                bounds.cv_output_resistance.to_string(),
+                1e5,
+                "1 kohm",
+            ),
+            (
+                "cv_session",
+                bounds.cv_session.get(),
+                bounds.cv_session.to_string(),
+                0.2,
+                "0.1 %",
+            ),
+            (
+                "thermometer",
+                bounds.thermometer.get(),
+                bounds.thermometer.to_string(),
+                20.0,
+                "0.5 K",
             ),
         ] {
             self.require(

@@ -1,0 +1,135 @@
+//! What limits a result: its uncertainty by source.
+//!
+//! Sources of the rig are switched on one at a time beside the readings' own noise,
+//! in the same draws; what the variance grows by is the source's. So the table
+//! follows each result through whatever is done to it, maxima and crossings too.
+
+use super::{Computed, Night};
+use crate::bench::Bench;
+use crate::choice::Choice;
+use model::result::{Contribution, ResultName, UncertaintySource};
+use std::cell::OnceCell;
+use std::rc::Rc;
+
+/// So many of the draws will do for a share.
+const DRAWS: usize = 200;
+/// Shares below this are not listed.
+const LEAST_SHARE: f64 = 5e-4;
+
+/// A unit on rigs of which only one source of error is left.
+pub(crate) struct Alone(Vec<(UncertaintySource, Bench)>);
+
+impl Alone {
+    pub(crate) fn of(bench: &Bench) -> Self {
+        let readings = (
+            UncertaintySource::Readings,
+            bench.with_limits(bench.limits.none()),
+        );
+        let sources = UncertaintySource::ALL.into_iter().filter_map(|source| {
+            let limits = bench.limits.only(source)?;
+            Some((source, bench.with_limits(limits)))
+        });
+        Self(std::iter::once(readings).chain(sources).collect())
+    }
+}
+
+/// The nights of those rigs, made when first asked for.
+pub(crate) struct Nights<'a> {
+    alone: &'a Alone,
+    made: OnceCell<Vec<(UncertaintySource, Night<'a>)>>,
+}
+
+impl<'a> Nights<'a> {
+    pub(crate) const fn of(alone: &'a Alone) -> Self {
+        Self {
+            alone,
+            made: OnceCell::new(),
+        }
+    }
+
+    /// The budget of a result of a night. Empty without an uncertainty.
+    pub(crate) fn budget(
+        &self,
+        night: &Night<'a>,
+        computed: &Computed,
+        choice: &Choice,
+    ) -> Vec<Contribution> {
+        let outcome = &computed.outcome;
+        let Some(u) = outcome.u.filter(|u| *u > 0.0) else {
+            return Vec::new();
+        };
+        let is_time = matches!(
+            outcome.name,
+            ResultName::WarmUpTime | ResultName::ReadyAfter
+        );
+        if computed.rig_share.is_none() && !is_time {
+            return shares(vec![(UncertaintySource::Readings, u)]);
+        }
+        let nights = self.made.get_or_init(|| {
+            let alone = self.alone.0.iter();
+            alone
+                .map(|(source, bench)| (*source, night.on(bench, DRAWS)))
+                .collect()
+        });
+        let mut parts = Vec::with_capacity(nights.len());
+        let mut own = 0.0;
+        for (source, night) in nights {
+            let Some(u) = night.compute(outcome.name, choice).outcome.u else {
+                continue;
+            };
+            if *source == UncertaintySource::Readings {
+                own = u;
+                parts.push((*source, u));
+            } else {
+                parts.push((*source, (u * u - own * own).max(0.0).sqrt()));
+            }
+        }
+        shares(parts)
+    }
+}
+
+/// Standard uncertainties with their shares of the variance, largest first.
+fn shares(parts: Vec<(UncertaintySource, f64)>) -> Vec<Contribution> {
+    let total: f64 = parts.iter().map(|(_, u)| u * u).sum();
+    if !(total > 0.0 && total.is_finite()) {
+        return Vec::new();
+    }
+    let mut budget: Vec<Contribution> = parts
+        .into_iter()
+        .map(|(source, u)| Contribution {
+            source,
+            u,
+            share: u * u / total,
+        })
+        .filter(|part| part.share >= LEAST_SHARE)
+        .collect();
+    budget.sort_by(|a, b| b.u.total_cmp(&a.u).then_with(|| a.source.cmp(&b.source)));
+    budget
+}
+
+impl Night<'_> {
+    /// The same night on a rig with other limits, with the first `most` of its draws.
+    fn on<'b>(&self, bench: &'b Bench, most: usize) -> Night<'b>
+    where
+        Self: 'b,
+    {
+        Night {
+            bench,
+            index: self.index,
+            name: self.name,
+            until_steady: self.until_steady,
+            place: self.place,
+            history: self.history.as_ref().map(|(history, draws)| {
+                (Rc::clone(history), draws.with_limits(bench.limits, most))
+            }),
+            cleaned: self.cleaned.as_ref().map(|(history, draws, t)| {
+                (
+                    Rc::clone(history),
+                    draws.with_limits(bench.limits, most),
+                    *t,
+                )
+            }),
+            usual: [OnceCell::new(), OnceCell::new()],
+        }
+    }
+}
