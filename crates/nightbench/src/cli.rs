@@ -49,6 +49,8 @@ pub enum Command {
     Show(Show),
     /// Write a run's report as one HTML file.
     Report(Report),
+    /// Hold runs against each other: before and after, unit against unit, rig against rig.
+    Compare(Compare),
     /// Write a run's readings out, as CSV or JSON.
     Export(Export),
     /// Make a run of a recording that was made elsewhere.
@@ -189,6 +191,32 @@ one is undecided, 3 the run is incomplete, 0 otherwise.")]
 pub struct Show {
     /// The run's identifier, as `runs` lists it, or the beginning of it.
     pub run: String,
+    #[command(flatten)]
+    pub store: StoreFolder,
+    #[command(flatten)]
+    pub output: Formatted,
+}
+
+/// `nightbench compare`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  nightbench compare 3f9c2a1b 77c01d2e
+  nightbench compare 3f9c2a1b 77c01d2e --out trimmed.html
+  nightbench compare 3f9c2a1b --format json
+
+Each unit of a later run is held against the unit of the first run with the same serial
+number; where no serial number comes twice, against the one in its position. Of a single
+run the units are held against the first. Errors of the rig cancel only where rig, output
+and notes are the same. The exit code is 0, or 2 for runs that cannot be compared.")]
+pub struct Compare {
+    /// The runs' identifiers, as `runs` lists them, or the beginnings of them; the one
+    /// that the others are held against first.
+    #[arg(required = true, value_name = "RUN")]
+    pub runs: Vec<String>,
+    /// Also write the comparison as one HTML file, with both on the same axes.
+    #[arg(long, short, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub out: Option<PathBuf>,
     #[command(flatten)]
     pub store: StoreFolder,
     #[command(flatten)]

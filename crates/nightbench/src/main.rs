@@ -4,6 +4,7 @@
 mod assembly;
 mod changes;
 mod cli;
+mod comparing;
 mod control_voltage;
 mod documents;
 mod exit;
@@ -65,6 +66,7 @@ fn dispatch(command: &Command) -> Result<u8, Failure> {
         Command::Runs(arguments) => reading::runs(arguments),
         Command::Show(arguments) => reading::show(arguments),
         Command::Report(arguments) => reading::report(arguments),
+        Command::Compare(arguments) => comparing::compare(arguments),
         Command::Export(arguments) => reading::export(arguments),
         Command::Import(arguments) => importing::import(arguments),
         Command::Stop(arguments) => reading::ask(&arguments.store, &arguments.run, &Request::Stop),

@@ -17,15 +17,15 @@ use std::path::Path;
 use store::{Standing, Store};
 
 /// Everything known of a run.
-struct Known {
-    plan: Plan,
-    rig: Rig,
-    record: RunRecord,
-    analysis: analysis::Analysis,
+pub(crate) struct Known {
+    pub(crate) plan: Plan,
+    pub(crate) rig: Rig,
+    pub(crate) record: RunRecord,
+    pub(crate) analysis: analysis::Analysis,
 }
 
 impl Known {
-    fn of(folder: &crate::cli::StoreFolder, run: &str) -> Result<Self, Failure> {
+    pub(crate) fn of(folder: &crate::cli::StoreFolder, run: &str) -> Result<Self, Failure> {
         let store = Store::open_existing(&folders::store(folder)?)?;
         let record = store.library()?.run(run)?;
         let (plan, rig) = documents::kept(&record.header)?;
@@ -38,7 +38,7 @@ impl Known {
         })
     }
 
-    const fn view(&self) -> RunView<'_> {
+    pub(crate) const fn view(&self) -> RunView<'_> {
         RunView {
             plan: &self.plan,
             rig: &self.rig,
@@ -220,7 +220,7 @@ fn write_recordings(arguments: &Export, record: &RunRecord, folder: &Path) -> Re
     Ok(())
 }
 
-fn write_file(path: &Path, text: &str) -> Result<(), Failure> {
+pub(crate) fn write_file(path: &Path, text: &str) -> Result<(), Failure> {
     std::fs::write(path, text)
         .map_err(|error| Failure::input(format!("{} cannot be written: {error}", path.display())))
 }

@@ -6,6 +6,7 @@
 //! [`analysis`](::analysis) does not say is not said.
 
 mod bench;
+mod compare;
 mod doubts;
 mod export;
 mod note_names;
@@ -23,6 +24,7 @@ use model::document::plan::Plan;
 use model::document::rig::Rig;
 use model::record::RunRecord;
 
+pub use compare::{comparison_html, comparison_json, comparison_text};
 pub use export::{export_csv, export_json};
 pub use page::html;
 pub use results::results_json;

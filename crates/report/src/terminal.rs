@@ -190,7 +190,7 @@ fn columns(text: &str) -> usize {
 
 /// Adds a text in lines of at most [`WIDTH`] columns. Control characters, which
 /// a serial number may hold, do not reach the terminal.
-fn wrap(lines: &mut Vec<String>, text: &str, first: &str, rest: &str) {
+pub(crate) fn wrap(lines: &mut Vec<String>, text: &str, first: &str, rest: &str) {
     let clean: String = text
         .chars()
         .map(|c| if c.is_control() { ' ' } else { c })

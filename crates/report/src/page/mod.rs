@@ -230,7 +230,7 @@ fn suggested(view: &RunView<'_>) -> Vec<SuggestionWords> {
 }
 
 /// Keeps a number and what belongs to it on one line, and its minus sign proper.
-fn unbroken(text: &str) -> String {
+pub(crate) fn unbroken(text: &str) -> String {
     const UNITS: [&str; 16] = [
         "cents",
         "cents/oct",

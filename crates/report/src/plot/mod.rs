@@ -11,6 +11,7 @@ pub(crate) mod labels;
 pub(crate) mod over_notes;
 pub(crate) mod over_time;
 pub(crate) mod overview;
+pub(crate) mod profiles;
 pub(crate) mod scale;
 pub(crate) mod svg;
 pub(crate) mod time_axis;

@@ -1,0 +1,46 @@
+//! `compare`: runs held against each other.
+
+use crate::cli::{Compare, Format};
+use crate::exit::Failure;
+use crate::reading::{Known, write_file};
+use std::collections::BTreeSet;
+use std::io::Write;
+
+/// Says how the units of runs differ.
+pub fn compare(arguments: &Compare) -> Result<u8, Failure> {
+    let runs = arguments
+        .runs
+        .iter()
+        .map(|run| Known::of(&arguments.store, run))
+        .collect::<Result<Vec<Known>, Failure>>()?;
+    let mut seen = BTreeSet::new();
+    for known in &runs {
+        if !seen.insert(known.record.id.clone()) {
+            return Err(Failure::input(format!(
+                "the run {} is named twice; a run is not compared with itself",
+                known.record.id
+            )));
+        }
+    }
+    if let [only] = runs.as_slice()
+        && only.record.header.units.len() < 2
+    {
+        return Err(Failure::input(format!(
+            "the run {} has a single unit, and there is nothing to compare it with; name another run",
+            only.record.id
+        )));
+    }
+    let views: Vec<report::RunView<'_>> = runs.iter().map(Known::view).collect();
+    if let Some(path) = &arguments.out {
+        write_file(path, &report::comparison_html(&views))?;
+    }
+    let text = match arguments.output.format {
+        Format::Text => report::comparison_text(&views),
+        Format::Json => format!("{}\n", report::comparison_json(&views)),
+    };
+    let _ = write!(std::io::stdout(), "{text}");
+    if let Some(path) = &arguments.out {
+        let _ = writeln!(std::io::stderr(), "{}", path.display());
+    }
+    Ok(0)
+}

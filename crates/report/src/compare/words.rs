@@ -1,0 +1,473 @@
+//! A comparison in sentences, as text and as JSON.
+
+use super::{Kind, Pair, Row, SAME_AIR, Subject, pairs};
+use crate::RunView;
+use crate::bench;
+use crate::export::{maybe, number};
+use crate::numbers::{decimals_for, duration, fixed, signed, spoken_unit};
+use crate::outline::{stated, title};
+use crate::terminal::wrap;
+use model::quantity::Dimension;
+use model::result::{Finding, ResultName, UncertaintySource};
+use serde_json::{Value, json};
+
+/// What is said first: what a trimmer, a repair or another revision changes.
+const FIRST: [ResultName; 10] = [
+    ResultName::ScaleError,
+    ResultName::HighEnd,
+    ResultName::LowEnd,
+    ResultName::ErrorLeftAfterRetuning,
+    ResultName::ErrorLeftAfterTrimming,
+    ResultName::ErrorAfterOneTuning,
+    ResultName::ReadyAfter,
+    ResultName::WarmUpTime,
+    ResultName::Excursion,
+    ResultName::DriftRate,
+];
+
+/// The expanded uncertainty of a difference: half its interval, or the longer side.
+fn expanded(row: &Row<'_>) -> Option<f64> {
+    let found = &row.difference;
+    let (low, high) = (found.low?, found.high?);
+    Some((high - found.value).max(found.value - low))
+}
+
+/// A number of a row, with the digits that the uncertainty of the difference allows.
+fn shown(row: &Row<'_>, value: f64, with_sign: bool) -> String {
+    if row.name.dimension() == Dimension::Duration {
+        return duration(value);
+    }
+    let decimals = expanded(row).map_or(2, decimals_for).min(3);
+    if with_sign {
+        signed(value, decimals)
+    } else {
+        fixed(value, decimals)
+    }
+}
+
+/// One row whose difference stands out, in a sentence: "The scale error fell from 22.4 to 0.6 cents per octave, U 0.4."
+pub(super) fn sentence(row: &Row<'_>) -> Option<String> {
+    let (a, b) = (row.one.value?, row.other.value?);
+    let dimension = row.name.dimension();
+    let unit = match dimension {
+        Dimension::Duration => String::new(),
+        dimension => format!(" {}", spoken_unit(dimension)),
+    };
+    let name = title(row.name).to_lowercase();
+    let crossing = a * b < 0.0;
+    let sign = row.name.has_sign() && (a < 0.0 || b < 0.0);
+    let (from, to) = (shown(row, a, sign), shown(row, b, sign));
+    let uncertainty = expanded(row).map_or_else(String::new, |expanded| {
+        format!(", U {}", shown(row, expanded, false))
+    });
+    let corrected = if row.corrected {
+        format!(
+            "; to the same temperature the difference is {}",
+            shown(row, row.difference.value, true)
+        )
+    } else {
+        String::new()
+    };
+    if !row.difference.stands_out() {
+        return None;
+    }
+    let verb = if crossing {
+        "went"
+    } else if b.abs() < a.abs() {
+        "fell"
+    } else {
+        "rose"
+    };
+    Some(format!(
+        "The {name} {verb} from {from} to {to}{unit}{uncertainty}{corrected}."
+    ))
+}
+
+/// The rows whose difference does not stand out, in one sentence.
+fn unchanged(rows: &[&Row<'_>]) -> Option<String> {
+    let parts: Vec<String> = rows
+        .iter()
+        .filter(|row| !row.difference.stands_out())
+        .filter_map(|row| {
+            let sign = row.name.has_sign();
+            let unit = match unit_of(row.name) {
+                "" => String::new(),
+                unit => format!(" {unit}"),
+            };
+            let difference = match expanded(row) {
+                Some(expanded) => format!(", U {}", shown(row, expanded, false)),
+                None => String::new(),
+            };
+            Some(format!(
+                "{} ({} and {}{unit}{difference})",
+                title(row.name).to_lowercase(),
+                shown(row, row.one.value?, sign),
+                shown(row, row.other.value?, sign)
+            ))
+        })
+        .collect();
+    let (last, others) = parts.split_last()?;
+    Some(if others.is_empty() {
+        format!("No change can be told of {last}.")
+    } else {
+        format!("No change can be told of {} and {last}.", others.join(", "))
+    })
+}
+
+/// The rows in the order in which they are said.
+fn ordered<'p, 'a>(pair: &'p Pair<'a>) -> Vec<&'p Row<'a>> {
+    FIRST
+        .into_iter()
+        .filter_map(|name| pair.rows.iter().find(|row| row.name == name))
+        .collect()
+}
+
+/// Who is held against whom.
+pub(super) fn heading(pair: &Pair<'_>) -> String {
+    let (one, other) = (pair.one.name(), pair.other.name());
+    match pair.kind {
+        Kind::BeforeAfter if pair.common.run => format!("{one}, twice in one run"),
+        Kind::BeforeAfter => format!("{one} before and after"),
+        Kind::RigAgainstRig => format!(
+            "{one} on {} and on {}",
+            pair.one.view.rig.name, pair.other.view.rig.name
+        ),
+        Kind::UnitAgainstUnit => {
+            let revision = |subject: &Subject<'_>| {
+                let unit = subject.view.unit(subject.position);
+                unit.revision
+                    .map_or_else(String::new, |revision| format!(" (revision {revision})"))
+            };
+            format!(
+                "{one}{} against {other}{}",
+                revision(&pair.one),
+                revision(&pair.other)
+            )
+        }
+    }
+}
+
+/// One of the two in a few words, for axes and columns.
+pub(super) fn label(pair: &Pair<'_>, other: bool) -> String {
+    let subject = if other { &pair.other } else { &pair.one };
+    match pair.kind {
+        Kind::BeforeAfter => if other { "after" } else { "before" }.to_owned(),
+        Kind::RigAgainstRig => {
+            let same = pair.one.view.rig.name == pair.other.view.rig.name;
+            if same {
+                if other { "second rig" } else { "first rig" }.to_owned()
+            } else {
+                subject.view.rig.name.clone()
+            }
+        }
+        Kind::UnitAgainstUnit => subject.name(),
+    }
+}
+
+/// What is said of a pair, in sentences.
+pub(super) fn said(pair: &Pair<'_>) -> Vec<String> {
+    let rows = ordered(pair);
+    let mut said: Vec<String> = rows.iter().copied().filter_map(sentence).collect();
+    said.extend(unchanged(&rows));
+    if said.is_empty() {
+        said.push("The two have no result in common that has a value in both.".to_owned());
+    }
+    said.extend(verdicts(pair));
+    said.extend(agreement(pair));
+    said
+}
+
+fn verdicts(pair: &Pair<'_>) -> Option<String> {
+    let word = |subject: &Subject<'_>| {
+        let found = subject.view.verdicts_of(subject.position);
+        crate::outline::worst(found.into_iter().map(|(_, verdict)| verdict.finding))
+            .map(Finding::word)
+    };
+    let (one, other) = (word(&pair.one)?, word(&pair.other)?);
+    let same_plan =
+        pair.one.view.record.header.plan_text == pair.other.view.record.header.plan_text;
+    let plans = if same_plan {
+        ""
+    } else {
+        " (by different plans)"
+    };
+    Some(if one == other {
+        format!("Verdict of both: {one}{plans}.")
+    } else {
+        format!("Verdict: {one}, then {other}{plans}.")
+    })
+}
+
+/// Whether two rigs agree on the unit.
+fn agreement(pair: &Pair<'_>) -> Option<String> {
+    if pair.kind != Kind::RigAgainstRig {
+        return None;
+    }
+    let all: Vec<(&Row<'_>, f64)> = pair
+        .rows
+        .iter()
+        .filter_map(|row| Some((row, row.difference.normalised_error?)))
+        .collect();
+    let beyond: Vec<String> = all
+        .iter()
+        .filter(|(_, error)| *error > 1.0)
+        .map(|(row, error)| format!("{} ({})", title(row.name).to_lowercase(), fixed(*error, 1)))
+        .collect();
+    let largest = all.iter().map(|(_, error)| *error).fold(0.0, f64::max);
+    Some(match (all.is_empty(), beyond.is_empty()) {
+        (true, _) => return None,
+        (_, true) => format!(
+            "The rigs agree on all {} results: the difference over the expanded uncertainties of both (E_n) is at most {}.",
+            all.len(),
+            fixed(largest, 2)
+        ),
+        _ => format!(
+            "The rigs do not agree: the difference is beyond the expanded uncertainties of both (E_n above 1) for {}. One of them is further off than its limits say, or the unit changed in between.",
+            beyond.join(", ")
+        ),
+    })
+}
+
+/// What cancels, what does not, and what differed.
+pub(super) fn conditions(pair: &Pair<'_>) -> Vec<String> {
+    let mut said = Vec::new();
+    let mut sources: Vec<UncertaintySource> = pair
+        .rows
+        .iter()
+        .flat_map(|row| row.difference.cancelled.iter().copied())
+        .collect();
+    sources.sort_unstable();
+    sources.dedup();
+    let names: Vec<&str> = sources.into_iter().map(source_words).collect();
+    said.push(if names.is_empty() {
+        let why = if !pair.common.rig {
+            "they were not measured on one rig, as far as is known"
+        } else if !pair.common.output {
+            "they were measured on different outputs of the rig"
+        } else {
+            "nothing of the rig's uncertainty is known to be in both"
+        };
+        format!("Nothing of the uncertainty cancels: {why}.")
+    } else {
+        format!(
+            "The same in both, and so no part of the differences with a sign: {}. What changes from session to session counts.",
+            names.join(", ")
+        )
+    });
+    let (one, other) = (&pair.one.view, &pair.other.view);
+    if one.record.header.plan_text != other.record.header.plan_text {
+        said.push(format!(
+            "The plans differ (“{}” and “{}”): results of the same name are held against each other all the same.",
+            one.plan.title, other.plan.title
+        ));
+    }
+    if let Some(warmer) = pair.warmer.filter(|warmer| warmer.abs() >= SAME_AIR) {
+        let way = if warmer > 0.0 { "warmer" } else { "cooler" };
+        let corrected = pair.rows.iter().any(|row| row.corrected);
+        said.push(format!(
+            "The air was {} K {way} the second time; {}.",
+            fixed(warmer.abs(), 1),
+            if corrected {
+                "slopes are stated as found, and their differences to the same temperature"
+            } else {
+                "no temperature coefficient of the unit is known, so nothing is corrected for that"
+            }
+        ));
+    }
+    for subject in [&pair.one, &pair.other] {
+        if !subject.view.record.is_complete() {
+            said.push(format!("The run {} is incomplete.", subject.view.record.id));
+        }
+    }
+    said
+}
+
+pub(super) const fn source_words(source: UncertaintySource) -> &'static str {
+    match source {
+        UncertaintySource::Readings => "the readings' own noise",
+        UncertaintySource::OffCurve => "what repeats off the curve",
+        UncertaintySource::SampleClock => "the sample clock",
+        UncertaintySource::CvGain => "the gain of the control voltage",
+        UncertaintySource::CvOffset => "its offset",
+        UncertaintySource::CvSteps => "its steps",
+        UncertaintySource::CvDrift => "its drift",
+        UncertaintySource::Loading => "its loading",
+        UncertaintySource::Thermometer => "the thermometer",
+        UncertaintySource::Session => "the session",
+    }
+}
+
+/// What has to be said of the rigs, each sentence once.
+pub(super) fn statements(views: &[RunView<'_>]) -> Vec<String> {
+    let mut said: Vec<String> = Vec::new();
+    for sentence in views.iter().flat_map(bench::statement) {
+        if !said.contains(&sentence) {
+            said.push(sentence);
+        }
+    }
+    said
+}
+
+/// Value and interval as stated in the run itself.
+pub(super) fn as_stated(outcome: &model::result::Outcome) -> String {
+    stated(outcome).map_or_else(
+        || "–".to_owned(),
+        |value| value.numbers(outcome.name.has_sign()),
+    )
+}
+
+/// The unit of a row's numbers.
+pub(super) const fn unit_of(name: ResultName) -> &'static str {
+    match name.dimension() {
+        Dimension::Duration => "",
+        Dimension::Fraction => "%",
+        dimension => dimension.unit(),
+    }
+}
+
+/// The difference with its interval, its sign always shown.
+pub(super) fn difference_stated(row: &Row<'_>) -> String {
+    let found = &row.difference;
+    let show = |value: f64| match row.name.dimension() {
+        Dimension::Duration => {
+            let sign = if value > 0.0 { "+" } else { "" };
+            format!("{sign}{}", duration(value))
+        }
+        dimension => {
+            let factor = if dimension == Dimension::Fraction {
+                100.0
+            } else {
+                1.0
+            };
+            let decimals = expanded(row).map_or(2, |u| decimals_for(u * factor)).min(3);
+            signed(value * factor, decimals)
+        }
+    };
+    let value = show(found.value);
+    let Some((low, high)) = found.low.zip(found.high) else {
+        return value;
+    };
+    let (below, above) = (found.value - low, high - found.value);
+    if (below - above).abs() < 0.2 * (high - low) {
+        let half = show((high - low) / 2.0);
+        format!("{value} ± {}", half.trim_start_matches('+'))
+    } else {
+        format!("{value} ({} to {})", show(low), show(high))
+    }
+}
+
+/// Runs held against each other, for a terminal.
+#[must_use]
+pub fn comparison_text(views: &[RunView<'_>]) -> String {
+    let mut lines = Vec::new();
+    for sentence in statements(views) {
+        wrap(&mut lines, &sentence, "", "");
+    }
+    let all = pairs(views);
+    if all.is_empty() {
+        lines.push("There is nothing to compare: a single unit.".to_owned());
+    }
+    for pair in &all {
+        lines.push(String::new());
+        let heading = heading(pair);
+        lines.push(heading.clone());
+        lines.push("-".repeat(heading.chars().count().min(80)));
+        wrap(
+            &mut lines,
+            &format!(
+                "run {} in {}, and run {} in {}",
+                pair.one.view.record.id,
+                pair.one.position,
+                pair.other.view.record.id,
+                pair.other.position
+            ),
+            "",
+            "",
+        );
+        for sentence in said(pair).iter().chain(&conditions(pair)) {
+            wrap(&mut lines, sentence, "", "");
+        }
+        for row in &pair.rows {
+            let unit = match unit_of(row.name) {
+                "" => String::new(),
+                unit => format!(" {unit}"),
+            };
+            let error = match (pair.kind, row.difference.normalised_error) {
+                (Kind::RigAgainstRig, Some(error)) => format!("; E_n {}", fixed(error, 2)),
+                _ => String::new(),
+            };
+            wrap(
+                &mut lines,
+                &format!(
+                    "{}, then {}; difference {}{unit}{error}",
+                    as_stated(row.one),
+                    as_stated(row.other),
+                    difference_stated(row)
+                ),
+                &format!("    {:<27}", title(row.name)),
+                &" ".repeat(31),
+            );
+        }
+    }
+    lines.push(String::new());
+    lines.join("\n")
+}
+
+/// Runs held against each other, for programs.
+#[must_use]
+pub fn comparison_json(views: &[RunView<'_>]) -> Value {
+    let subject = |subject: &Subject<'_>| {
+        json!({
+            "run": subject.view.record.id.as_str(),
+            "position": subject.position.as_str(),
+            "unit": subject.view.unit(subject.position),
+            "rig": subject.view.rig.name,
+            "plan": subject.view.plan.title,
+        })
+    };
+    let pairs: Vec<Value> = pairs(views)
+        .iter()
+        .map(|pair| {
+            let results: Vec<Value> = pair
+                .rows
+                .iter()
+                .map(|row| {
+                    let found = &row.difference;
+                    json!({
+                        "name": row.name.name(),
+                        "unit": row.name.dimension().unit(),
+                        "stage": row.one.stage,
+                        "one": crate::results::result_json(row.one),
+                        "other": crate::results::result_json(row.other),
+                        "difference": {
+                            "value": number(found.value),
+                            "u": maybe(found.u),
+                            "low": maybe(found.low),
+                            "high": maybe(found.high),
+                        },
+                        "stands_out": found.stands_out(),
+                        "to_the_same_temperature": row.corrected,
+                        "cancelled": found.cancelled.iter().map(|source| source.name()).collect::<Vec<_>>(),
+                        "normalised_error": maybe(found.normalised_error),
+                    })
+                })
+                .collect();
+            json!({
+                "kind": pair.kind.name(),
+                "one": subject(&pair.one),
+                "other": subject(&pair.other),
+                "common": {
+                    "run": pair.common.run,
+                    "rig": pair.common.rig,
+                    "output": pair.common.output,
+                    "unit": pair.common.unit,
+                },
+                "warmer_k": maybe(pair.warmer),
+                "sentences": said(pair),
+                "conditions": conditions(pair),
+                "results": results,
+            })
+        })
+        .collect();
+    json!({ "nightbench": "comparison 1", "pairs": pairs })
+}
