@@ -55,6 +55,8 @@ pub enum Command {
     Export(Export),
     /// Make a run of a recording that was made elsewhere.
     Import(Import),
+    /// Take the runs of many units together: yield, spread, outliers, capability.
+    Batch(Batch),
     /// Ask a run in progress to end after the note it is at.
     Stop(Stop),
     /// Put a remark into the log of a run in progress.
@@ -276,6 +278,31 @@ pub struct Import {
     /// The units follow hertz per volt instead: so many.
     #[arg(long, value_name = "GAIN", conflicts_with_all = ["slope", "zero"])]
     pub hertz_per_volt: Option<model::quantity::HertzPerVolt>,
+    #[command(flatten)]
+    pub store: StoreFolder,
+    #[command(flatten)]
+    pub output: Formatted,
+}
+
+/// `nightbench batch`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  nightbench batch 3f9c2a1b 77d0e5c4 c01d5a2e
+  nightbench batch 3f9c2a1b 77d0e5c4 c01d5a2e --out batch.html
+  nightbench batch $(nightbench runs | cut -d ' ' -f 1) --format json
+
+Each unit counts once. If the same units were measured again and again on several
+benches, everywhere equally often, it is a study of the measurement instead:
+repeatability and reproducibility. Exit codes: 3 a run is incomplete, 1 a unit failed,
+4 none failed but one is undecided, 2 the runs cannot be taken together, 0 otherwise.")]
+pub struct Batch {
+    /// The runs' identifiers, as `runs` lists them, or the beginnings of them.
+    #[arg(value_name = "RUN")]
+    pub runs: Vec<String>,
+    /// Also write a report as one HTML file.
+    #[arg(long, short, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub out: Option<PathBuf>,
     #[command(flatten)]
     pub store: StoreFolder,
     #[command(flatten)]

@@ -2,6 +2,7 @@
 //! a simulator.
 
 mod assembly;
+mod batching;
 mod changes;
 mod cli;
 mod comparing;
@@ -69,6 +70,7 @@ fn dispatch(command: &Command) -> Result<u8, Failure> {
         Command::Compare(arguments) => comparing::compare(arguments),
         Command::Export(arguments) => reading::export(arguments),
         Command::Import(arguments) => importing::import(arguments),
+        Command::Batch(arguments) => batching::take_together(arguments),
         Command::Stop(arguments) => reading::ask(&arguments.store, &arguments.run, &Request::Stop),
         Command::Remark(arguments) => {
             let remark = Request::Remark(arguments.text.clone());

@@ -5,6 +5,7 @@
 //! gives the same bytes. Nothing is measured or judged here; what
 //! [`analysis`](::analysis) does not say is not said.
 
+mod batch;
 mod bench;
 mod compare;
 mod doubts;
@@ -25,6 +26,7 @@ use model::document::rig::Rig;
 use model::record::RunRecord;
 
 pub use compare::{comparison_html, comparison_json, comparison_text};
+pub use batch::{BatchView, batch_html, batch_json, batch_text};
 pub use export::{export_csv, export_json};
 pub use page::html;
 pub use results::results_json;

@@ -184,7 +184,7 @@ fn result(outcome: &Outcome, twice: bool, lines: &mut Vec<String>) {
     );
 }
 
-fn columns(text: &str) -> usize {
+pub(crate) fn columns(text: &str) -> usize {
     text.chars().count()
 }
 

@@ -1,8 +1,8 @@
 //! One HTML file that needs nothing beside itself: no script, no font, no
 //! address. Sentences first, then drawings, then tables, then what was kept.
 
-mod charts;
-mod lines;
+pub(crate) mod charts;
+pub(crate) mod lines;
 mod log;
 mod run_charts;
 
@@ -33,14 +33,14 @@ const KEY_RESULTS: [ResultName; 7] = [
 
 /// A verdict as a word and a class.
 #[derive(Debug)]
-struct Badge {
-    word: &'static str,
+pub(crate) struct Badge {
+    pub word: &'static str,
     /// A sign that is told apart without colour.
-    sign: &'static str,
+    pub sign: &'static str,
 }
 
 impl Badge {
-    const fn of(finding: Finding) -> Self {
+    pub(crate) const fn of(finding: Finding) -> Self {
         match finding {
             Finding::Pass => Self {
                 word: "pass",

@@ -8,6 +8,7 @@
 
 pub(crate) mod frame;
 pub(crate) mod labels;
+pub(crate) mod of_batch;
 pub(crate) mod over_notes;
 pub(crate) mod over_time;
 pub(crate) mod overview;

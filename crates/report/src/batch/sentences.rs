@@ -1,0 +1,423 @@
+//! A batch in plain sentences: how many pass, where the middle lies, who stands out, how
+//! well it fits, and what stands in the way of saying more.
+
+use super::BatchView;
+use super::say::{self, Digits, chance, count, listed, named, percent};
+use crate::numbers::fixed;
+use crate::words::tolerance_words;
+use analysis::batch::{BatchResult, BatchTolerance, CAPABILITY_LEAST, Capability, Study, Yield};
+use model::result::Finding;
+
+/// Beyond this chance a difference between positions is not mentioned.
+const MENTIONED_BELOW: f64 = 0.01;
+
+/// The sentences, the most important first.
+pub(crate) fn sentences(view: &BatchView<'_>) -> Vec<String> {
+    let mut said = vec![opening(view)];
+    said.extend(different_plans(view));
+    said.extend(incomplete(view));
+    if view.batch.design.is_some() {
+        said.extend(view.keys().into_iter().filter_map(of_study));
+        return said;
+    }
+    said.extend(overall(view));
+    for result in view.keys() {
+        said.extend(of_result(view, result));
+    }
+    said.extend(outliers(view));
+    said.extend(capability(view));
+    said.extend(positions(view));
+    said
+}
+
+fn opening(view: &BatchView<'_>) -> String {
+    let batch = view.batch;
+    let title = &view.runs[0].plan.title;
+    let runs = count(view.runs.len(), "run", "runs");
+    if let Some(design) = &batch.design {
+        return format!(
+            "A study of the measurement: {} units on {} benches ({}), {} times on each, in {runs} of “{title}”.",
+            design.units.len(),
+            design.benches.len(),
+            listed(&design.benches),
+            design.repeats
+        );
+    }
+    let rigs = view.rigs();
+    let rigs: Vec<String> = rigs.into_iter().map(|(name, _)| name).collect();
+    format!(
+        "{} in {runs} of “{title}” on {}.",
+        count(batch.members.len(), "unit", "units"),
+        listed(&rigs)
+    )
+}
+
+/// That the plans differ, if they do.
+fn different_plans(view: &BatchView<'_>) -> Option<String> {
+    let plans = view.plans();
+    if plans.len() < 2 {
+        return None;
+    }
+    let each: Vec<String> = plans
+        .iter()
+        .map(|(hash, runs)| {
+            let ids: Vec<String> = runs.iter().map(|run| run.record.id.to_string()).collect();
+            format!(
+                "“{}” ({}) in {}",
+                runs[0].plan.title,
+                &hash[..8.min(hash.len())],
+                listed(&ids)
+            )
+        })
+        .collect();
+    Some(format!(
+        "The plans differ, word for word: {}. Each unit passes or fails by its own plan, and only what is the same result of a stage of the same name stands together: mind what else differs.",
+        listed(&each)
+    ))
+}
+
+fn incomplete(view: &BatchView<'_>) -> Option<String> {
+    let ids: Vec<String> = view
+        .runs
+        .iter()
+        .filter(|run| !run.record.is_complete())
+        .map(|run| run.record.id.to_string())
+        .collect();
+    match &ids[..] {
+        [] => None,
+        [one] => Some(format!("Run {one} is incomplete.")),
+        _ => Some(format!("Runs {} are incomplete.", listed(&ids))),
+    }
+}
+
+fn overall(view: &BatchView<'_>) -> Option<String> {
+    let of = &view.batch.yielded;
+    let all = view.batch.members.len();
+    if of.all() == 0 {
+        return Some("No verdicts: the plan states no tolerance.".to_owned());
+    }
+    let without = match all - of.all() {
+        0 => String::new(),
+        count => format!("; {count} more have no verdict"),
+    };
+    Some(format!(
+        "{}{without}: a yield of {}.",
+        passing(of, "all tolerances"),
+        say::yielded(of)?
+    ))
+}
+
+/// "9 of 12 units pass all tolerances, 2 fail, 1 is undecided".
+fn passing(of: &Yield, what: &str) -> String {
+    let mut said = match (of.passed, of.all()) {
+        (1, 1) => format!("The one unit passes {what}"),
+        (passed, all) if passed == all => format!("All {all} units pass {what}"),
+        (0, all) => format!("None of {all} units passes {what}"),
+        (passed, all) => format!(
+            "{passed} of {all} units {} {what}",
+            if passed == 1 { "passes" } else { "pass" }
+        ),
+    };
+    if of.failed > 0 {
+        said += &format!(
+            ", {} {}",
+            of.failed,
+            if of.failed == 1 { "fails" } else { "fail" }
+        );
+    }
+    if of.undecided > 0 {
+        said += &format!(
+            ", {} {} undecided",
+            of.undecided,
+            if of.undecided == 1 { "is" } else { "are" }
+        );
+    }
+    said
+}
+
+/// Where the middle lies, and who fails.
+fn of_result(view: &BatchView<'_>, result: &BatchResult) -> Option<String> {
+    let spread = result.spread.as_ref();
+    let digits = Digits::of(result);
+    let middle = match spread {
+        None => "no unit has a value".to_owned(),
+        Some(spread) => {
+            let mut said = match spread.median {
+                Some(median) => format!("the median is {}", digits.spoken(median)),
+                None => "half of the units did not reach it".to_owned(),
+            };
+            if let (Some(low), Some(high)) = (spread.lower_quartile, spread.upper_quartile)
+                && spread.count >= 4
+            {
+                said += &format!(
+                    ", half of the units lie between {} and {}",
+                    digits.value(low),
+                    digits.value(high)
+                );
+            }
+            if let (Some(low), Some(high)) = (spread.smallest, spread.largest)
+                && spread.count > 1
+            {
+                said += &format!(
+                    ", all between {} and {}",
+                    digits.value(low),
+                    digits.value(high)
+                );
+            }
+            if spread.not_reached > 0 && spread.median.is_some() {
+                said += &format!(
+                    "; {} did not reach it within the record, and {} counted as at least that long",
+                    count(spread.not_reached, "unit", "units"),
+                    if spread.not_reached == 1 { "is" } else { "are" },
+                );
+            }
+            said
+        }
+    };
+    let tolerances: Vec<String> = result
+        .tolerances
+        .iter()
+        .map(|of| held_against(view, of))
+        .collect();
+    Some(format!(
+        "{}: {middle}.{}",
+        named(result),
+        tolerances.concat()
+    ))
+}
+
+/// What a tolerance says of all units: " Of 12 units 10 pass (at most 5 cents), ...".
+fn held_against(view: &BatchView<'_>, of: &BatchTolerance) -> String {
+    let words = tolerance_words(&of.tolerance);
+    let allow = words.rsplit(": ").next().unwrap_or_default();
+    let with = |wanted: Finding| -> Vec<String> {
+        view.batch
+            .members
+            .iter()
+            .zip(&of.findings)
+            .filter(|(_, finding)| **finding == Some(wanted))
+            .map(|(member, _)| member.name.clone())
+            .collect()
+    };
+    if of.yielded.all() == 0 {
+        return String::new();
+    }
+    let all = of.yielded.all();
+    let mut said = format!(" {allow}: {} of {all} pass", of.yielded.passed);
+    let failing = with(Finding::Fail);
+    if !failing.is_empty() {
+        said += &format!(
+            ", {} {} ({})",
+            failing.len(),
+            if failing.len() == 1 { "fails" } else { "fail" },
+            listed(&failing)
+        );
+    }
+    let open = with(Finding::Undecided);
+    if !open.is_empty() {
+        said += &format!(", {} undecided ({})", open.len(), listed(&open));
+    }
+    let mut said = said;
+    // "within" begins a sentence.
+    if let Some(first) = said.trim_start().chars().next() {
+        let rest: String = said.trim_start().chars().skip(1).collect();
+        said = format!(" {}{rest}.", first.to_uppercase());
+    }
+    said
+}
+
+fn outliers(view: &BatchView<'_>) -> Vec<String> {
+    let keys: Vec<_> = view.keys().into_iter().map(|key| key as *const _).collect();
+    view.outliers()
+        .into_iter()
+        .map(|(member, results)| {
+            // Those of the tolerances first, and of many only some.
+            let (mut first, rest): (Vec<_>, Vec<_>) = results
+                .into_iter()
+                .partition(|result| keys.contains(&(*result as *const BatchResult)));
+            first.extend(rest);
+            let each: Vec<String> = first
+                .iter()
+                .filter_map(|result| {
+                    let value = result.values[member].as_ref()?;
+                    Some(format!(
+                        "{} ({}, score {})",
+                        lower(&named(result)),
+                        Digits::of(result).spoken(value.outcome.value?),
+                        fixed(value.score?, 1)
+                    ))
+                })
+                .collect();
+            format!(
+                "{} stands out from the batch in {}.",
+                view.batch.members[member].name,
+                listed_few(&each)
+            )
+        })
+        .collect()
+}
+
+fn listed_few(each: &[String]) -> String {
+    match each {
+        [one, two, three, rest @ ..] if rest.len() > 1 => {
+            format!("{one}, {two}, {three} and {} more results", rest.len())
+        }
+        all => listed(all),
+    }
+}
+
+fn capability(view: &BatchView<'_>) -> Vec<String> {
+    let tolerances = || {
+        view.batch
+            .results
+            .iter()
+            .flat_map(|result| result.tolerances.iter().map(move |of| (result, of)))
+    };
+    let mut said: Vec<String> = tolerances()
+        .filter_map(|(result, of)| {
+            let capability = of.capability.as_ref().ok()?;
+            Some(capability_words(result, capability))
+        })
+        .collect();
+    let units = view.batch.members.len();
+    let signed = tolerances().any(|(result, _)| result.name.has_sign());
+    if units < CAPABILITY_LEAST && signed {
+        said.push(format!(
+            "Cp and Cpk are not stated: they take {CAPABILITY_LEAST} units, and {} too few.",
+            if units == 1 {
+                "1 is".to_owned()
+            } else {
+                format!("{units} are")
+            }
+        ));
+    } else {
+        // With enough units, why not is worth a sentence.
+        said.extend(tolerances().filter_map(|(result, of)| {
+            let why = of.capability.as_ref().err()?;
+            result
+                .name
+                .has_sign()
+                .then(|| format!("Cpk of {} is not stated: {why}.", lower(&named(result))))
+        }));
+    }
+    said
+}
+
+fn capability_words(result: &BatchResult, capability: &Capability) -> String {
+    let digits = Digits::of(result);
+    let index = |index: &analysis::batch::Index| {
+        let high = index
+            .high
+            .map_or_else(|| "?".to_owned(), |high| fixed(high, 2));
+        format!(
+            "{} ({} to {high})",
+            fixed(index.value, 2),
+            fixed(index.low, 2)
+        )
+    };
+    let cp = capability
+        .cp
+        .as_ref()
+        .map_or_else(String::new, |cp| format!("Cp {}, ", index(cp)));
+    let shift = if capability.shift > 0.0 {
+        format!(
+            ", and that the rig may shift all units alike by {} either way is in the interval of Cpk",
+            digits.with_unit(digits.width(capability.shift))
+        )
+    } else {
+        String::new()
+    };
+    format!(
+        "{}: {cp}Cpk {}; the units are spread by {} (standard deviation), the measurement's own part taken out of {}{shift}; if they are spread like a normal distribution, {} of such units lie outside.",
+        named(result),
+        index(&capability.cpk),
+        digits.with_unit(digits.width(capability.s)),
+        digits.width(capability.s_seen),
+        outside(capability.outside)
+    )
+}
+
+fn outside(share: f64) -> String {
+    if share < 1e-7 {
+        "less than 0.1 ppm".to_owned()
+    } else if share < 1e-3 {
+        format!(
+            "{} ppm",
+            fixed(share * 1e6, if share < 1e-5 { 1 } else { 0 })
+        )
+    } else {
+        percent(share)
+    }
+}
+
+/// Where positions differ, the rig is to be looked at before the units.
+fn positions(view: &BatchView<'_>) -> Option<String> {
+    let differing: Vec<String> = view
+        .keys()
+        .into_iter()
+        .filter_map(|result| {
+            let positions = result.positions.as_ref()?;
+            (positions.chance < MENTIONED_BELOW).then(|| {
+                format!(
+                    "{} (by chance in {})",
+                    lower(&named(result)),
+                    chance(positions.chance)
+                )
+            })
+        })
+        .collect();
+    (!differing.is_empty()).then(|| {
+        format!(
+            "From position to position units differ more than within one, in {}: the rig, or units sorted by kind, would look like that. Change positions and measure some units again.",
+            listed(&differing)
+        )
+    })
+}
+
+fn of_study(result: &BatchResult) -> Option<String> {
+    let digits = Digits::of(result);
+    Some(match result.study.as_ref()? {
+        Err(why) => format!("{}: {why}.", named(result)),
+        Ok(study) => format!("{}: {}", named(result), study_words(study, digits)),
+    })
+}
+
+/// What a study says, in a sentence or two.
+fn study_words(study: &Study, digits: Digits) -> String {
+    let said = |variance: f64| digits.width(variance.max(0.0).sqrt());
+    let share = if study.all() > 0.0 {
+        (study.measurement() / study.all()).sqrt()
+    } else {
+        0.0
+    };
+    let (low, high) = study.repeatability_interval;
+    let (_, benches, _) = study.size;
+    let mut words = format!(
+        "one measurement repeats to {} ({} to {}; standard deviation), benches differ by {}, units by {}; the measurement is {} of all the spread",
+        digits.with_unit(said(study.repeatability)),
+        said(low),
+        said(high),
+        said(study.reproducibility),
+        said(study.between_units),
+        percent(share)
+    );
+    if let Some(classes) = study.classes() {
+        words += &format!(
+            ", and tells {} of units apart",
+            count(classes.floor() as usize, "class", "classes")
+        );
+    }
+    words += &format!(". What benches differ by is from {benches} of them only.");
+    if !study.pooled {
+        words += " Some units come out differently on some benches.";
+    }
+    words
+}
+
+/// A name within a sentence.
+fn lower(name: &str) -> String {
+    let mut letters = name.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_lowercase().chain(letters).collect()
+    })
+}
