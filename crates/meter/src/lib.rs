@@ -104,8 +104,8 @@
 //! - [`Stream`]: readings at any hop of many channels, in pieces of any size, by one meter.
 //! - [`Meter::onset`]: when a note began to leave the old one. Of 160 random changes of 1 to
 //!   24 semitones at 55 to 1500 Hz, 20 to 60 dB, in no time or by a lag of up to 15 ms or a
-//!   glide of up to 40 ms, 158 were found to a millisecond, and 141 lay within two of the
-//!   stated uncertainties: it is a little short where a lag and a glide look alike.
+//!   glide of up to 40 ms, 157 were found to a millisecond, and 152 lay within two of the
+//!   stated uncertainties.
 //! - [`Meter::settling`], [`ChangeFinder`]: the curve after it; [`SettlingCurve`]: whether a
 //!   note has come to rest, as one listens.
 //! - [`window_for`]: how long to listen for an uncertainty, and what forbids it.

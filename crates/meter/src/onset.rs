@@ -28,6 +28,8 @@ const FINE: f64 = 0.04;
 /// The closest that an onset is known, samples: the old note's waveform is carried on by
 /// straight lines, with what its frequency is known to.
 const CLOSEST: f64 = 1.5;
+/// Real glides follow neither law: what speaks for one of them counts so much less.
+const DOUBT: f64 = 6.0;
 /// Of each law as many candidates are followed.
 const CANDIDATES: usize = 3;
 /// Steps on the way to the best.
@@ -313,9 +315,9 @@ impl Search<'_> {
         }
         let (mut weight, mut sum, mut square) = (0.0, 0.0, 0.0);
         for (glide, cost) in &best {
-            let own = (-(cost - least) / (2.0 * variance)).exp();
+            let own = (-(cost - least) / (2.0 * DOUBT * variance)).exp();
             if own > 1e-6 {
-                let spread = stretch.spread(glide, variance);
+                let spread = stretch.spread(glide, 2.0 * variance);
                 weight += own;
                 sum += own * glide.onset;
                 square += own * (glide.onset * glide.onset + spread);
