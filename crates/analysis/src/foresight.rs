@@ -199,6 +199,9 @@ impl<'a> Desk<'a> {
             ResultName::ErrorLeftAfterRetuning | ResultName::ErrorAfterOneTuning => Shape::Slope,
             ResultName::ErrorLeftAfterTrimming => Shape::Bow,
             ResultName::Excursion => Shape::Ramp,
+            ResultName::Repeatability
+            | ResultName::ShortTermStability
+            | ResultName::ChangeBetweenReadings => Shape::Scatter,
             _ => return None,
         };
         let position = self.positions.first()?;
@@ -216,7 +219,6 @@ impl<'a> Desk<'a> {
         let (stage, _) =
             crate::measuring_stages(self.plan).find(|(_, stage)| stage.name() == tolerance.of)?;
         let limits = Limits::of(&tolerance.allow, tolerance.result)?;
-        let ideal = self.compute(&self.whole, stage, tolerance);
         let name = tolerance.result;
         let what = format!(
             "{} of \"{}\", {}",
@@ -233,6 +235,12 @@ impl<'a> Desk<'a> {
             limited_by: None,
             sentence: String::new(),
         };
+        if let Some((decides, why)) = self.beyond_foresight(name) {
+            foresight.decides = decides;
+            foresight.sentence = format!("{what}: {why}");
+            return Some(foresight);
+        }
+        let ideal = self.compute(&self.whole, stage, tolerance);
         let Some(reach) = Reach::of(&ideal) else {
             let why = ideal.outcome.why_not.as_deref();
             let why = why.unwrap_or("its uncertainty cannot be foreseen");
@@ -287,6 +295,37 @@ impl<'a> Desk<'a> {
             .reduce(|most, next| if next.1 > most.1 { next } else { most });
         foresight.sentence = self.sentence(&foresight, tolerance, &what);
         Some(foresight)
+    }
+
+    /// Results of which a steady unit without error says nothing, and why.
+    fn beyond_foresight(&self, name: ResultName) -> Option<(Option<bool>, &'static str)> {
+        use ResultName as R;
+        Some(match name {
+            R::OffsetTemperatureCoefficient | R::ScaleTemperatureCoefficient => {
+                if self.rig.thermometer.is_none() {
+                    (Some(false), "the rig has no thermometer")
+                } else {
+                    (
+                        None,
+                        "not foreseen; it takes a room that moves by 3 K and back while the unit is warm",
+                    )
+                }
+            }
+            R::SupplySensitivity => (
+                None,
+                "not foreseen; it takes a supply whose voltage is logged and moves",
+            ),
+            R::Convergence => (None, "not foreseen; it depends on how the unit warms up"),
+            R::SettlingTime | R::Overshoot => (
+                None,
+                "not foreseen; it depends on how the unit changes from note to note",
+            ),
+            R::LowEnd => (
+                None,
+                "not foreseen; it is stated only where it stands out of its uncertainty",
+            ),
+            _ => return None,
+        })
     }
 
     /// The unit in the middle of a tolerance: the ideal one moved there. A result

@@ -1,5 +1,6 @@
 //! The record that a unit without noise would leave under a plan.
 
+use crate::trials::Trials;
 use model::document::notes::playing_order;
 use model::document::plan::{Listen, Notes, Order, Plan, Stage, WindowLength};
 use model::document::rig::Rig;
@@ -33,6 +34,9 @@ pub(crate) enum Shape {
     Bow,
     /// So many cents per hour.
     Ramp,
+    /// Each reading off by so many cents, the same whenever it is asked (one standard
+    /// deviation).
+    Scatter,
 }
 
 impl Shape {
@@ -42,6 +46,7 @@ impl Shape {
             Self::Slope => amount * x,
             Self::Bow => amount * (x.exp2() - 1.0),
             Self::Ramp => amount * t / 3600.0,
+            Self::Scatter => amount * Trials::of([10, t.to_bits(), 0]).normal(),
         }
     }
 }

@@ -1,9 +1,15 @@
 //! Where t = 0 is.
 
-use model::document::plan::Plan;
+use crate::words::duration;
+use model::document::plan::{Plan, Stage};
 use model::document::rig::{Rig, SwitchedBy, Wiring};
 use model::record::{Event, EventKind, PositionId, RunRecord};
 use model::time::RunTime;
+
+/// How long a unit must be off to be cold, unless a plan says otherwise, in seconds.
+const USUAL_COOLING_S: f64 = 7200.0;
+/// For how long before a start the room must be steady, in seconds.
+const STEADY_S: f64 = 1800.0;
 
 /// t = 0 of a unit in a stage.
 #[derive(Debug, Clone, PartialEq)]
@@ -12,6 +18,8 @@ pub(crate) struct Origin {
     pub(crate) words: String,
     /// Whether it is when the unit was powered.
     pub(crate) is_power_on: bool,
+    /// Whether it was cold then, in words; nothing where it was not switched on.
+    pub(crate) start: Option<String>,
     /// From when on the unit's thermal history is another, if it broke.
     pub(crate) broken: Option<(RunTime, String)>,
 }
@@ -91,6 +99,90 @@ pub(crate) fn origin(
         at,
         words,
         is_power_on,
+        start: is_power_on.then(|| start_state(plan, record, stage, position, at)),
         broken,
     }
+}
+
+/// A start is called cold when the unit was off for as long as the plan says (two
+/// hours unless it does) and the air, where it was read, was steady to a kelvin in the
+/// half hour before. What else is in its case and whether that was powered, no record
+/// knows.
+fn start_state(
+    plan: &Plan,
+    record: &RunRecord,
+    stage: u16,
+    position: &PositionId,
+    at: RunTime,
+) -> String {
+    let asked = plan
+        .stages
+        .iter()
+        .take(usize::from(stage))
+        .rev()
+        .find_map(|stage| match stage {
+            Stage::CoolDown { lasts } => Some(lasts.get()),
+            _ => None,
+        })
+        .unwrap_or(USUAL_COOLING_S);
+    let off = record
+        .events
+        .iter()
+        .filter(|event| matches!(event.kind, EventKind::PowerOff | EventKind::Tripped))
+        .filter(|event| concerns(event, position) && event.at < at)
+        .map(|event| event.at)
+        .max();
+    let since_on = record
+        .events
+        .iter()
+        .filter(|event| event.kind == EventKind::PowerOn && event.at < at)
+        .filter(|event| concerns(event, position) && off.is_some_and(|off| event.at > off))
+        .count();
+    let Some(off) = off.filter(|_| since_on == 0) else {
+        return "start state unknown: how long it had been off is not known".to_owned();
+    };
+    // The first of several events of one switching off counts.
+    let last_on = record
+        .events
+        .iter()
+        .filter(|event| event.kind == EventKind::PowerOn && event.at < off)
+        .filter(|event| concerns(event, position))
+        .map(|event| event.at)
+        .max();
+    let off = record
+        .events
+        .iter()
+        .filter(|event| matches!(event.kind, EventKind::PowerOff | EventKind::Tripped))
+        .filter(|event| concerns(event, position) && event.at <= off)
+        .map(|event| event.at)
+        .filter(|event| last_on.is_none_or(|on| *event >= on))
+        .min()
+        .unwrap_or(off);
+    let lasted = at.seconds_from(off);
+    if lasted < 0.99 * asked {
+        return format!(
+            "not cold: it had been off for {} only, of {}",
+            duration(lasted),
+            duration(asked)
+        );
+    }
+    let air = record
+        .readings
+        .iter()
+        .filter(|reading| (0.0..=STEADY_S).contains(&at.seconds_from(reading.at)))
+        .filter_map(|reading| reading.conditions.air)
+        .map(|air| air.get());
+    let (least, most) = air.fold((f64::INFINITY, f64::NEG_INFINITY), |(least, most), air| {
+        (least.min(air), most.max(air))
+    });
+    if most - least > 1.0 {
+        return format!(
+            "start state unknown: the air moved by {:.1} K in the half hour before",
+            most - least
+        );
+    }
+    format!(
+        "cold as far as is known: it had been off for {}",
+        duration(lasted)
+    )
 }

@@ -257,8 +257,8 @@ impl<'a> Night<'a> {
             .stages
             .get(&self.index)
             .map_or_else(String::new, |stage| {
-                if stage.origin.is_power_on {
-                    format!("t = 0: {}", stage.origin.words)
+                if let Some(start) = &stage.origin.start {
+                    format!("t = 0: {}; {start}", stage.origin.words)
                 } else {
                     format!(
                         "t = 0: {} (when the unit was switched on is not known)",

@@ -48,6 +48,12 @@ pub(crate) fn number(value: f64, u: Option<f64>) -> String {
     }
 }
 
+/// "1 cent", "2.5 cents".
+pub(crate) fn cents(cents: f64) -> String {
+    let plural = if cents == 1.0 { "" } else { "s" };
+    format!("{cents} cent{plural}")
+}
+
 /// Cents with their sign, to a hundredth: the small print of a result.
 pub(crate) fn signed(value: f64) -> String {
     let text = number(value, None);

@@ -4,7 +4,7 @@ use super::{Found, Missing, Night};
 use crate::choice::Choice;
 use crate::hysteresis::hysteresis;
 use crate::trials::{Trials, quantile, standard_deviation};
-use crate::words::{counted, duration, signed};
+use crate::words::{cents, counted, duration, signed};
 
 /// How near counts as settled unless a plan says otherwise, in cents.
 const USUAL_BAND: f64 = 1.0;
@@ -36,14 +36,16 @@ impl Night<'_> {
             let ((from, by), heard) = longest;
             if heard.scatter > band / 2.0 {
                 return Err(format!(
-                    "single windows of {} scatter by {:.2} cents, too much for a band of {band} cents",
+                    "single windows of {} scatter by {:.2} cents, too much for a band of {}",
                     duration(heard.hop),
-                    heard.scatter
+                    heard.scatter,
+                    cents(band)
                 )
                 .into());
             }
             let meaning = format!(
-                "within {band} cents of its later value, heard from the beginning in windows of {:.0} ms; the longest of {}",
+                "within {} of its later value, heard from the beginning in windows of {:.0} ms; the longest of {}",
+                cents(band),
                 heard.hop * 1e3,
                 counted(response.heard.len(), "change"),
             );
@@ -70,11 +72,13 @@ impl Night<'_> {
             .fold(0.0, f64::max);
         let unsteady = response.waited.iter().filter(|waited| !waited.1).count();
         let meaning = format!(
-            "no longer than this: by then the pitch no longer moved by more than {within} cents from one short listen to the next, on any unit; the longest of {all}"
+            "no longer than this: by then the pitch no longer moved by more than {} from one short listen to the next, on any unit; the longest of {all}",
+            cents(within)
         );
         if choice.band.is_some_and(|band| band < within) {
             return Err(format!(
-                "the plan goes on when the pitch moves by less than {within} cents, so nothing is known of less"
+                "the plan goes on when the pitch moves by less than {}, so nothing is known of less",
+                cents(within)
             )
             .into());
         }

@@ -5,7 +5,9 @@
 mod night;
 
 mod changes;
+mod cold;
 mod ends;
+mod foreseen;
 mod junk;
 mod surroundings;
 mod tuned;
