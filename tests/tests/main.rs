@@ -1,5 +1,6 @@
 //! End-to-end and published-reference checks, one binary.
 
+mod batches; // batch: many runs taken together, a study of the measurement, refusals
 mod conformance; // what every adapter of a port must do, simulated or real
 mod faults; // scripted faults of the simulator, seen through the whole program
 mod interruption; // kill -9 at seeded moments, resume, byte-identical export

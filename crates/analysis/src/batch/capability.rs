@@ -7,6 +7,7 @@
 //! what the rig may do to all units alike moves the mean, and widens the interval of Cpk
 //! by what it would be with the mean there.
 
+use super::normality::is_surely_not_normal;
 use statrs::distribution::{ChiSquared, ContinuousCDF, Normal};
 
 /// Fewer units than this have no capability (common practice, no source).
@@ -42,6 +43,9 @@ pub struct Capability {
     pub cpk: Index,
     /// The share of units outside the limits, by the normal distribution.
     pub outside: f64,
+    /// Whether the units are surely not spread like a normal distribution, so that all of
+    /// this is to be doubted.
+    pub not_normal: bool,
 }
 
 /// What is known of the measurements behind a batch, as variances.
@@ -72,13 +76,11 @@ pub fn capability(
     }
     let mean = values.iter().sum::<f64>() / count as f64;
     let squares: f64 = values.iter().map(|value| (value - mean).powi(2)).sum();
-    of_moments(
-        count,
-        mean,
-        squares / (count - 1) as f64,
-        measurement,
-        limits,
-    )
+    let seen = squares / (count - 1) as f64;
+    Ok(Capability {
+        not_normal: is_surely_not_normal(values),
+        ..of_moments(count, mean, seen, measurement, limits)?
+    })
 }
 
 fn of_moments(
@@ -146,6 +148,7 @@ fn of_moments(
             high: Some(index(best).2),
         },
         outside: outside((lower - mean) / s) + outside((mean - upper) / s),
+        not_normal: false,
     })
 }
 

@@ -19,8 +19,8 @@ pub struct Histogram {
 }
 
 /// Bins after Freedman and Diaconis (1981): twice the distance of the quartiles over the
-/// cube root of the count, rounded to the next of 1, 2 or 5 times a power of ten, and
-/// edges at multiples of that. Where the quartiles fall together, a tenth of the range.
+/// cube root of the count, rounded down to 1, 2 or 5 times a power of ten, and edges at
+/// multiples of that. Where the quartiles fall together, a tenth of the range.
 ///
 /// `None` below [`LEAST`] values, or where all are equal.
 #[must_use]
@@ -36,7 +36,7 @@ pub fn histogram(values: &[f64]) -> Option<Histogram> {
     let quartiles = quantile(&sorted, 0.75) - quantile(&sorted, 0.25);
     let wanted = 2.0 * quartiles / (sorted.len() as f64).cbrt();
     let wanted = if wanted > 0.0 { wanted } else { range / 10.0 };
-    let width = round_up(wanted.max(range / MOST_BINS));
+    let width = round(wanted, false).max(round(range / MOST_BINS, true));
     let from = (first / width).floor() * width;
     let bin = |value: f64| ((value - from) / width + 1e-9).floor().max(0.0) as usize;
     let mut counts = vec![0; bin(last) + 1];
@@ -50,14 +50,17 @@ pub fn histogram(values: &[f64]) -> Option<Histogram> {
     })
 }
 
-fn round_up(width: f64) -> f64 {
+/// The next of 1, 2 or 5 times a power of ten, up or down.
+fn round(width: f64, up: bool) -> f64 {
     let power = 10f64.powf(width.log10().floor());
     let part = width / power;
-    let round = [1.0, 2.0, 5.0]
-        .into_iter()
-        .find(|round| *round >= part - 1e-9)
-        .unwrap_or(10.0);
-    round * power
+    let steps = [1.0, 2.0, 5.0, 10.0];
+    let place = if up {
+        steps.iter().position(|step| *step >= part - 1e-9)
+    } else {
+        steps.iter().rposition(|step| *step <= part + 1e-9)
+    };
+    place.map_or(1.0, |place| steps[place]) * power
 }
 
 #[cfg(test)]
@@ -82,13 +85,13 @@ mod tests {
     }
 
     /// A hundred values from 1 to 100: by the rule of the handbook (7.2.6.2) the quartiles
-    /// are 25.25 and 75.75, so the width is 2 * 50.5 / 4.6416 = 21.76, rounded to 50.
+    /// are 25.25 and 75.75, so the width is 2 * 50.5 / 4.6416 = 21.76, rounded to 20.
     #[test]
     fn the_width_is_freedman_and_diaconis_s() {
         let values: Vec<f64> = (1..=100).map(f64::from).collect();
         let found = histogram(&values).unwrap();
-        assert_eq!((found.from, found.width), (0.0, 50.0));
-        assert_eq!(found.counts, [49, 50, 1]);
+        assert_eq!((found.from, found.width), (0.0, 20.0));
+        assert_eq!(found.counts, [19, 20, 20, 20, 20, 1]);
     }
 
     #[test]

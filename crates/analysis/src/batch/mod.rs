@@ -7,6 +7,7 @@ mod capability;
 mod gathering;
 mod histogram;
 mod measurement;
+mod normality;
 mod outliers;
 mod quantiles;
 mod share;

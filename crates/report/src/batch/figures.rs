@@ -90,6 +90,17 @@ fn figure(view: &BatchView<'_>, result: &BatchResult) -> Option<Figure> {
     })
 }
 
+/// The width of a bin, a round number as it is.
+fn step(result: &BatchResult, width: f64) -> String {
+    let dimension = result.name.dimension();
+    if dimension == Dimension::Duration {
+        return crate::numbers::duration(width);
+    }
+    let number = format!("{:.6}", shown(dimension, width));
+    let number = number.trim_end_matches('0').trim_end_matches('.');
+    format!("{number} {}", crate::numbers::spoken_unit(dimension))
+}
+
 fn caption(view: &BatchView<'_>, result: &BatchResult, dots: &[Dot], allowed: bool) -> String {
     let digits = Digits::of(result);
     let mut said = format!(
@@ -112,7 +123,7 @@ fn caption(view: &BatchView<'_>, result: &BatchResult, dots: &[Dot], allowed: bo
     if let Some(histogram) = &result.histogram {
         said += &format!(
             " Above: how many units in steps of {}.",
-            digits.with_unit(digits.width(histogram.width))
+            step(result, histogram.width)
         );
     }
     let missing = view.batch.members.len() - dots.len();

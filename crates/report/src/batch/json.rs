@@ -150,6 +150,7 @@ fn tolerance_json(of: &BatchTolerance) -> Value {
             "cp": capability.cp.as_ref().map(index_json),
             "cpk": index_json(&capability.cpk),
             "share_outside": number(capability.outside),
+            "surely_not_normal": capability.not_normal,
         })),
         "no_capability_because": of.capability.as_ref().err(),
     })

@@ -115,23 +115,4 @@ impl<'a> BatchView<'a> {
         }
         by_name.into_values().take(MOST_KEYS).collect()
     }
-
-    /// The units that stand out in any result: their name and the results.
-    pub(crate) fn outliers(&self) -> Vec<(usize, Vec<&'a BatchResult>)> {
-        (0..self.batch.members.len())
-            .filter_map(|member| {
-                let results: Vec<_> = self
-                    .batch
-                    .results
-                    .iter()
-                    .filter(|result| {
-                        result.values[member]
-                            .as_ref()
-                            .is_some_and(analysis::batch::UnitValue::is_outlier)
-                    })
-                    .collect();
-                (!results.is_empty()).then_some((member, results))
-            })
-            .collect()
-    }
 }

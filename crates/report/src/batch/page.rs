@@ -80,7 +80,6 @@ struct Page {
     title: String,
     is_study: bool,
     facts: Vec<(&'static str, String)>,
-    warnings: Vec<String>,
     statement: Vec<String>,
     sentences: Vec<String>,
     key_names: Vec<String>,
@@ -108,7 +107,6 @@ pub fn batch_html(view: &BatchView<'_>) -> String {
         title: view.runs[0].plan.title.clone(),
         is_study,
         facts: facts(view),
-        warnings: Vec::new(),
         statement: view.statement().iter().map(|said| unbroken(said)).collect(),
         sentences: sentences(view).iter().map(|said| unbroken(said)).collect(),
         key_names: keys.iter().map(|result| key_name(result)).collect(),
@@ -340,14 +338,20 @@ fn results(view: &BatchView<'_>) -> Vec<ResultLine> {
                 before.clone_from(&result.stage);
                 result.stage.clone()
             };
-            let out = result.values.iter().flatten();
-            let out = out.filter(|value| value.is_outlier()).count();
+            let out: Vec<String> = view
+                .batch
+                .members
+                .iter()
+                .zip(&result.values)
+                .filter(|(_, value)| value.as_ref().is_some_and(UnitValue::is_outlier))
+                .map(|(member, _)| member.name.clone())
+                .collect();
             let mut remark = Vec::new();
             if spread.not_reached > 0 {
                 remark.push(format!("{} not reached", spread.not_reached));
             }
-            if out > 0 {
-                remark.push(format!("{out} standing out"));
+            if !out.is_empty() {
+                remark.push(format!("standing out: {}", say::listed(&out)));
             }
             Some(ResultLine {
                 stage,
@@ -428,7 +432,7 @@ fn rules(view: &BatchView<'_>) -> Vec<String> {
             "A unit stands out if its modified z-score, 0.6745 times its distance from the median over the median absolute deviation, is beyond {OUTLIER_LIMIT} either way (Iglewicz and Hoaglin), from {OUTLIERS_LEAST} units. It is named and stays in."
         ),
         format!(
-            "Cp and Cpk take {CAPABILITY_LEAST} units and a result that can be negative; of others see the percentiles. The measurement's own variance is taken out of the spread; what the rig does to all units alike widens the interval of Cpk as a shift. Histograms are drawn from {HISTOGRAM_LEAST} units, in steps after Freedman and Diaconis, rounded."
+            "Cp and Cpk take {CAPABILITY_LEAST} units and a result that can be negative; of others see the percentiles. The measurement's own variance is taken out of the spread; what the rig does to all units alike widens the interval of Cpk as a shift. Histograms are drawn from {HISTOGRAM_LEAST} units, in steps after Freedman and Diaconis, rounded down."
         ),
     ]
 }

@@ -13,14 +13,18 @@ const MENTIONED_BELOW: f64 = 0.01;
 
 /// The sentences, the most important first.
 pub(crate) fn sentences(view: &BatchView<'_>) -> Vec<String> {
-    let mut said = vec![opening(view)];
-    said.extend(different_plans(view));
-    said.extend(incomplete(view));
+    let mut said = Vec::new();
     if view.batch.design.is_some() {
+        said.push(opening(view));
+        said.extend(different_plans(view));
+        said.extend(incomplete(view));
         said.extend(view.keys().into_iter().filter_map(of_study));
         return said;
     }
     said.extend(overall(view));
+    said.push(opening(view));
+    said.extend(different_plans(view));
+    said.extend(incomplete(view));
     for result in view.keys() {
         said.extend(of_result(view, result));
     }
@@ -144,7 +148,10 @@ fn of_result(view: &BatchView<'_>, result: &BatchResult) -> Option<String> {
         Some(spread) => {
             let mut said = match spread.median {
                 Some(median) => format!("the median is {}", digits.spoken(median)),
-                None => "half of the units did not reach it".to_owned(),
+                None => format!(
+                    "{} of {} units did not reach it within the record",
+                    spread.not_reached, spread.count
+                ),
             };
             if let (Some(low), Some(high)) = (spread.lower_quartile, spread.upper_quartile)
                 && spread.count >= 4
@@ -203,67 +210,63 @@ fn held_against(view: &BatchView<'_>, of: &BatchTolerance) -> String {
         return String::new();
     }
     let all = of.yielded.all();
-    let mut said = format!(" {allow}: {} of {all} pass", of.yielded.passed);
+    let mut said = format!("{allow}: {} of {all} pass", of.yielded.passed);
     let failing = with(Finding::Fail);
     if !failing.is_empty() {
-        said += &format!(
-            ", {} {} ({})",
-            failing.len(),
-            if failing.len() == 1 { "fails" } else { "fail" },
-            listed(&failing)
-        );
+        let verb = if failing.len() == 1 { "fails" } else { "fail" };
+        said += &format!(", {} {verb} ({})", failing.len(), listed(&failing));
     }
     let open = with(Finding::Undecided);
     if !open.is_empty() {
         said += &format!(", {} undecided ({})", open.len(), listed(&open));
     }
-    let mut said = said;
     // "within" begins a sentence.
-    if let Some(first) = said.trim_start().chars().next() {
-        let rest: String = said.trim_start().chars().skip(1).collect();
-        said = format!(" {}{rest}.", first.to_uppercase());
-    }
-    said
+    format!(" {}.", upper(&said))
 }
 
+/// Who stands out in the results of the units' lines, and how many in others.
 fn outliers(view: &BatchView<'_>) -> Vec<String> {
-    let keys: Vec<_> = view.keys().into_iter().map(|key| key as *const _).collect();
-    view.outliers()
-        .into_iter()
-        .map(|(member, results)| {
-            // Those of the tolerances first, and of many only some.
-            let (mut first, rest): (Vec<_>, Vec<_>) = results
+    let keys = view.keys();
+    let standing = |result: &BatchResult| -> Vec<(usize, f64)> {
+        let values = result.values.iter().enumerate();
+        values
+            .filter_map(|(member, value)| Some((member, value.as_ref()?)))
+            .filter(|(_, value)| value.is_outlier())
+            .filter_map(|(member, value)| Some((member, value.outcome.value?)))
+            .collect()
+    };
+    let mut said: Vec<String> = keys
+        .iter()
+        .filter_map(|result| {
+            let digits = Digits::of(result);
+            let each: Vec<String> = standing(result)
                 .into_iter()
-                .partition(|result| keys.contains(&(*result as *const BatchResult)));
-            first.extend(rest);
-            let each: Vec<String> = first
-                .iter()
-                .filter_map(|result| {
-                    let value = result.values[member].as_ref()?;
-                    Some(format!(
-                        "{} ({}, score {})",
-                        lower(&named(result)),
-                        Digits::of(result).spoken(value.outcome.value?),
-                        fixed(value.score?, 1)
-                    ))
+                .map(|(member, value)| {
+                    let name = &view.batch.members[member].name;
+                    format!("{name} ({})", digits.value(value))
                 })
                 .collect();
-            format!(
-                "{} stands out from the batch in {}.",
-                view.batch.members[member].name,
-                listed_few(&each)
-            )
+            (!each.is_empty()).then(|| {
+                format!(
+                    "{} {} out from the batch in {}.",
+                    listed(&each),
+                    if each.len() == 1 { "stands" } else { "stand" },
+                    lower(&named(result))
+                )
+            })
         })
-        .collect()
-}
-
-fn listed_few(each: &[String]) -> String {
-    match each {
-        [one, two, three, rest @ ..] if rest.len() > 1 => {
-            format!("{one}, {two}, {three} and {} more results", rest.len())
-        }
-        all => listed(all),
+        .collect();
+    let others = view.batch.results.iter().filter(|result| {
+        !keys.iter().any(|key| std::ptr::eq(*key, *result)) && !standing(result).is_empty()
+    });
+    match others.count() {
+        0 => {}
+        count => said.push(format!(
+            "In {} beside these, units stand out as well; the table of all results says which.",
+            say::count(count, "result", "results")
+        )),
     }
+    said
 }
 
 fn capability(view: &BatchView<'_>) -> Vec<String> {
@@ -327,13 +330,20 @@ fn capability_words(result: &BatchResult, capability: &Capability) -> String {
     } else {
         String::new()
     };
+    let normal = if capability.not_normal {
+        "They are surely not spread like a normal distribution (test of Anderson and Darling), so do not rely on either: go by the yield.".to_owned()
+    } else {
+        format!(
+            "If they are spread like a normal distribution, {} of such units lie outside.",
+            outside(capability.outside)
+        )
+    };
     format!(
-        "{}: {cp}Cpk {}; the units are spread by {} (standard deviation), the measurement's own part taken out of {}{shift}; if they are spread like a normal distribution, {} of such units lie outside.",
+        "{}: {cp}Cpk {}; the units are spread by {} (standard deviation), the measurement's own part taken out of {}{shift}. {normal}",
         named(result),
         index(&capability.cpk),
         digits.with_unit(digits.width(capability.s)),
         digits.width(capability.s_seen),
-        outside(capability.outside)
     )
 }
 
@@ -412,6 +422,14 @@ fn study_words(study: &Study, digits: Digits) -> String {
         words += " Some units come out differently on some benches.";
     }
     words
+}
+
+/// A text at the beginning of a sentence.
+fn upper(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
 }
 
 /// A name within a sentence.

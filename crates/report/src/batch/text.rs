@@ -111,6 +111,14 @@ fn all_results(view: &BatchView<'_>, lines: &mut Vec<String>) {
             said += &format!("; {} to {}", digits.value(smallest), end(spread.largest));
         }
         said += &format!("; {}", count(spread.count, "unit", "units"));
+        let out = view.batch.members.iter().zip(&result.values);
+        let out: Vec<String> = out
+            .filter(|(_, value)| value.as_ref().is_some_and(UnitValue::is_outlier))
+            .map(|(member, _)| member.name.clone())
+            .collect();
+        if !out.is_empty() {
+            said += &format!("; standing out: {}", say::listed(&out));
+        }
         let name = format!("    {:<27}", crate::outline::title(result.name));
         wrap(lines, &said, &name, &" ".repeat(31));
     }
