@@ -363,27 +363,42 @@ impl Draws {
             .zip(limits.gains())
             .map(|(part, limit)| part * limit)
             .sum();
-        let mut shift = &shared.gain * gain + &shared.offset * (rig.offset * limits.offset);
-        if limits.step > 0.0 {
-            shift += &rig.steps;
+        let offset = rig.offset * limits.offset;
+        let shift: Vec<f64> = (0..notes)
+            .map(|note| {
+                let mut shift = shared.gain[note] * gain + shared.offset[note] * offset;
+                if limits.step > 0.0 {
+                    shift += rig.steps[note];
+                }
+                if limits.off_curve {
+                    shift += rig.off_curve[note];
+                }
+                shift
+            })
+            .collect();
+        if shift.iter().any(|shift| *shift != 0.0) {
+            for round in drawn.chunks_exact_mut(notes) {
+                for (value, shift) in round.iter_mut().zip(&shift) {
+                    *value += shift;
+                }
+            }
         }
-        if limits.off_curve {
-            shift += &rig.off_curve;
-        }
-        let drifts = limits.gain_drift > 0.0 || limits.offset_drift > 0.0;
-        let drift = &shared.gain * (rig.gain_drift * limits.gain_drift)
-            + &shared.offset * (rig.offset_drift * limits.offset_drift);
-        let from = self.times.first().copied().unwrap_or(0.0);
-        let last = self.times.last().copied().unwrap_or(0.0);
-        let whole = 1.0 - (-(last - from) / rig.drifts_in).exp();
-        for (round, t) in drawn.chunks_exact_mut(notes).zip(self.times.iter()) {
-            let drifted = if drifts && whole > 0.0 {
-                (1.0 - (-(t - from) / rig.drifts_in).exp()) / whole
-            } else {
-                0.0
-            };
-            for (note, value) in round.iter_mut().enumerate() {
-                *value += shift[note] + drifted * drift[note];
+        if limits.gain_drift > 0.0 || limits.offset_drift > 0.0 {
+            let (gain, offset) = (
+                rig.gain_drift * limits.gain_drift,
+                rig.offset_drift * limits.offset_drift,
+            );
+            let drift: Vec<f64> = (0..notes)
+                .map(|note| shared.gain[note] * gain + shared.offset[note] * offset)
+                .collect();
+            let from = self.times.first().copied().unwrap_or(0.0);
+            let last = self.times.last().copied().unwrap_or(0.0);
+            let whole = (1.0 - (-(last - from) / rig.drifts_in).exp()).max(1e-9);
+            for (round, t) in drawn.chunks_exact_mut(notes).zip(self.times.iter()) {
+                let drifted = (1.0 - (-(t - from) / rig.drifts_in).exp()) / whole;
+                for (value, drift) in round.iter_mut().zip(&drift) {
+                    *value += drifted * drift;
+                }
             }
         }
     }

@@ -284,6 +284,7 @@ fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> Judged {
                         position: bench.unit.position.clone(),
                         finding,
                         reason,
+                        outside: verdict::outside(computed, &tolerance.allow),
                     });
                 }
                 outcomes.extend(done.into_iter().map(|(choice, computed)| Outcome {
@@ -302,6 +303,7 @@ fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> Judged {
             position: bench.unit.position.clone(),
             finding: Finding::Undecided,
             reason: format!("the plan has no measuring stage \"{}\"", tolerance.of),
+            outside: None,
         }));
     }
     verdicts.sort_by(|a, b| (a.tolerance, &a.position).cmp(&(b.tolerance, &b.position)));

@@ -113,6 +113,11 @@ impl RigLimits {
         (only != self.none()).then_some(only)
     }
 
+    /// The same with a gain.
+    pub(crate) const fn with_gain(self, gain: f64) -> Self {
+        Self { gain, ..self }
+    }
+
     /// All that acts as a gain which stays for a run.
     pub(crate) const fn gains(self) -> [f64; 3] {
         [self.gain, self.loading, self.session]

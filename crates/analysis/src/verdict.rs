@@ -111,6 +111,55 @@ pub(crate) fn decide(
     undecided(why)
 }
 
+/// The probability that a result lies outside a tolerance, with a flat prior: a
+/// normal distribution on either side of the value, as wide as that side of its
+/// 95 % interval (JCGM 106, 7.2 and 7.4, for two sides of their own width).
+pub(crate) fn outside(computed: &Computed, allow: &Allow) -> Option<f64> {
+    let outcome = &computed.outcome;
+    let limits = Limits::of(allow, outcome.name)?;
+    let value = outcome.value?;
+    let sides = [(outcome.high?, limits.upper), (outcome.low?, limits.lower)];
+    // The share of the distribution beyond a limit, on its own side of the value.
+    let beyond = |end: f64, limit: f64| -> f64 {
+        if limit.is_infinite() {
+            return 0.0;
+        }
+        let width = ((end - value).abs() / 1.96).max(1e-12);
+        let distance = if limit == limits.upper {
+            limit - value
+        } else {
+            value - limit
+        };
+        above(distance / width)
+    };
+    let share: f64 = sides.iter().map(|(end, limit)| beyond(*end, *limit)).sum();
+    Some(share.clamp(0.0, 1.0))
+}
+
+/// The share of a normal distribution above `z` standard deviations: the upper tail
+/// by the continued fraction or the series of the error function (Abramowitz and
+/// Stegun 26.2.10 and 26.2.14).
+pub(crate) fn above(z: f64) -> f64 {
+    if z < 0.0 {
+        return 1.0 - above(-z);
+    }
+    let density = (-0.5 * z * z).exp() / std::f64::consts::TAU.sqrt();
+    if z < 3.0 {
+        let (mut term, mut sum) = (z, z);
+        for k in 1..100 {
+            term *= z * z / (2.0 * f64::from(k) + 1.0);
+            sum += term;
+            if term < 1e-16 * sum {
+                break;
+            }
+        }
+        (0.5 - density * sum).max(0.0)
+    } else {
+        let fraction = (1..60).rev().fold(z, |rest, k| z + f64::from(k) / rest);
+        density / fraction
+    }
+}
+
 /// The name of a result in a sentence.
 pub(crate) fn words_of(name: ResultName) -> String {
     match name {
@@ -194,6 +243,37 @@ mod tests {
         assert_eq!(finding(1.01, 0.0), Finding::Fail);
         // Twice the guard band.
         assert_eq!(finding(0.65, 2.0), Finding::Undecided);
+    }
+
+    /// JCGM 106:2012, 7.3: one-sided z of 0.8416, 1.2816, 1.6449, 2.3263 and 3.0902 for
+    /// a conformance probability of 0.80, 0.90, 0.95, 0.99 and 0.999.
+    #[test]
+    fn conformance_probabilities_as_published() {
+        for (z, probability) in [
+            (0.8416, 0.80),
+            (1.2816, 0.90),
+            (1.6449, 0.95),
+            (2.3263, 0.99),
+            (3.0902, 0.999),
+        ] {
+            assert!((1.0 - above(z) - probability).abs() < 2e-5, "{z}");
+        }
+        // The three-sigma and the six-sigma row of guard bands w = 1.5 U and 3 U with
+        // U = 2 u: 0.135 % and 9.9e-10 (ILAC-G8:2009 prints 0.16 % and 1 ppm).
+        assert!((above(3.0) - 0.001_35).abs() < 1e-6);
+        assert!((above(6.0) / 9.87e-10 - 1.0).abs() < 0.01);
+        // One-sided: y = -5.47, u = 0.05, limit -5.40: p_c = 0.919243. Two-sided: 12.5 to
+        // 16.3, y = 13.6, u = 1.8: p_c = 0.662630 (JCGM 106; inputs from memory).
+        let of = |value: f64, u: f64, allow: &Allow| {
+            outside(&computed(value, value - 1.96 * u, value + 1.96 * u), allow).unwrap()
+        };
+        let at_most = Allow::AtMost(limit("-5.40 cents/oct"));
+        assert!((1.0 - of(-5.47, 0.05, &at_most) - 0.919_243).abs() < 1e-6);
+        let between = Allow::Between {
+            from: limit("12.5 cents/oct"),
+            to: limit("16.3 cents/oct"),
+        };
+        assert!((1.0 - of(13.6, 1.8, &between) - 0.662_630).abs() < 1e-6);
     }
 
     #[test]

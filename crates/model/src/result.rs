@@ -285,4 +285,7 @@ pub struct Verdict {
     pub finding: Finding,
     /// In a sentence, with the numbers.
     pub reason: String,
+    /// The probability that the result lies outside the tolerance, all results being
+    /// equally likely beforehand (JCGM 106, flat prior): of a pass the specific risk.
+    pub outside: Option<f64>,
 }

@@ -23,6 +23,11 @@ pub(crate) fn result_json(outcome: &Outcome) -> Value {
         "readings": outcome.readings,
         "meaning": outcome.meaning,
         "why_not": outcome.why_not,
+        "budget": outcome.budget.iter().map(|part| json!({
+            "source": part.source.name(),
+            "u": number(part.u),
+            "share": number(part.share),
+        })).collect::<Vec<_>>(),
     })
 }
 
@@ -37,6 +42,7 @@ pub(crate) fn verdict_json(view: &RunView<'_>, verdict: &Verdict) -> Value {
         "allow": tolerance.map(|tolerance| tolerance.allow.clone()),
         "finding": verdict.finding.word(),
         "reason": verdict.reason,
+        "outside": maybe(verdict.outside),
     })
 }
 

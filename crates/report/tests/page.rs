@@ -331,6 +331,7 @@ fn sentences_as_they_read() {
         position: model::record::PositionId::new(position),
         finding,
         reason: reason.to_owned(),
+        outside: None,
     };
     run.analysis.verdicts = vec![
         verdict(0, "a", Finding::Pass, "it is 0.11 cents/oct"),

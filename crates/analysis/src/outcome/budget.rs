@@ -12,12 +12,23 @@ use std::cell::OnceCell;
 use std::rc::Rc;
 
 /// So many of the draws will do for a share.
-const DRAWS: usize = 200;
+const DRAWS: usize = 80;
 /// Shares below this are not listed.
 const LEAST_SHARE: f64 = 5e-4;
 
-/// A unit on rigs of which only one source of error is left.
-pub(crate) struct Alone(Vec<(UncertaintySource, Bench)>);
+/// A unit on rigs of which only one source of error is left; gain, loading and
+/// session act alike and are told apart by their limits.
+pub(crate) struct Alone {
+    benches: Vec<(UncertaintySource, Bench)>,
+    gains: [f64; 3],
+}
+
+/// What acts as a gain, in the order of the limits.
+const GAINS: [UncertaintySource; 3] = [
+    UncertaintySource::CvGain,
+    UncertaintySource::Loading,
+    UncertaintySource::Session,
+];
 
 impl Alone {
     pub(crate) fn of(bench: &Bench) -> Self {
@@ -25,11 +36,23 @@ impl Alone {
             UncertaintySource::Readings,
             bench.with_limits(bench.limits.none()),
         );
+        let all = bench.limits.gains();
+        // A rectangle with the variance of all that acts as a gain.
+        let together = all.iter().map(|limit| limit * limit).sum::<f64>().sqrt();
         let sources = UncertaintySource::ALL.into_iter().filter_map(|source| {
-            let limits = bench.limits.only(source)?;
+            let limits = match source {
+                UncertaintySource::CvGain if together > 0.0 => {
+                    bench.limits.none().with_gain(together)
+                }
+                source if GAINS.contains(&source) => return None,
+                source => bench.limits.only(source)?,
+            };
             Some((source, bench.with_limits(limits)))
         });
-        Self(std::iter::once(readings).chain(sources).collect())
+        Self {
+            benches: std::iter::once(readings).chain(sources).collect(),
+            gains: all,
+        }
     }
 }
 
@@ -66,14 +89,23 @@ impl<'a> Nights<'a> {
             return shares(vec![(UncertaintySource::Readings, u)]);
         }
         let nights = self.made.get_or_init(|| {
-            let alone = self.alone.0.iter();
+            let alone = self.alone.benches.iter();
             alone
                 .map(|(source, bench)| (*source, night.on(bench, DRAWS)))
                 .collect()
         });
         let mut parts = Vec::with_capacity(nights.len());
         let mut own = 0.0;
+        let with_air = matches!(
+            outcome.name,
+            ResultName::OffsetTemperatureCoefficient | ResultName::ScaleTemperatureCoefficient
+        );
         for (source, night) in nights {
+            // The thermometer knows of coefficients only, and the rest not of them.
+            let is_air = *source == UncertaintySource::Thermometer;
+            if *source != UncertaintySource::Readings && is_air != with_air {
+                continue;
+            }
             let Some(u) = night.compute(outcome.name, choice).outcome.u else {
                 continue;
             };
@@ -81,7 +113,19 @@ impl<'a> Nights<'a> {
                 own = u;
                 parts.push((*source, u));
             } else {
-                parts.push((*source, (u * u - own * own).max(0.0).sqrt()));
+                let part = (u * u - own * own).max(0.0).sqrt();
+                if *source == UncertaintySource::CvGain {
+                    let gains = self.alone.gains;
+                    let all = gains.iter().map(|limit| limit * limit).sum::<f64>().sqrt();
+                    parts.extend(
+                        GAINS
+                            .into_iter()
+                            .zip(gains)
+                            .map(|(source, limit)| (source, part * limit / all)),
+                    );
+                } else {
+                    parts.push((*source, part));
+                }
             }
         }
         shares(parts)

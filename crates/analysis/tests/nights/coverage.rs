@@ -9,7 +9,7 @@ use model::result::ResultName;
 const NIGHTS: u64 = 200;
 
 /// A result and what it truly is.
-type Known = (ResultName, fn(&Truth) -> f64);
+pub type Known = (ResultName, fn(&Truth) -> f64);
 
 const SHORT_NIGHT: &str = "
   - power_on
@@ -17,7 +17,7 @@ const SHORT_NIGHT: &str = "
   - rounds: {name: night, notes: {list: [C4, C2, C3, C5, C6, C7, C4]}, every: 10 min, for: 4 h}";
 
 /// Share of nights in which each interval holds its truth.
-fn held(names: &[Known], make: impl Fn(&mut Random) -> Truth) -> Vec<f64> {
+pub fn held(nights: u64, names: &[Known], make: impl Fn(&mut Random) -> Truth) -> Vec<f64> {
     let plan = plan(
         SHORT_NIGHT,
         "{result: error_after_one_tuning, of: night, allow: {at_most: 5 cents}, meaning: {tuned_at: 40 min}}",
@@ -26,7 +26,7 @@ fn held(names: &[Known], make: impl Fn(&mut Random) -> Truth) -> Vec<f64> {
         "sample_clock: 0 ppm, cv_gain: 0.1 %, cv_offset: 5 mV, cv_step: 0.5 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 0 ohm, cv_session: 0 %, thermometer: 0 K",
     );
     let mut counts = vec![0u32; names.len()];
-    for night in 0..NIGHTS {
+    for night in 0..nights {
         let mut random = Random::new(1000 + night);
         let truth = make(&mut random);
         let gain = 1e-3 * (2.0 * random.uniform() - 1.0);
@@ -55,24 +55,24 @@ fn held(names: &[Known], make: impl Fn(&mut Random) -> Truth) -> Vec<f64> {
     }
     counts
         .into_iter()
-        .map(|count| f64::from(count) / NIGHTS as f64)
+        .map(|count| f64::from(count) / nights as f64)
         .collect()
 }
 
-struct Truth {
-    b: f64,
+pub struct Truth {
+    pub b: f64,
     /// How much more the slope is when cold, in cents per octave.
-    b_cold: f64,
-    c: f64,
-    warm: f64,
-    tau: f64,
-    noise: f64,
+    pub b_cold: f64,
+    pub c: f64,
+    pub warm: f64,
+    pub tau: f64,
+    pub noise: f64,
 }
 
 const X: [f64; 6] = [-2.0, -1.0, 0.0, 1.0, 2.0, 3.0];
 
 impl Truth {
-    fn cents(&self, t: f64, x: f64) -> f64 {
+    pub fn cents(&self, t: f64, x: f64) -> f64 {
         let cold = (-t / self.tau).exp();
         unit(
             self.warm * cold,
@@ -82,7 +82,7 @@ impl Truth {
             x,
         )
     }
-    fn left(&self, b: f64) -> f64 {
+    pub fn left(&self, b: f64) -> f64 {
         let off: Vec<f64> = X
             .iter()
             .map(|x| unit(0.0, self.b, self.c, 0.0, *x) - b * x)
@@ -91,20 +91,20 @@ impl Truth {
         let low = off.iter().copied().fold(f64::INFINITY, f64::min);
         (high - low) / 2.0
     }
-    fn trimmed(&self) -> f64 {
+    pub fn trimmed(&self) -> f64 {
         (-4000..4000)
             .map(|b| self.left(f64::from(b) * 0.005))
             .fold(f64::INFINITY, f64::min)
     }
     /// Largest deviation after a tuning in the round at 40 min, whose middle is 14 s in.
-    fn tuned_once(&self) -> f64 {
+    pub fn tuned_once(&self) -> f64 {
         let tuned = self.cents(2414.0, 0.0);
         let ends = (0..22).map(|round| 2414.0 + 600.0 * f64::from(round));
         ends.flat_map(|t| X.map(|x| (self.cents(t, x) - tuned).abs()))
             .fold(0.0, f64::max)
     }
     /// When the error left after retuning comes within 3 cents.
-    fn ready(&self) -> f64 {
+    pub fn ready(&self) -> f64 {
         let left = |t: f64| {
             let off: Vec<f64> = X.iter().map(|x| self.cents(t, *x)).collect();
             let high = off.iter().copied().fold(f64::NEG_INFINITY, f64::max);
@@ -116,12 +116,12 @@ impl Truth {
             .unwrap_or(f64::INFINITY)
     }
     /// When the reference note comes within 3 cents of nothing.
-    fn warm_up(&self) -> f64 {
+    pub fn warm_up(&self) -> f64 {
         (self.tau * (self.warm.abs() / 3.0).ln()).max(0.0)
     }
 }
 
-fn usual(random: &mut Random) -> Truth {
+pub fn usual(random: &mut Random) -> Truth {
     let noise = [0.02, 0.1, 0.3][(random.uniform() * 3.0) as usize];
     Truth {
         b: 3.0 * random.normal(),
@@ -142,7 +142,7 @@ fn intervals_hold_the_truth_about_as_often_as_they_say() {
         (ResultName::WarmUpTime, Truth::warm_up),
         (ResultName::ErrorAfterOneTuning, Truth::tuned_once),
     ];
-    let held = held(&names, usual);
+    let held = held(NIGHTS, &names, usual);
     for ((name, _), held) in names.iter().zip(&held) {
         println!("{name}: {held}");
     }
@@ -155,7 +155,7 @@ fn intervals_hold_the_truth_about_as_often_as_they_say() {
 #[test]
 fn ready_after_is_found_or_said_not_to_be_reached() {
     let names: [Known; 1] = [(ResultName::ReadyAfter, Truth::ready)];
-    let held = held(&names, |random| Truth {
+    let held = held(NIGHTS, &names, |random| Truth {
         b: 0.4 * random.normal(),
         b_cold: 2.0 + 2.0 * random.uniform(),
         c: 0.0,

@@ -1,0 +1,151 @@
+//! How often 95 % intervals hold the truth, and how often a unit at the edge of a
+//! tolerance is passed: `cargo run --release -p analysis --example coverage [NIGHTS]`.
+//!
+//! Asked for are 93 to 98 % of 2000 nights for each result, and at most 271 false
+//! accepts of 10 000 with a guard band of r = 1 (2.5 % and three standard deviations
+//! of the count). Rigs are drawn from their own bounds; units at random.
+
+#[path = "../tests/nights/coverage.rs"]
+#[allow(dead_code, unused_imports)]
+mod coverage;
+#[path = "../tests/nights/night.rs"]
+#[allow(dead_code)]
+mod night;
+#[path = "../tests/nights/truth.rs"]
+#[allow(dead_code, unused_imports)]
+mod truth;
+
+use analysis::analyse;
+use coverage::{Known, Truth, held, usual};
+use model::result::{Finding, ResultName};
+use night::{EXACT, NIGHT, Random, outcome, plan, play, rig};
+use std::process::ExitCode;
+
+/// How the pitch wanders by itself.
+#[derive(Debug, Clone, Copy)]
+enum Wander {
+    White,
+    Flicker,
+    Walk,
+    /// Not of the family the analysis reckons with: a wave of the period of the night.
+    Wave,
+}
+
+/// Share of nights whose interval of the drift rate holds the true rate.
+fn drift(nights: u64, wander: Wander) -> f64 {
+    let plan = plan(NIGHT, "");
+    let rig = rig(EXACT);
+    let mut count = 0;
+    for night in 0..nights {
+        let mut random = Random::new(50_000 + night);
+        let rate = 2.0 * random.uniform() - 1.0;
+        let phase = random.uniform();
+        let (mut last, mut walk) = (0.0, 0.0);
+        // A sum of relaxations an octave and a half apart is flicker over the night.
+        let mut parts = [0.0f64; 9];
+        let record = play(&plan, 0.02, night, |slot, random| {
+            let passed = slot.t - last;
+            last = slot.t;
+            walk += 0.1 * (passed / 600.0).sqrt() * random.normal();
+            for (place, part) in parts.iter_mut().enumerate() {
+                let keeps = (-passed / (30.0 * 2.83f64.powi(place as i32))).exp();
+                *part = *part * keeps + 0.1 * (1.0 - keeps * keeps).sqrt() * random.normal();
+            }
+            let wanders = match wander {
+                Wander::White => 0.3 * random.normal(),
+                Wander::Flicker => parts.iter().sum(),
+                Wander::Walk => walk,
+                Wander::Wave => (std::f64::consts::TAU * (slot.t / 40_000.0 + phase)).sin(),
+            };
+            rate * slot.t / 3600.0 + wanders + 0.02 * random.normal()
+        });
+        let analysis = analyse(&plan, &rig, &record);
+        let found = outcome(&analysis, "night", ResultName::DriftRate);
+        count += u64::from(found.low <= Some(rate) && found.high >= Some(rate));
+    }
+    count as f64 / nights as f64
+}
+
+/// How many of so many units exactly at the limit are passed.
+fn false_accepts(units: u64) -> u64 {
+    let plan = plan(
+        "  - sweep: {name: fine, notes: {range: {from: C2, to: C7, step: 600 cents}}, order: up_then_down}",
+        "{result: scale_error, of: fine, allow: {at_most: 1 cent/oct}}",
+    );
+    let rig = rig(
+        "sample_clock: 0 ppm, cv_gain: 0.02 %, cv_offset: 1 mV, cv_step: 0.2 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 0 ohm, cv_session: 0 %, thermometer: 0 K",
+    );
+    (0..units)
+        .filter(|unit| {
+            let mut random = Random::new(90_000 + unit);
+            let gain = 2e-4 * (2.0 * random.uniform() - 1.0);
+            let steps: Vec<f64> = (0..20)
+                .map(|_| 2e-4 * (2.0 * random.uniform() - 1.0))
+                .collect();
+            let record = play(&plan, 0.1, *unit, |slot, random| {
+                let volts = slot.x + 3.0;
+                slot.x
+                    + 1200.0 * (gain * volts + steps[(2.0 * volts).round() as usize])
+                    + 0.1 * random.normal()
+            });
+            let analysis = analyse(&plan, &rig, &record);
+            analysis.verdicts[0].finding == Finding::Pass
+        })
+        .count() as u64
+}
+
+fn main() -> ExitCode {
+    let nights = std::env::args()
+        .nth(1)
+        .and_then(|text| text.parse().ok())
+        .unwrap_or(2000);
+    let mut good = true;
+    let mut say = |name: &str, share: f64| {
+        // With fewer nights the count scatters by itself.
+        let slack = 2.0 * (0.05 * 0.95 / nights as f64).sqrt() * f64::from(u8::from(nights < 2000));
+        let within = (0.93 - slack..=0.98 + slack).contains(&share);
+        good &= within;
+        println!(
+            "{name:<32} {share:.4} {}",
+            if within { "" } else { "outside 0.93 to 0.98" }
+        );
+    };
+    let names: [Known; 5] = [
+        (ResultName::ScaleError, |truth| truth.b),
+        (ResultName::ErrorLeftAfterRetuning, |truth| truth.left(0.0)),
+        (ResultName::ErrorLeftAfterTrimming, Truth::trimmed),
+        (ResultName::WarmUpTime, Truth::warm_up),
+        (ResultName::ErrorAfterOneTuning, Truth::tuned_once),
+    ];
+    for ((name, _), share) in names.iter().zip(held(nights, &names, usual)) {
+        say(name.name(), share);
+    }
+    let ready: [Known; 1] = [(ResultName::ReadyAfter, Truth::ready)];
+    let share = held(nights, &ready, |random| Truth {
+        b: 0.4 * random.normal(),
+        b_cold: 2.0 + 2.0 * random.uniform(),
+        c: 0.0,
+        ..usual(random)
+    })[0];
+    say("ready_after", share);
+    for wander in [Wander::White, Wander::Flicker, Wander::Walk] {
+        say(
+            &format!("drift_rate, {wander:?} noise"),
+            drift(nights, wander),
+        );
+    }
+    println!(
+        "drift_rate, misspecified ({:?})   {:.4} (shown, not asked for)",
+        Wander::Wave,
+        drift(nights / 4, Wander::Wave)
+    );
+    let units = 5 * nights;
+    let accepted = false_accepts(units);
+    let most = 0.025 * units as f64 + 3.0 * (0.025 * 0.975 * units as f64).sqrt();
+    println!("false accepts at the limit's edge: {accepted} of {units}, at most {most:.0}");
+    if good && (accepted as f64) <= most {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::FAILURE
+    }
+}
