@@ -8,10 +8,66 @@ use model::document::rig::{Bounds, Law, Wiring};
 use model::record::PositionId;
 use model::result::ResultName;
 
-/// Whether certificates stand behind the rig. No rig file of version 1 can name
-/// any, so none is calibrated; the pages and exports ask here.
-pub(crate) const fn is_calibrated(_view: &RunView<'_>) -> bool {
-    false
+/// What of the rig has no certificate that was in force when the run began.
+fn uncertified(view: &RunView<'_>) -> Vec<&'static str> {
+    let began = view.record.header.began.to_string();
+    let day = began.get(..10).unwrap_or(&began);
+    let certificates = &view.rig.certificates;
+    let asked = [
+        ("the sample clock", &certificates.sample_clock, true),
+        ("the control voltage", &certificates.control_voltage, true),
+        (
+            "the thermometer",
+            &certificates.thermometer,
+            view.rig.thermometer.is_some(),
+        ),
+    ];
+    asked
+        .into_iter()
+        .filter(|(_, certificate, needed)| {
+            *needed
+                && !certificate
+                    .as_ref()
+                    .is_some_and(|certificate| certificate.is_in_force(day))
+        })
+        .map(|(what, ..)| what)
+        .collect()
+}
+
+/// Whether certificates in force stand behind the whole rig; the pages and exports
+/// ask here.
+pub(crate) fn is_calibrated(view: &RunView<'_>) -> bool {
+    uncertified(view).is_empty()
+}
+
+/// The certificates of a rig, in a sentence.
+fn certificates(view: &RunView<'_>) -> String {
+    let certificates = &view.rig.certificates;
+    let said: Vec<String> = [
+        ("sample clock", &certificates.sample_clock),
+        ("control voltage", &certificates.control_voltage),
+        ("thermometer", &certificates.thermometer),
+    ]
+    .into_iter()
+    .filter_map(|(what, certificate)| {
+        let certificate = certificate.as_ref()?;
+        let mut said = format!(
+            "{what} by {}, certificate {} of {}",
+            certificate.what, certificate.number, certificate.date
+        );
+        if let Some(due) = &certificate.due {
+            said += &format!(", due {due}");
+        }
+        if let Some(found) = &certificate.as_found {
+            said += &format!(", as found {found}");
+        }
+        if let Some(left) = &certificate.as_left {
+            said += &format!(", as left {left}");
+        }
+        Some(said)
+    })
+    .collect();
+    said.join("; ")
 }
 
 /// What is said of the rig, in sentences.
@@ -41,6 +97,22 @@ pub(crate) fn statement(view: &RunView<'_>) -> Vec<String> {
         plain_number(bounds.cv_offset.get() * 1e3),
         plain_number(bounds.cv_step.get() * 1e3),
     );
+    let missing = uncertified(view);
+    if missing.is_empty() {
+        said.push(format!(
+            "Calibrated rig: {} (limits: {limits}).",
+            certificates(view)
+        ));
+        return said;
+    }
+    if !view.rig.certificates.is_empty() {
+        said.push(format!(
+            "Uncalibrated rig: no certificate in force for {}; {} (limits: {limits}).",
+            missing.join(" and "),
+            certificates(view)
+        ));
+        return said;
+    }
     said.push(if *bounds == Bounds::default() {
         format!(
             "Uncalibrated rig: nobody has said how far off it may be, so wide limits stand in ({limits})."
