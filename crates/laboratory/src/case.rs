@@ -36,7 +36,7 @@ pub struct Case {
     /// The Cramer-Rao bound in hertz, where the signal is one that has it: steady
     /// harmonics in noise of known density.
     pub bound: Option<f64>,
-    /// The share of second tones, and what else was drawn.
+    /// All that was drawn, for people.
     pub story: String,
 }
 
@@ -383,6 +383,13 @@ impl Case {
 }
 
 impl Draft {
+    fn hum_at(&self, t: f64) -> f64 {
+        let line = |(hertz, amplitude, phase): &(f64, f64, f64)| {
+            amplitude * (TAU * (hertz * t + phase).fract()).sin()
+        };
+        self.hum.iter().map(line).sum()
+    }
+
     fn render(self, category: Category, seed: u64, index: u64, dice: &mut Dice) -> Case {
         let count = (self.rate * self.seconds).round().max(1.0) as usize;
         let seconds = count as f64 / self.rate;
@@ -393,7 +400,7 @@ impl Draft {
             .clone()
             .scaled(|h| if h <= highest { 1.0 } else { 0.0 })
             .power();
-        let shape = self.shape.scaled(|_| 1.0 / power.sqrt());
+        let shape = self.shape.clone().scaled(|_| 1.0 / power.sqrt());
         let mut tone: Vec<f64> = if let Some(naive) = self.naive {
             let tone: Vec<f64> = phases.iter().map(|p| naive(p - p.floor())).collect();
             let power = tone.iter().map(|y| y * y).sum::<f64>() / count as f64;
@@ -418,22 +425,24 @@ impl Draft {
             pole: self.pole,
         };
         let added = noise.samples(count, dice);
-        let peak = tone.iter().fold(0.0_f64, |peak, y| peak.max(y.abs()));
-        let gain = self.peak / peak.max(1e-9);
-        let samples = tone
+        let heard: Vec<f64> = tone
             .iter()
             .zip(&added)
             .enumerate()
-            .map(|(n, (tone, noise))| {
-                let t = n as f64 / self.rate;
-                let hum: f64 = self
-                    .hum
-                    .iter()
-                    .map(|(hertz, amplitude, phase)| {
-                        amplitude * (TAU * (hertz * t + phase).fract()).sin()
-                    })
-                    .sum();
-                let y = (gain * (tone + noise + hum) + self.offset).clamp(-1.0, 1.0);
+            .map(|(n, (tone, noise))| tone + noise + self.hum_at(n as f64 / self.rate))
+            .collect();
+        // What is not to be cut off keeps below full scale with noise, hum and constant.
+        let peak = heard.iter().fold(1e-9_f64, |peak, y| peak.max(y.abs()));
+        let room = if self.peak > 1.0 {
+            1.0
+        } else {
+            1.0 - self.offset.abs()
+        };
+        let gain = self.peak * room / peak;
+        let samples = heard
+            .iter()
+            .map(|y| {
+                let y = (gain * y + self.offset).clamp(-1.0, 1.0);
                 if self.rounded {
                     ((y * 8_388_607.0).round() / 8_388_607.0) as f32
                 } else {

@@ -7,9 +7,14 @@ use laboratory::judge::Tally;
 use std::collections::BTreeMap;
 
 /// Prints a line: what is asked, what was found, and the word about it.
-fn goal(name: &str, found: &str, short_by: Option<String>) {
+pub fn goal(name: &str, found: &str, short_by: Option<String>) {
     let word = short_by.map_or("PASS".to_owned(), |by| format!("SHORT by {by}"));
     println!("{word:18} {name}: {found}");
+}
+
+/// By how much a figure falls short of what it should have at least.
+pub fn short(found: f64, least: f64, unit: &str) -> Option<String> {
+    (found < least || found.is_nan()).then(|| format!("{:.0}{unit}", least - found))
 }
 
 fn above(found: f64, most: f64, unit: &str) -> Option<String> {

@@ -1,7 +1,9 @@
 //! Prints what the meter reaches, each figure with its confidence.
 
+mod comparison;
 mod goals;
 mod one_case;
+mod speed;
 mod statistics;
 
 use clap::{Args, Parser, Subcommand};
@@ -18,6 +20,20 @@ struct Arguments {
 
 #[derive(Subcommand)]
 enum Task {
+    /// Every goal, one after the other.
+    Goals {
+        #[command(flatten)]
+        seed: Seed,
+        /// Trials a cell of efficiency.
+        #[arg(long, default_value_t = 200)]
+        trials: u64,
+        /// Cases a category.
+        #[arg(long, default_value_t = 2000)]
+        cases: u64,
+        /// Where to write cases that went wrong.
+        #[arg(long)]
+        failures: Option<PathBuf>,
+    },
     /// Mean square error over the bound, cell by cell.
     Efficiency {
         #[command(flatten)]
@@ -39,6 +55,27 @@ enum Task {
         /// Where to write cases that went wrong.
         #[arg(long)]
         failures: Option<PathBuf>,
+    },
+    /// Processor time against real time.
+    Speed {
+        #[command(flatten)]
+        seed: Seed,
+    },
+    /// Memory that an estimate asks for.
+    Allocations {
+        #[command(flatten)]
+        seed: Seed,
+    },
+    /// Beside public estimators, where Python has them, on the same cases.
+    Compare {
+        #[command(flatten)]
+        seed: Seed,
+        /// Cases a category.
+        #[arg(long, default_value_t = 20)]
+        cases: u64,
+        /// The Python that has numpy, aubio and librosa.
+        #[arg(long, default_value = "python3")]
+        python: String,
     },
     /// All that is known of one case.
     Case {
@@ -73,6 +110,28 @@ fn category(name: &str) -> Result<Category, String> {
 
 fn main() -> Result<(), Box<dyn Error>> {
     match Arguments::parse().task {
+        Task::Goals {
+            seed,
+            trials,
+            cases,
+            failures,
+        } => {
+            let cells = statistics::efficiency(seed.seed, trials);
+            let found =
+                statistics::categories(&Category::ALL, seed.seed, cases, failures.as_deref())?;
+            println!();
+            goals::of_efficiency(&cells);
+            goals::of_categories(&found);
+            speed::speed(seed.seed)?;
+            speed::allocations(seed.seed)?;
+        }
+        Task::Speed { seed } => speed::speed(seed.seed)?,
+        Task::Allocations { seed } => speed::allocations(seed.seed)?,
+        Task::Compare {
+            seed,
+            cases,
+            python,
+        } => comparison::compare(seed.seed, cases, &python)?,
         Task::Efficiency { seed, trials } => {
             let found = statistics::efficiency(seed.seed, trials);
             goals::of_efficiency(&found);

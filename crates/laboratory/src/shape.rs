@@ -66,7 +66,7 @@ impl Shape {
         let bessel = bessel_functions(highest, drive);
         Self::of(highest, |h| {
             let j = 2.0 * bessel[h as usize];
-            if h as usize % 2 == 0 {
+            if (h as usize).is_multiple_of(2) {
                 (j * offset.sin(), 0.0)
             } else {
                 (0.0, j * offset.cos())

@@ -3,7 +3,7 @@
 use laboratory::case::Case;
 use laboratory::category::Category;
 use laboratory::confidence::{mean_square, share};
-use laboratory::judge::{Judgement, Meters, Tally};
+use laboratory::judge::{COUNTED_PERIODS, Judgement, Meters, Tally};
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{self, BufWriter, Write};
@@ -139,7 +139,8 @@ fn line(name: &str, tally: &Tally) -> String {
 /// Cases that went wrong, so that each can be made again.
 fn write_down(file: &mut impl Write, case: &Case, judged: &Judgement) -> io::Result<()> {
     let far = judged.error_in_u.is_some_and(|ratio| ratio.abs() > FAR);
-    let lost = case.category.is_ordinary() && judged.is_flagged();
+    let lost =
+        case.category.is_ordinary() && case.periods() >= COUNTED_PERIODS && judged.is_flagged();
     let word = match (judged.is_gross(), judged.is_flagged(), far, lost) {
         (true, false, ..) => "GROSS UNFLAGGED",
         (true, true, ..) => "gross flagged",
