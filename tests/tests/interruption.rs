@@ -275,7 +275,7 @@ fn ctrl_c_ends_after_the_note_in_progress_and_resume_carries_on() {
     if ended.code() == Some(3) {
         let runs = run(&["runs", "--store", &bench.path("store"), "--format", "json"]);
         let line: Value = serde_json::from_slice(&runs.stdout).unwrap();
-        assert_eq!(line["standing"], "stopped");
+        assert_eq!(line["standing"], "interrupted");
         let id = line["run"].as_str().unwrap().to_owned();
         let resumed = run(&["resume", &id, "--store", &bench.path("store")]);
         assert!(

@@ -8,4 +8,5 @@ mod measuring; // measure: formats of files, deviations, hops, broken recordings
 #[cfg(feature = "jack")]
 mod real_ports; // real MIDI and audio ports through JACK, in real time
 mod tones; // tones made by sox and csound, measured
+mod recordings; // import of recordings made elsewhere, and compare
 mod usage; // exit codes, wrong files, machine-readable output

@@ -94,7 +94,12 @@ pub fn list() -> Ports {
     Ports {
         midi_outputs: match sender::ports::names() {
             Ok(names) => Listing::Found(names),
-            Err(error) => Listing::Unavailable(error.to_string()),
+            Err(error) => {
+                // The heading says already that it is about MIDI.
+                let said = error.to_string();
+                let said = said.strip_prefix("MIDI: ").unwrap_or(&said);
+                Listing::Unavailable(said.to_owned())
+            }
         },
         audio_inputs: host_names()
             .into_iter()

@@ -469,6 +469,8 @@ pub enum Kind {
     Plan,
     /// A rig.
     Rig,
+    /// What `show RUN --format json` prints.
+    Results,
 }
 
 /// `nightbench schema`.

@@ -82,6 +82,7 @@ fn dispatch(command: &Command) -> Result<u8, Failure> {
             let schema = match arguments.kind {
                 Kind::Plan => model::document::plan_schema(),
                 Kind::Rig => model::document::rig_schema(),
+                Kind::Results => report::results_schema(),
             };
             let _ = writeln!(out, "{schema:#}");
             Ok(0)

@@ -53,11 +53,15 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
     let store = Store::open_existing(&folders::store(&arguments.store)?)?;
     let runs = store.library()?.runs()?;
     let mut out = std::io::stdout();
+    let mut interrupted = None;
     for run in runs {
+        if run.standing == Standing::Stopped {
+            interrupted = Some(run.id.clone());
+        }
         let standing = match run.standing {
             Standing::Complete => "complete",
             Standing::InProgress => "in progress",
-            Standing::Stopped => "stopped",
+            Standing::Stopped => "interrupted",
         };
         let title = title(&run.header);
         let units: Vec<&str> = run
@@ -93,6 +97,12 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
         if writeln!(out, "{line}").is_err() {
             break;
         }
+    }
+    if let Some(run) = interrupted.filter(|_| arguments.output.format == Format::Text) {
+        let _ = writeln!(
+            std::io::stderr(),
+            "a run that was interrupted is carried on by: nightbench resume {run}"
+        );
     }
     Ok(0)
 }

@@ -359,7 +359,11 @@ fn describe(work: &Work) -> (String, u64) {
         ),
         Work::Ask { question } => (format!("asks: {question}"), 0),
         Work::Tune(tuning) => (
-            format!("tuning at {} to within {}", tuning.name, tuning.within),
+            {
+                let band = tuning.within.to_string();
+                let unit = if band == "1 cents" { "1 cent" } else { &band };
+                format!("tuning at {} to within {unit}", tuning.name)
+            },
             0,
         ),
     }

@@ -16,6 +16,7 @@ mod outline;
 mod page;
 mod plot;
 mod results;
+mod schema;
 mod suggestions;
 mod terminal;
 mod words;
@@ -30,6 +31,7 @@ pub use batch::{BatchView, batch_html, batch_json, batch_text};
 pub use export::{export_csv, export_json};
 pub use page::html;
 pub use results::results_json;
+pub use schema::results_schema;
 pub use terminal::text;
 pub use words::{UnitWords, VerdictWords, sentences};
 

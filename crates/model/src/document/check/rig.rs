@@ -200,6 +200,17 @@ impl Checker<'_, Rig> {
             for (earlier, other) in &positions[..index] {
                 self.pair((earlier, other), (name, position))?;
             }
+            let shared = positions[..index].iter().find(|(_, other)| {
+                other.cv.sender == position.cv.sender && other.cv.channel == position.cv.channel
+            });
+            if let Some((earlier, _)) = shared {
+                let path = at!["positions", name.as_str(), "cv", "channel"];
+                self.remark(
+                    &path,
+                    format!("the position \"{earlier}\" is on the same sender and channel"),
+                    "both then play the same notes from one CV through a multiple, and each input loads it for the other; if they have a CV each, give each its own channel",
+                );
+            }
         }
         Ok(())
     }

@@ -96,6 +96,16 @@ impl Fitting<'_> {
                 }
                 Ok(())
             }
+            Stage::Tune(tune)
+                if tune.at_most.is_none() && matches!(self.rig.wiring, Wiring::Simulated(_)) =>
+            {
+                Err(self.check.document.error(
+                    path,
+                    "on a simulated rig nobody turns the knob, so this stage would never end"
+                        .to_owned(),
+                    Some("say how long to wait, for example at_most: 20 min".to_owned()),
+                ))
+            }
             Stage::Tune(tune) => match &tune.note {
                 Some(note) => self.note(note, &path.then("note")),
                 None => Ok(()),

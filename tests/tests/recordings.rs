@@ -1,0 +1,224 @@
+//! Recordings made elsewhere become runs, and runs are held against each other.
+
+use serde_json::Value;
+use std::f64::consts::TAU;
+use std::path::Path;
+use tests::program::{last_word, run, told};
+
+const RATE: u32 = 16_000;
+const NOTES: [(&str, i32); 7] = [
+    ("C4", 60),
+    ("C2", 36),
+    ("C3", 48),
+    ("C5", 72),
+    ("C6", 84),
+    ("C7", 96),
+    ("C4", 60),
+];
+const LASTS: f64 = 0.8;
+
+/// A unit whose octaves are wide by `scale` cents each, on channel 1, and its control
+/// voltage on channel 2, 10 V at full scale; and the table of its notes.
+fn record(folder: &Path, name: &str, scale: f64) -> (String, String) {
+    let mut samples: Vec<i16> = Vec::new();
+    let mut table = "start_s,duration_s,note\n".to_owned();
+    let (mut phase, mut t) = (0.0f64, 0.0);
+    let mut noise = 1u32;
+    for _ in 0..2 {
+        for (note, number) in NOTES {
+            let octaves = f64::from(number - 60) / 12.0;
+            let hz = 440.0 * (f64::from(number - 69) / 12.0 + scale * octaves / 1200.0).exp2();
+            for _ in 0..(LASTS * f64::from(RATE)) as usize {
+                phase = (phase + hz / f64::from(RATE)).fract();
+                let partials = if hz < 2000.0 { 3 } else { 1 };
+                let tone: f64 = (1..=partials)
+                    .map(|h| (TAU * phase * f64::from(h)).sin() / f64::from(h))
+                    .sum();
+                noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                let hiss = f64::from(noise >> 16) / 65_536.0 - 0.5;
+                samples.push((tone * 8000.0 + 4.0 * hiss) as i16);
+                let volts = f64::from(number - 24) / 12.0;
+                samples.push((volts / 10.0 * 32_768.0 + 2.0 * hiss) as i16);
+            }
+            table += &format!("{t:.3},{LASTS},{note}\n");
+            t += LASTS;
+        }
+    }
+    let mut bytes = b"RIFF".to_vec();
+    let size = samples.len() as u32 * 2;
+    bytes.extend((size + 36).to_le_bytes());
+    bytes.extend(b"WAVEfmt \x10\0\0\0\x01\0\x02\0");
+    bytes.extend(RATE.to_le_bytes());
+    bytes.extend((RATE * 4).to_le_bytes());
+    bytes.extend(b"\x04\0\x10\0data");
+    bytes.extend(size.to_le_bytes());
+    bytes.extend(samples.iter().flat_map(|sample| sample.to_le_bytes()));
+    let wav = folder.join(name);
+    std::fs::write(&wav, bytes).unwrap();
+    let csv = folder.join("notes.csv");
+    std::fs::write(&csv, table).unwrap();
+    (wav.display().to_string(), csv.display().to_string())
+}
+
+fn scale_error(shown: &Value) -> f64 {
+    shown["units"][0]["results"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|result| result["name"] == "scale_error")
+        .and_then(|result| result["value"].as_f64())
+        .unwrap_or_else(|| panic!("{shown}"))
+}
+
+#[test]
+fn a_recording_becomes_a_run_by_table_and_by_control_voltage() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = folder.path().join("store").display().to_string();
+    let (before, table) = record(folder.path(), "before.wav", 22.4);
+    let (after, _) = record(folder.path(), "after.wav", 0.6);
+    let imported = run(&[
+        "import",
+        &before,
+        "--schedule",
+        &table,
+        "--channel",
+        "1",
+        "--unit",
+        "A-1041",
+        "--store",
+        &store,
+    ]);
+    assert_eq!(imported.status.code(), Some(0), "{}", told(&imported));
+    let first = last_word(&imported);
+    assert!(String::from_utf8_lossy(&imported.stdout).contains("Imported recording"));
+    let imported = run(&[
+        "import",
+        &after,
+        "--cv-channel",
+        "2",
+        "--cv-full-scale",
+        "10V",
+        "--channel",
+        "1",
+        "--unit",
+        "A-1041",
+        "--store",
+        &store,
+    ]);
+    assert_eq!(imported.status.code(), Some(0), "{}", told(&imported));
+    let second = last_word(&imported);
+    for (id, scale) in [(&first, 22.4), (&second, 0.6)] {
+        let shown = run(&["show", id, "--store", &store, "--format", "json"]);
+        let shown: Value = serde_json::from_slice(&shown.stdout).unwrap();
+        assert!((scale_error(&shown) - scale).abs() < 0.3, "{shown}");
+    }
+    let page = folder.path().join("compared.html").display().to_string();
+    let compared = run(&[
+        "compare", &first, &second, "--store", &store, "--format", "json", "--out", &page,
+    ]);
+    assert_eq!(compared.status.code(), Some(0), "{}", told(&compared));
+    let compared: Value = serde_json::from_slice(&compared.stdout).unwrap();
+    let results = compared["pairs"][0]["results"].as_array().unwrap();
+    let scale = results
+        .iter()
+        .find(|result| result["name"] == "scale_error")
+        .unwrap();
+    let difference = scale["difference"]["value"].as_f64().unwrap();
+    assert!((difference + 21.8).abs() < 0.5, "{scale}");
+    // Nobody knows whether two recordings are of one rig, so nothing cancels.
+    assert_eq!(scale["cancelled"], serde_json::json!([]));
+    let page = std::fs::read_to_string(page).unwrap();
+    assert!(page.contains("A-1041 before and after") && !page.contains("http"));
+}
+
+#[test]
+fn what_cannot_be_imported_is_one_sentence_with_its_place() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = folder.path().join("store").display().to_string();
+    let (wav, table) = record(folder.path(), "take.wav", 1.0);
+    let write = |name: &str, text: &str| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        path.display().to_string()
+    };
+    let past = write("past.csv", "start_s,duration_s,note\n0,1,C4\n500,1,C4\n");
+    let comma = write("comma.csv", "start_s,duration_s,note\n\"0,5\",1,C4\n");
+    let one = ["--channel", "1", "--unit", "A"];
+    let cases: Vec<(Vec<&str>, &str)> = vec![
+        (
+            vec!["--schedule", &past],
+            "line 3: this note lasts until 501 s",
+        ),
+        (
+            vec!["--schedule", &comma],
+            "comma.csv:2, column start_s: \"0,5\" has a decimal comma; write 0.5",
+        ),
+        (vec![], "--schedule NOTES.csv"),
+        (
+            vec!["--schedule", &table, "--channel", "7", "--unit", "B"],
+            "no channel 7",
+        ),
+        (
+            vec!["--schedule", &table, "--channel", "2"],
+            "each --channel C needs its --unit",
+        ),
+        (
+            vec![
+                "--schedule",
+                &table,
+                "--cv-channel",
+                "2",
+                "--cv-full-scale",
+                "10V",
+            ],
+            "cannot be used with",
+        ),
+        (
+            vec!["--cv-channel", "1", "--cv-full-scale", "10V"],
+            "channel 1 cannot hold both",
+        ),
+    ];
+    for (more, said) in cases {
+        let mut arguments = vec!["import", wav.as_str(), "--store", store.as_str()];
+        arguments.extend(one);
+        arguments.extend(more);
+        let output = run(&arguments);
+        assert_eq!(output.status.code(), Some(2), "{}", told(&output));
+        let message = String::from_utf8_lossy(&output.stderr);
+        assert!(message.contains(said), "{said}: {message}");
+    }
+    // Nothing of it left a run behind.
+    assert_eq!(run(&["runs", "--store", &store]).status.code(), Some(2));
+}
+
+#[test]
+fn runs_that_cannot_be_compared_are_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = folder.path().join("store").display().to_string();
+    let (wav, table) = record(folder.path(), "take.wav", 1.0);
+    let imported = run(&[
+        "import",
+        &wav,
+        "--schedule",
+        &table,
+        "--channel",
+        "1",
+        "--unit",
+        "A",
+        "--store",
+        &store,
+    ]);
+    let id = last_word(&imported);
+    for (runs, said) in [
+        (vec![id.as_str()], "nothing to compare it with"),
+        (vec![id.as_str(), id.as_str()], "named twice"),
+        (vec![id.as_str(), "ffffffff"], "there is no run ffffffff"),
+    ] {
+        let mut arguments = vec!["compare", "--store", store.as_str()];
+        arguments.extend(runs);
+        let output = run(&arguments);
+        assert_eq!(output.status.code(), Some(2), "{}", told(&output));
+        let message = String::from_utf8_lossy(&output.stderr);
+        assert!(message.contains(said), "{message}");
+    }
+}
