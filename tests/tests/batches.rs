@@ -236,7 +236,8 @@ fn different_plans_are_named() {
     let one = bench.run("plan.yaml", "shelf.yaml", 1, "B1-");
     let other = bench.run("wider.yaml", "shelf.yaml", 2, "B2-");
     let output = bench.batch(&[&one, &other], &[]);
-    let text = String::from_utf8_lossy(&output.stdout);
+    // Lines are broken to 80 columns.
+    let text = String::from_utf8_lossy(&output.stdout).replace('\n', " ");
     assert!(
         text.contains("plans differ") && text.contains("“Wider sweep”"),
         "{text}"

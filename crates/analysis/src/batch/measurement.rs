@@ -64,14 +64,22 @@ pub(super) fn of<'a>(
         shared: 0.0,
     };
     for (sum, groups) in common {
-        let variance = sum / n;
-        let together: f64 = groups.values().map(|size| (*size as f64 / n).powi(2)).sum();
-        measurement.own += variance * (1.0 - together) * n / (n - 1.0);
-        // What is seen from unit to unit is in the mean's own interval already.
-        let beyond = together - (1.0 - together) / (n - 1.0);
-        measurement.shared += variance * beyond.max(0.0);
+        let (own, shared) = parted(sum / n, &groups.into_values().collect::<Vec<_>>());
+        measurement.own += own;
+        measurement.shared += shared;
     }
     measurement
+}
+
+/// The variance of an error that each group of units has in common: what it adds from
+/// unit to unit, and what it does to the mean beyond what is seen from unit to unit.
+fn parted(variance: f64, groups: &[usize]) -> (f64, f64) {
+    let n = groups.iter().sum::<usize>() as f64;
+    let together: f64 = groups.iter().map(|size| (*size as f64 / n).powi(2)).sum();
+    let apart = (1.0 - together) * n / (n - 1.0);
+    // What is seen from unit to unit is in the mean's own interval already.
+    let beyond = (together - apart / n).max(0.0);
+    (variance * apart, variance * beyond)
 }
 
 /// An outcome's variance by who has it in common: nobody, the rig, the output, the run.
@@ -96,4 +104,44 @@ fn variances(outcome: &Outcome) -> [f64; 4] {
         variances[who] += share * all;
     }
     variances
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_for_all_is_a_shift_and_one_each_is_spread() {
+        let (own, shared) = parted(4.0, &[12]);
+        assert!(own.abs() < 1e-12 && (shared - 4.0).abs() < 1e-12);
+        let (own, shared) = parted(4.0, &[1; 12]);
+        assert!((own - 4.0).abs() < 1e-12 && shared.abs() < 1e-12);
+    }
+
+    /// Errors of plus or minus one for each group, all eight ways with equal chance: the
+    /// sample variance and the square of the mean can be counted out.
+    #[test]
+    fn groups_of_different_size_are_counted_out() {
+        let groups = [5, 2, 1];
+        let (mut spread, mut square) = (0.0, 0.0);
+        for signs in 0..8u32 {
+            let errors: Vec<f64> = groups
+                .iter()
+                .enumerate()
+                .flat_map(|(group, size)| {
+                    let error = if signs >> group & 1 == 1 { 1.0 } else { -1.0 };
+                    vec![error; *size]
+                })
+                .collect();
+            let mean = errors.iter().sum::<f64>() / 8.0;
+            spread += errors.iter().map(|e| (e - mean).powi(2)).sum::<f64>() / 7.0 / 8.0;
+            square += mean * mean / 8.0;
+        }
+        let (own, shared) = parted(1.0, &groups);
+        assert!((own - spread).abs() < 1e-12, "{own} {spread}");
+        assert!(
+            (shared + own / 8.0 - square).abs() < 1e-12,
+            "{shared} {square}"
+        );
+    }
 }

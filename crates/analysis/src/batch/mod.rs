@@ -15,6 +15,7 @@ mod study;
 
 pub use capability::{Capability, Index, LEAST as CAPABILITY_LEAST, Measurement, capability};
 pub use histogram::{Histogram, LEAST as HISTOGRAM_LEAST, histogram};
+use outliers::median;
 pub use outliers::{LEAST as OUTLIERS_LEAST, LIMIT as OUTLIER_LIMIT, scores as outlier_scores};
 pub use quantiles::{Known, Spread, spread};
 pub use share::Yield;
@@ -117,6 +118,9 @@ pub struct UnitValue {
     pub outcome: Outcome,
     /// Its modified z-score, where the rule for outliers applies.
     pub score: Option<f64>,
+    /// Whether its own 95 % interval leaves out the median of the batch, so that it is not
+    /// the measurement alone that puts it where it is.
+    pub apart: bool,
 }
 
 impl UnitValue {
@@ -133,7 +137,7 @@ impl UnitValue {
     /// Whether it stands out from the batch.
     #[must_use]
     pub fn is_outlier(&self) -> bool {
-        self.score.is_some_and(|score| score.abs() > OUTLIER_LIMIT)
+        self.apart && self.score.is_some_and(|score| score.abs() > OUTLIER_LIMIT)
     }
 }
 
@@ -300,6 +304,7 @@ fn result(
             outcome.map(|outcome| UnitValue {
                 outcome,
                 score: None,
+                apart: false,
             })
         })
         .collect();
@@ -336,9 +341,13 @@ fn result(
     if design.is_none() {
         match outlier_scores(&alone) {
             Ok(scores) => {
+                let middle = median(&alone);
                 for ((place, _), score) in numbers.iter().zip(scores) {
                     if let Some(value) = &mut values[*place] {
                         value.score = Some(score);
+                        let (low, high) = (value.outcome.low, value.outcome.high);
+                        value.apart = low.is_none_or(|low| low > middle)
+                            || high.is_none_or(|high| high < middle);
                     }
                 }
             }

@@ -2,7 +2,8 @@
 //!
 //! The modified z-score of Iglewicz and Hoaglin (1993), as in NIST/SEMATECH e-Handbook
 //! 1.3.5.17: M = 0.6745 (x - median) / MAD with the median absolute deviation MAD; above
-//! 3.5 in size a value is called an outlier. It is said, never left out.
+//! 3.5 in size a value is called an outlier, unless its own 95 % interval holds the median:
+//! then it may be the measurement alone. It is said, never left out.
 
 /// Beyond this a unit stands out.
 pub const LIMIT: f64 = 3.5;
@@ -23,8 +24,9 @@ pub fn scores(values: &[f64]) -> Result<Vec<f64>, String> {
     if values.iter().any(|value| !value.is_finite()) {
         return Err("a value is no number".to_owned());
     }
-    let middle = median(values.to_vec());
-    let spread = median(values.iter().map(|value| (value - middle).abs()).collect());
+    let middle = median(values);
+    let distances: Vec<f64> = values.iter().map(|value| (value - middle).abs()).collect();
+    let spread = median(&distances);
     if spread <= 1e-12 * middle.abs() {
         return Err("more than half of the units agree to the last digit".to_owned());
     }
@@ -34,9 +36,10 @@ pub fn scores(values: &[f64]) -> Result<Vec<f64>, String> {
         .collect())
 }
 
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    super::quantiles::quantile(&values, 0.5)
+pub(super) fn median(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    super::quantiles::quantile(&sorted, 0.5)
 }
 
 #[cfg(test)]

@@ -429,7 +429,7 @@ fn rules(view: &BatchView<'_>) -> Vec<String> {
         "A unit passes if it passes all tolerances of its plan, each with the guard band of the plan. The interval of a yield is the exact one of Clopper and Pearson, with what is undecided counted as failed at its lower end and as passed at its upper.".to_owned(),
         "Quantiles are at p (N + 1) of the values in order. A time that was not reached is kept as longer than its record (Kaplan and Meier). The interval of the median is by order statistics and takes six units.".to_owned(),
         format!(
-            "A unit stands out if its modified z-score, 0.6745 times its distance from the median over the median absolute deviation, is beyond {OUTLIER_LIMIT} either way (Iglewicz and Hoaglin), from {OUTLIERS_LEAST} units. It is named and stays in."
+            "A unit stands out if its modified z-score, 0.6745 times its distance from the median over the median absolute deviation, is beyond {OUTLIER_LIMIT} either way (Iglewicz and Hoaglin), and its own 95 % interval does not hold the median; from {OUTLIERS_LEAST} units. It is named and stays in."
         ),
         format!(
             "Cp and Cpk take {CAPABILITY_LEAST} units and a result that can be negative; of others see the percentiles. The measurement's own variance is taken out of the spread; what the rig does to all units alike widens the interval of Cpk as a shift. Histograms are drawn from {HISTOGRAM_LEAST} units, in steps after Freedman and Diaconis, rounded down."

@@ -124,9 +124,9 @@ fn all_results(view: &BatchView<'_>, lines: &mut Vec<String>) {
     }
 }
 
-/// The tables of variances of a study.
+/// The tables of variances of a study, for the results of the units' lines.
 fn studies(view: &BatchView<'_>, lines: &mut Vec<String>) {
-    for result in &view.batch.results {
+    for result in view.keys() {
         let Some(Ok(study)) = &result.study else {
             continue;
         };
