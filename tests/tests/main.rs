@@ -1,5 +1,6 @@
 //! End-to-end and published-reference checks, one binary.
 
+mod any_recording; // measure: the order of channels, bytes that are no recording
 mod batches; // batch: many runs taken together, a study of the measurement, refusals
 mod conformance; // what every adapter of a port must do, simulated or real
 mod faults; // scripted faults of the simulator, seen through the whole program

@@ -1,0 +1,102 @@
+//! What must hold for any recording: the order of channels, and bytes that are none.
+
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{Rng, SeedableRng};
+use serde_json::Value;
+use std::path::Path;
+use tests::program::{json_lines, run, told};
+
+/// A file of 16 bits with a tone on each channel, in the order told.
+fn recording(order: &[usize]) -> Vec<u8> {
+    let channels = order.len() as u16;
+    let mut samples = Vec::new();
+    for n in 0..30_000 {
+        for &voice in order {
+            let phase = (110.3 * (voice + 1) as f64 * f64::from(n) / 48_000.0).fract();
+            let value = match voice {
+                0 => 0.5 - phase,
+                1 => (phase - 0.5).abs() - 0.25,
+                _ => 0.3 * (std::f64::consts::TAU * phase).sin(),
+            };
+            samples.extend(((value * 20_000.0) as i16).to_le_bytes());
+        }
+    }
+    let mut bytes = b"RIFF".to_vec();
+    bytes.extend((samples.len() as u32 + 36).to_le_bytes());
+    bytes.extend(b"WAVEfmt \x10\0\0\0\x01\0");
+    bytes.extend(channels.to_le_bytes());
+    bytes.extend(48_000_u32.to_le_bytes());
+    bytes.extend((96_000 * u32::from(channels)).to_le_bytes());
+    bytes.extend((2 * channels).to_le_bytes());
+    bytes.extend(b"\x10\0data");
+    bytes.extend((samples.len() as u32).to_le_bytes());
+    bytes.extend(samples);
+    bytes
+}
+
+fn readings(path: &Path, order: &[usize]) -> Vec<(usize, Value)> {
+    std::fs::write(path, recording(order)).unwrap();
+    let output = run(&["measure", &path.display().to_string(), "--format", "json"]);
+    assert!(output.status.success(), "{}", told(&output));
+    let mut lines: Vec<(usize, Value)> = json_lines(&output.stdout)
+        .into_iter()
+        .map(|mut line| {
+            let channel = line["channel"].as_u64().unwrap() as usize;
+            line["channel"] = Value::Null;
+            (order[channel - 1], line)
+        })
+        .collect();
+    lines.sort_by_key(|(voice, _)| *voice);
+    lines
+}
+
+#[test]
+fn channels_in_another_order_are_the_same_readings() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a.wav");
+    let first = readings(&path, &[0, 1, 2]);
+    assert_eq!(first.len(), 3);
+    for order in [[2, 0, 1], [1, 0, 2], [2, 1, 0]] {
+        assert_eq!(readings(&path, &order), first, "{order:?}");
+    }
+}
+
+/// Bytes of any kind, most of them a recording with some of its header changed: readings
+/// or one clear error with exit code 2, never anything else.
+#[test]
+fn any_bytes_end_in_readings_or_an_error() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("soup.wav");
+    let whole = recording(&[0, 2]);
+    let mut dice = ChaCha8Rng::seed_from_u64(17);
+    for round in 0..60 {
+        let mut bytes = whole.clone();
+        match round % 4 {
+            0 => {
+                let length = dice.next_u64() as usize % 200;
+                bytes = (0..length).map(|_| dice.next_u64() as u8).collect();
+            }
+            1 => bytes.truncate(dice.next_u64() as usize % 60),
+            _ => {
+                for _ in 0..=dice.next_u64() % 4 {
+                    let at = dice.next_u64() as usize % 44;
+                    bytes[at] = match dice.next_u64() % 3 {
+                        0 => 0,
+                        1 => 0xff,
+                        _ => dice.next_u64() as u8,
+                    };
+                }
+            }
+        }
+        std::fs::write(&path, &bytes).unwrap();
+        let output = run(&["measure", &path.display().to_string(), "--format", "json"]);
+        let said = String::from_utf8_lossy(&output.stderr);
+        match output.status.code() {
+            Some(0) => {}
+            Some(2) => assert!(said.contains("soup.wav"), "{round}: {}", told(&output)),
+            _ => panic!("{round}: {}", told(&output)),
+        }
+        assert!(!said.contains("panicked"), "{round}: {said}");
+        let _ = json_lines(&output.stdout);
+    }
+}
