@@ -24,6 +24,7 @@ fn figure(view: &BatchView<'_>, result: &BatchResult) -> Option<Figure> {
         Dimension::Duration => value / 60.0,
         _ => shown(dimension, value),
     };
+    let is_study = view.batch.design.is_some();
     let mut dots: Vec<Dot> = view
         .batch
         .members
@@ -36,7 +37,11 @@ fn figure(view: &BatchView<'_>, result: &BatchResult) -> Option<Figure> {
             let reached = matches!(known, Known::Value(_));
             let end = |end: Option<f64>| end.map(drawn).filter(|end| reached && end.is_finite());
             Some(Dot {
-                name: member.name.clone(),
+                name: if is_study {
+                    format!("{}, {}", member.name, member.bench)
+                } else {
+                    member.name.clone()
+                },
                 value: (
                     number,
                     end(value.outcome.low).unwrap_or(number),
@@ -50,10 +55,12 @@ fn figure(view: &BatchView<'_>, result: &BatchResult) -> Option<Figure> {
     if dots.is_empty() {
         return None;
     }
-    // What was not reached stands last.
+    // What was not reached stands last. In a study, the same units stand together.
     dots.sort_by(|a, b| {
-        (!a.reached)
-            .cmp(&!b.reached)
+        let name = |dot: &Dot| is_study.then(|| dot.name.clone());
+        name(a)
+            .cmp(&name(b))
+            .then((!a.reached).cmp(&!b.reached))
             .then(a.value.0.total_cmp(&b.value.0))
     });
     let allowed = result
@@ -103,10 +110,17 @@ fn step(result: &BatchResult, width: f64) -> String {
 
 fn caption(view: &BatchView<'_>, result: &BatchResult, dots: &[Dot], allowed: bool) -> String {
     let digits = Digits::of(result);
-    let mut said = format!(
-        "{} in the order of their values; whiskers are 95 % intervals.",
-        count(dots.len(), "unit", "units")
-    );
+    let mut said = if view.batch.design.is_some() {
+        format!(
+            "{} measurements, by unit and bench; whiskers are 95 % intervals.",
+            dots.len()
+        )
+    } else {
+        format!(
+            "{} in the order of their values; whiskers are 95 % intervals.",
+            count(dots.len(), "unit", "units")
+        )
+    };
     let median = result.spread.as_ref().and_then(|spread| spread.median);
     if let Some(median) = median {
         said += &format!(" Dashed: the median, {}.", digits.spoken(median));
