@@ -49,6 +49,29 @@
 //! ([`Category::is_ordinary`](category::Category::is_ordinary)). Of two tones the stronger
 //! is the truth. Harmonics that tell the octave are never drawn below the noise: what
 //! nothing shows, nobody can find.
+//!
+//! # Beside public estimators
+//!
+//! `compare --cases 3 --seed 1`, 81 cases of 27 categories, aubio 0.4.9 and librosa 0.11.0
+//! from their registry, a server processor shared with other work. Gross: more than 50
+//! cents off, of all cases, whatever the method says of its confidence; rms and median of
+//! the rest, in cents; processor seconds per second of audio (aubio's in hops of 512).
+//!
+//! | method | gross % | rms | median | processor |
+//! |---|---|---|---|---|
+//! | this meter | 1.2 (1 case) | 0.022 | 0.000041 | 0.0025 |
+//! | spectral peak, parabola | 25 | 0.083 | 0.0015 | 0.0041 |
+//! | autocorrelation, parabola | 7.4 | 4.5 | 0.25 | 0.0056 |
+//! | aubio yin 16384 | 8.6 | 9.1 | 0.33 | 1.4 |
+//! | aubio yinfast 16384 | 8.6 | 9.1 | 0.33 | 0.029 |
+//! | aubio mcomb 16384 | 7.4 | 3.4 | 0.0014 | 0.13 |
+//! | aubio mcomb 4096 | 11 | 2.1 | 0.0035 | 0.039 |
+//! | librosa yin | 8.6 | 7.4 | 0.61 | 0.0029 |
+//! | librosa pyin | 8.6 | 7.8 | 2.6 | 0.48 |
+//!
+//! So few cases compare methods by orders of magnitude only: the interval of the meter's
+//! one gross case is 0.03 to 6.7 %, and the two plain ones are written as briefly as can
+//! be, without care for speed.
 
 pub mod bound;
 pub mod case;
