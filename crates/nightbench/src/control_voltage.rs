@@ -327,7 +327,8 @@ mod tests {
         for slowness in [0.2, 3.0, 25.0f64] {
             let said = find(|t| {
                 let since = t % 2.0;
-                let step = if (t / 2.0) as u32 % 2 == 0 { 1.0 } else { -1.0 };
+                let rising = ((t / 2.0) as u32).is_multiple_of(2);
+                let step = if rising { 1.0 } else { -1.0 };
                 2.0 * step * (-since / slowness).exp()
             })
             .unwrap_err()
