@@ -8,6 +8,6 @@ mod interruption; // kill -9 at seeded moments, resume, byte-identical export
 mod measuring; // measure: formats of files, deviations, hops, broken recordings
 #[cfg(feature = "jack")]
 mod real_ports; // real MIDI and audio ports through JACK, in real time
-mod tones; // tones made by sox and csound, measured
 mod recordings; // import of recordings made elsewhere, and compare
+mod tones; // tones made by sox and csound, measured
 mod usage; // exit codes, wrong files, machine-readable output

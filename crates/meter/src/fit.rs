@@ -37,17 +37,17 @@ impl Fit {
     /// Variances of the mean step, in (cycles per sample) squared: as it was over the
     /// window, and as that of the oscillator which the window samples.
     pub fn variances(&self) -> (f64, f64) {
-        // Half of an excess that may be an accident.
-        let excess = 0.5 + 0.5 * self.scatter.excess.max(1.0);
         let samples = self.track.samples * self.track.samples;
-        let noise = self.unit_variance * self.noise * excess + self.scatter.left_out / samples;
-        self.scatter.wandering.map_or((noise, noise), |wandering| {
-            let least = self.unit_variance * self.noise;
-            (
-                (wandering.window / samples).max(least),
-                (wandering.source / samples).max(least),
-            )
-        })
+        let least = self.unit_variance * self.noise;
+        let left_out = self.scatter.left_out / samples;
+        self.scatter
+            .wandering
+            .map_or((least + left_out, least + left_out), |wandering| {
+                (
+                    (wandering.window / samples).max(least) + left_out,
+                    (wandering.source / samples).max(least) + left_out,
+                )
+            })
     }
 
     /// How many periods the window holds.
@@ -142,7 +142,7 @@ impl Fitter {
                 if !steady && (order >= HIGHEST_ORDER || enough) {
                     // A higher order that leaves a wandering phase was no drift but
                     // a part of the wandering, and hides how much there is.
-                    if scatter.wandering.is_some() && order > USUAL_ORDER {
+                    if scatter.wanders && order > USUAL_ORDER {
                         steady = true;
                         order = USUAL_ORDER;
                         track.coefficients[USUAL_ORDER + 1..].fill(0.0);

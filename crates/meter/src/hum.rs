@@ -28,12 +28,14 @@ pub(crate) fn beside_mains(hertz: f64, near: f64) -> bool {
         })
 }
 
-/// The phase of the grid, which is zero at the first sample.
-fn grid(rate: f64, samples: usize) -> Track {
-    let mut track = Track::steady(GRID / rate, samples);
-    track.coefficients[0] = track.coefficients[1];
-    track
-}
+/// How far a mains line stands out of the noise to be believed; and to be taken off,
+/// once there is hum.
+const CLEARLY: f64 = 12.0;
+const PERHAPS: f64 = 3.0;
+/// How far it must stand out to tell how much the mains is off its nominal frequency, and
+/// how much that may be.
+const LOUD: f64 = 300.0;
+const MOST_OFF: f64 = 0.005;
 
 /// The hum of a window.
 pub(crate) struct Hum {
@@ -41,6 +43,8 @@ pub(crate) struct Hum {
     blocks: Vec<Block>,
     spare: Vec<f32>,
     floor: Vec<f64>,
+    /// Hertz between the lines of this mains.
+    grid: f64,
     transform: Option<Arc<dyn RealToComplex<f32>>>,
     folded: Vec<f32>,
     spectrum: Vec<Complex<f32>>,
@@ -71,6 +75,7 @@ impl Hum {
             blocks: Vec::new(),
             spare: Vec::new(),
             floor: Vec::new(),
+            grid: GRID,
             transform: None,
             folded: Vec::new(),
             spectrum: Vec::new(),
@@ -80,7 +85,14 @@ impl Hum {
 
     /// Looks for mains lines in `residual`, those left out that lie within `near`
     /// hertz of a multiple of `tone`.
-    pub fn look(&mut self, residual: &[f32], rate: f64, tone: f64, near: f64) -> Option<Mains> {
+    pub fn look(
+        &mut self,
+        residual: &[f32],
+        rate: f64,
+        tone: f64,
+        near: f64,
+        known: Option<Mains>,
+    ) -> Option<Mains> {
         let seconds = residual.len() as f64 / rate;
         if seconds < 0.15 || rate < 4.0 * GRID * HIGHEST as f64 {
             return None;
@@ -102,8 +114,9 @@ impl Hum {
         let middle = self.floor.len() / 2;
         let (_, median, _) = self.floor.select_nth_unstable_by(middle, f64::total_cmp);
         let floor = *median / std::f64::consts::LN_2;
+        let clearly = if known.is_some() { PERHAPS } else { CLEARLY };
         let stands_out =
-            |line: usize| far(line) && self.shape.harmonics[line].norm_sqr() > 12.0 * floor;
+            |line: usize| far(line) && self.shape.harmonics[line].norm_sqr() > clearly * floor;
         let power = |step: usize| {
             (step..HIGHEST)
                 .step_by(step)
@@ -112,7 +125,8 @@ impl Hum {
                 .fold((0.0_f64, 0.0_f64), |(sum, most), p| (sum + p, most.max(p)))
         };
         let ((fifty, most_fifty), (sixty, most_sixty)) = (power(5), power(6));
-        let (step, most) = if fifty >= sixty {
+        let fifty_known = known.map(|mains| mains.hertz < 55.0);
+        let (step, most) = if fifty_known.unwrap_or(fifty >= sixty) {
             (5, most_fifty)
         } else {
             (6, most_sixty)
@@ -122,13 +136,16 @@ impl Hum {
             .filter(|line| line % 5 != 0 && line % 6 != 0 && stands_out(*line))
             .map(|line| self.shape.harmonics[line].norm_sqr())
             .sum();
-        if most <= 0.0 || elsewhere > 0.2 * fifty.max(sixty) {
+        if most <= 0.0 || (known.is_none() && elsewhere > 0.2 * fifty.max(sixty)) {
             return None;
         }
         for line in 0..=HIGHEST {
             self.shape.kept[line] = line > 0 && line % step == 0 && stands_out(line);
         }
         self.shape.draw();
+        if known.is_none() {
+            self.grid = GRID * (1.0 + self.off(residual, rate, floor));
+        }
         Some(Mains {
             hertz: step as f64 * GRID,
             amplitude: most.sqrt(),
@@ -141,7 +158,7 @@ impl Hum {
         self.shape.begin(HIGHEST);
         let period = rate / GRID;
         if period.fract() != 0.0 {
-            let track = grid(rate, residual.len());
+            let track = Track::steady(GRID / rate, residual.len());
             self.spare.resize(residual.len(), 0.0);
             let _ = pass(
                 residual,
@@ -175,14 +192,45 @@ impl Hum {
         let _ =
             transform.process_with_scratch(&mut self.folded, &mut self.spectrum, &mut self.scratch);
         let scale = 2.0 / residual.len() as f64;
-        for (to, from) in self.shape.harmonics.iter_mut().zip(&self.spectrum) {
-            *to = Complex::new(f64::from(from.re) * scale, f64::from(from.im) * scale);
+        // From phases at the first sample to those in the middle.
+        let half = std::f64::consts::PI * residual.len() as f64 / period as f64;
+        for (h, (to, from)) in (self.shape.harmonics.iter_mut())
+            .zip(&self.spectrum)
+            .enumerate()
+        {
+            *to = Complex::new(f64::from(from.re), f64::from(from.im))
+                * Complex::from_polar(scale, half * h as f64);
         }
+    }
+
+    /// By which share the mains is off its nominal frequency: the turn of the line that
+    /// tells most, from one half of the window to the other.
+    fn off(&self, residual: &[f32], rate: f64, floor: f64) -> f64 {
+        let telling = |line: usize| line as f64 * self.shape.harmonics[line].norm();
+        let line = (1..=HIGHEST)
+            .filter(|&line| self.shape.kept[line])
+            .max_by(|&a, &b| telling(a).total_cmp(&telling(b)));
+        let Some(line) = line.filter(|&line| self.shape.harmonics[line].norm_sqr() > LOUD * floor)
+        else {
+            return 0.0;
+        };
+        let hertz = line as f64 * GRID;
+        let half = residual.len() / 2;
+        let turn = Complex::from_polar(1.0, -2.0 * std::f64::consts::PI * hertz / rate);
+        let mut rotor = Complex::new(1.0, 0.0);
+        let mut sums = [Complex::new(0.0, 0.0); 2];
+        for (index, x) in residual[..2 * half].iter().enumerate() {
+            sums[usize::from(index >= half)] += rotor * f64::from(*x);
+            rotor *= turn;
+        }
+        let angle = (sums[1] * sums[0].conj()).arg();
+        let off = angle / (2.0 * std::f64::consts::PI) * rate / half as f64 / hertz;
+        if off.abs() < MOST_OFF { off } else { 0.0 }
     }
 
     /// Takes the lines found off `samples`, into `clean`.
     pub fn take_off(&mut self, samples: &[f32], rate: f64, clean: &mut [f32]) {
-        let track = grid(rate, samples.len());
+        let track = Track::steady(self.grid / rate, samples.len());
         let _ = pass(samples, &track, &mut self.shape, &mut self.blocks, clean);
     }
 }

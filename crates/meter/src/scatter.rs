@@ -13,7 +13,12 @@ const MOST: usize = 24;
 /// What stands against one more order of the track before looking at it: the chance of
 /// an order that stands z out of the noise is 1 / (1 + this exp(-z^2 / 2)). With less
 /// the uncertainty of steady tones grows too cautious.
-const AGAINST_AN_ORDER: f64 = 20.0;
+const AGAINST_AN_ORDER: f64 = 60.0;
+
+/// An excess is looked into from so many of its standard deviations on, and beyond doubt
+/// from so many.
+const PERHAPS: f64 = 0.9;
+const CLEARLY: f64 = 2.2;
 
 /// What the stretches say.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
@@ -28,7 +33,9 @@ pub(crate) struct Scatter {
     /// accident, would do to the mean, times the chance that it is none; in cycles
     /// per window.
     pub left_out: f64,
-    /// What follows where the excess is no accident, in cycles per window.
+    /// Whether the phase wanders beyond doubt.
+    pub wanders: bool,
+    /// What follows where the excess may be no accident, in cycles per window.
     pub wandering: Option<Wandering>,
 }
 
@@ -94,7 +101,9 @@ impl Scatters {
             let chance = 1.0 / (1.0 + AGAINST_AN_ORDER * (-0.5 * gain / noise).exp());
             scatter.left_out = shift * shift * chance;
         }
-        if count >= 12 && scatter.excess > 1.0 + 2.2 * (2.0 / freedom).sqrt() {
+        let rare = (2.0 / freedom).sqrt();
+        scatter.wanders = count >= 12 && scatter.excess > 1.0 + CLEARLY * rare;
+        if count >= 12 && scatter.excess > 1.0 + PERHAPS * rare {
             let mut phases = [0.0; MOST];
             for (phase, (score, information)) in phases.iter_mut().zip(sums) {
                 *phase = score / information;

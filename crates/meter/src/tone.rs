@@ -15,9 +15,14 @@ pub(crate) const GUESS_SECONDS: f64 = 0.5;
 /// Lines that fall like an oscillator's are taken for its lower octave from this share
 /// of the usual limit on, but called ambiguous.
 const FAINT: f64 = 1e-2;
+/// A lower octave must explain this share of the power seen at its lines: a second tone
+/// beside them does not.
+const OF_IT: f64 = 0.7;
 /// Images of harmonics above half the rate of samples are no stronger than the highest
 /// harmonics below it; with a margin.
-const IMAGES: f64 = 3.0;
+const IMAGES: f64 = 2.0;
+/// Nor are they weaker than this share of that.
+const LEAST_IMAGES: f64 = 0.02;
 /// The power of images below a quarter of the rate of samples over that above.
 const LEVEL: f64 = 1.5;
 const DIVISORS_OF_IMAGES: [usize; 4] = [2, 3, 5, 7];
@@ -39,6 +44,14 @@ const LEAKAGE: f64 = 0.1;
 /// Of a tone with hum and its lower octave that is right which leaves less noise, and
 /// without a doubt if less by this factor.
 const FAR_LESS: f64 = 0.25;
+
+/// Mains lines above this many hertz are weak beside those below, and were taken off.
+const STRONG_MAINS: f64 = 250.0;
+
+/// Whether lines of this power may be images that could come to `most`.
+fn images_may_be(power: f64, most: f64) -> bool {
+    power < most && power > LEAST_IMAGES * most
+}
 
 /// What a tone was found to be.
 #[derive(Debug, Clone, Copy)]
@@ -227,7 +240,7 @@ impl Finder {
                 }
             }
             let most = 3.0 * IMAGES * edge * (divisor - 1) as f64;
-            low + high < most.min(above) && low < LEVEL * high
+            low + high < above && images_may_be(low + high, most) && low < LEVEL * high
         })
     }
 
@@ -264,11 +277,12 @@ impl Finder {
         let block = block_length(samples.len());
         let rate = self.rate;
         let near = TOO_NEAR * rate / samples.len() as f64;
-        let mains = |step: f64| beside_mains(step * rate, near);
+        let mains = |step: f64| step * rate < STRONG_MAINS && beside_mains(step * rate, near);
+        let mut negligible = NEGLIGIBLE;
         for _ in 0..4 {
-            self.go_up(samples, &mut found);
+            self.go_up(samples, &mut found, negligible);
             if self.take_hum_off(samples, &mut found) {
-                self.go_up(samples, &mut found);
+                self.go_up(samples, &mut found, negligible);
             }
             let Some(below) = self.octaves.below(
                 &self.fitter.residual,
@@ -283,7 +297,7 @@ impl Finder {
             let lower = found.fit.track.mean_step() * slow * self.rate;
             let least = limits.lower_octave * found.fit.power;
             let images = self.fitter.shape.power_at_the_top() * below.lines as f64 * IMAGES;
-            let plain = below.no_mains >= least && below.power > images;
+            let plain = below.no_mains >= least && !images_may_be(below.power, images);
             let faint = below.no_mains >= FAINT * least && below.falling;
             // Where a tone has few harmonics, images seldom meet a fraction.
             let rare = below.no_mains >= least && found.fit.track.mean_step() > FEW_HARMONICS;
@@ -295,11 +309,20 @@ impl Finder {
             if !clear {
                 return Some(found);
             }
-            let lower = self.refit(samples, &found, slow);
+            // What was taken for hum may have been the lower octave's.
+            let raw = Found {
+                mains: None,
+                ..found
+            };
+            let lower = self.refit(samples, &raw, slow);
+            let faintest = negligible.min(0.1 * below.power / found.fit.power);
             if let Some(lower) = lower
+                && found.mains.is_some() | (found.fit.noise - lower.noise > OF_IT * below.power)
                 && lower.noise < found.fit.noise
-                && octave::common_divisor(&self.fitter.shape, NEGLIGIBLE) == 1
+                && octave::common_divisor(&self.fitter.shape, faintest) == 1
             {
+                negligible = faintest;
+                found.mains = None;
                 found.fit = lower;
                 found.ambiguous = before.ambiguous || !plain;
             } else {
@@ -311,8 +334,8 @@ impl Finder {
     }
 
     /// Where only every second (third ...) harmonic is there, the tone is higher.
-    fn go_up(&mut self, samples: &[f32], found: &mut Found) {
-        let divisor = octave::common_divisor(&self.fitter.shape, NEGLIGIBLE);
+    fn go_up(&mut self, samples: &[f32], found: &mut Found, negligible: f64) {
+        let divisor = octave::common_divisor(&self.fitter.shape, negligible);
         if divisor > 1 {
             match self.refit(samples, found, divisor as f64) {
                 Some(higher) => found.fit = higher,
@@ -325,9 +348,11 @@ impl Finder {
     fn take_hum_off(&mut self, samples: &[f32], found: &mut Found) -> bool {
         let mut any = false;
         let near = TOO_NEAR * self.rate / samples.len() as f64;
-        for _ in 0..2 {
+        for _ in 0..3 {
             let tone = found.fit.track.mean_step() * self.rate;
-            let Some(mains) = self.hum.look(&self.fitter.residual, self.rate, tone, near) else {
+            let residual = &self.fitter.residual;
+            let look = self.hum.look(residual, self.rate, tone, near, found.mains);
+            let Some(mains) = look else {
                 break;
             };
             self.spare.resize(samples.len(), 0.0);

@@ -11,6 +11,11 @@
 
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
 
+/// What speaks for a phase that does not wander at all, over any one point of the grid. With
+/// less the uncertainty of steady tones grows too cautious, with more that of those which
+/// wander a little too small.
+const FOR_STEADY: f64 = 100.0;
+
 /// How the polynomial and the walk go together, for a number of stretches and an
 /// order.
 #[derive(Debug)]
@@ -119,6 +124,9 @@ impl Wander {
                     here.window -= pull * b * self.window.1[i];
                     let own = b * self.source_modes[i];
                     here.source -= own * own / variance;
+                }
+                if b == 0.0 && a == noise {
+                    likelihood += FOR_STEADY.ln();
                 }
                 sum.add(likelihood, &here);
             }

@@ -1,8 +1,8 @@
 //! Small rigs for tests.
 
 use model::document::rig::{
-    Bounds, Certificates, ControlVoltage, Law, Position, Rig, Role, SafeRange, Supply, SwitchedBy, WhenSafe,
-    Wiring,
+    Bounds, Certificates, ControlVoltage, Law, Position, Rig, Role, SafeRange, Supply, SwitchedBy,
+    WhenSafe, Wiring,
 };
 use model::document::simulated::{
     Converter, Core, Input, Interface, PhaseNoise, Room, Simulated, ThermalMass, UnitModel,
