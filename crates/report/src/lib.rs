@@ -10,6 +10,7 @@ mod bench;
 mod compare;
 mod doubts;
 mod export;
+mod limited;
 mod note_names;
 mod numbers;
 mod outline;

@@ -2,6 +2,7 @@
 
 use crate::RunView;
 use crate::bench;
+use crate::limited::limited_by;
 use crate::numbers::{duration, shown_unit};
 use crate::outline::{has_sign, needs_choice, stated, title, unsaid};
 use crate::suggestions;
@@ -100,6 +101,9 @@ fn unit(view: &RunView<'_>, words: &UnitWords, lines: &mut Vec<String>) {
         let word = format!("  {:<10}", verdict.finding.word());
         wrap(lines, &verdict.tolerance, &word, "            ");
         wrap(lines, &verdict.reason, "            ", "            ");
+        if let Some(chance) = &verdict.chance {
+            wrap(lines, chance, "            ", "            ");
+        }
     }
     results(view, &words.position, lines);
 }
@@ -149,6 +153,11 @@ fn results(view: &RunView<'_>, position: &PositionId, lines: &mut Vec<String>) {
                 .count()
                 > 1;
             result(outcome, twice, lines);
+            // What a verdict hangs on says what would make it surer.
+            if let Some(limited) = limited_by(outcome).filter(|_| tolerated(outcome)) {
+                let indent = " ".repeat(31);
+                wrap(lines, &limited, &indent, &indent);
+            }
         }
         let unsaid = unsaid(here.into_iter().filter(|outcome| stated(outcome).is_none()));
         for (place, (names, why)) in unsaid.into_iter().enumerate() {

@@ -8,6 +8,7 @@ mod technician;
 use crate::RunView;
 use crate::bench;
 use crate::doubts;
+use crate::limited;
 use crate::numbers::duration;
 use crate::outline::{title, worst};
 use model::document::plan::{Allow, Moment, Tolerance};
@@ -49,6 +50,8 @@ pub struct VerdictWords {
     pub tolerance: String,
     /// Why, with the numbers.
     pub reason: String,
+    /// How likely the value lies outside, where it is undecided and that is known.
+    pub chance: Option<String>,
 }
 
 /// What is said of each unit, by position.
@@ -67,6 +70,9 @@ pub fn sentences(view: &RunView<'_>) -> Vec<UnitWords> {
                         tolerance_words,
                     ),
                     reason: verdict.reason.clone(),
+                    chance: (verdict.finding == Finding::Undecided)
+                        .then(|| limited::chance(verdict))
+                        .flatten(),
                 })
                 .collect();
             let finding = worst(verdicts.iter().map(|verdict| verdict.finding));

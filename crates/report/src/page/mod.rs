@@ -9,6 +9,7 @@ mod run_charts;
 use crate::RunView;
 use crate::bench;
 use crate::export::sha256;
+use crate::limited::{LimitLine, rows};
 use crate::numbers::{Stated, duration, shown_unit};
 use crate::outline::{has_sign, heading, stated, title, unsaid};
 use crate::suggestions::{self, SuggestionWords};
@@ -77,6 +78,8 @@ struct StageResults {
     lines: Vec<ResultLine>,
     /// What cannot be said: which results, and why.
     unsaid: Vec<(String, String)>,
+    /// What limits the results, source by source.
+    limits: Vec<LimitLine>,
 }
 
 #[derive(Debug)]
@@ -84,6 +87,8 @@ struct VerdictLine {
     badge: Badge,
     tolerance: String,
     reason: String,
+    /// How likely it lies outside, or empty.
+    chance: String,
 }
 
 #[derive(Debug)]
@@ -168,11 +173,15 @@ pub fn html(view: &RunView<'_>) -> String {
         for line in unit.results.iter_mut().flat_map(|stage| &mut stage.lines) {
             line.meaning = unbroken(&line.meaning);
         }
+        for line in unit.results.iter_mut().flat_map(|stage| &mut stage.limits) {
+            line.meaning = unbroken(&line.meaning);
+        }
         for (_, why) in unit.results.iter_mut().flat_map(|stage| &mut stage.unsaid) {
             *why = unbroken(why);
         }
         for verdict in &mut unit.verdicts {
             verdict.reason = unbroken(&verdict.reason);
+            verdict.chance = unbroken(&verdict.chance);
         }
     }
     let page = Page {
@@ -343,6 +352,7 @@ fn stage_results(view: &RunView<'_>, position: &PositionId) -> Vec<StageResults>
                 stage: stage.name.clone(),
                 lines,
                 unsaid,
+                limits: here().flat_map(|outcome| rows(outcome)).collect(),
             });
         }
     }
@@ -384,6 +394,7 @@ fn unit_page(view: &RunView<'_>, index: usize, words: UnitWords) -> UnitPage {
                 badge: Badge::of(verdict.finding),
                 tolerance: verdict.tolerance.clone(),
                 reason: verdict.reason.clone(),
+                chance: verdict.chance.clone().unwrap_or_default(),
             })
             .collect(),
         figures: charts::of_unit(view, position),
