@@ -18,7 +18,8 @@ impl Finder {
         let fit = &mut found.fit;
         let hertz = fit.track.mean_step() * self.rate;
         let samples = fit.track.samples;
-        let near = TOO_NEAR * self.rate / samples;
+        // Known hum pulls from farther away.
+        let near = TOO_NEAR * self.rate / samples * if found.mains.is_some() { 2.0 } else { 1.0 };
         let beside = |h: usize| beside_mains(h as f64 * hertz, near);
         let any = (1..=self.fitter.shape.highest())
             .take_while(|&h| h as f64 * hertz < HIGHEST_MAINS_LINE)

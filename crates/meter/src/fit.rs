@@ -43,10 +43,10 @@ impl Fit {
         self.scatter
             .wandering
             .map_or((least + left_out, least + left_out), |wandering| {
-                (
-                    (wandering.window / samples).max(least) + left_out,
-                    (wandering.source / samples).max(least) + left_out,
-                )
+                let window = (wandering.window / samples).max(least) + left_out;
+                let source = (wandering.source / samples).max(least) + left_out;
+                // An oscillator is only said to wander where that is beyond doubt.
+                (window, if self.scatter.wanders { source } else { window })
             })
     }
 

@@ -220,7 +220,8 @@ impl Shape {
         let highest = self.highest();
         let top = highest * 2 / 3 + 1..=(highest * 9 / 10).max(highest * 2 / 3 + 1);
         let count = top.clone().count() as f64;
-        top.map(|h| self.power(h.min(highest))).sum::<f64>() / count
+        // A few may stand in a gap of the spectrum.
+        top.map(|h| self.power(h.min(highest))).sum::<f64>() / count * (1.0 + 4.0 / count)
     }
 
     /// Decides which harmonics up to `highest` are kept, given the variance `noise`

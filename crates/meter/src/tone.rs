@@ -20,9 +20,9 @@ const FAINT: f64 = 1e-2;
 const OF_IT: f64 = 0.7;
 /// Images of harmonics above half the rate of samples are no stronger than the highest
 /// harmonics below it; with a margin.
-const IMAGES: f64 = 2.0;
+const IMAGES: f64 = 4.0;
 /// Nor are they weaker than this share of that.
-const LEAST_IMAGES: f64 = 0.02;
+const LEAST_IMAGES: f64 = 0.01;
 /// The power of images below a quarter of the rate of samples over that above.
 const LEVEL: f64 = 1.5;
 const DIVISORS_OF_IMAGES: [usize; 4] = [2, 3, 5, 7];
@@ -33,6 +33,8 @@ const NEGLIGIBLE: f64 = 2e-5;
 /// A tone has at least this share of its power in the lowest harmonics.
 const SPARSE: f64 = 1e-2;
 const LOWEST_HARMONICS: usize = 8;
+/// Two tones leave less than this share of the weaker one's power between them.
+const COMBS: f64 = 1e-3;
 /// A mains line this many resolutions of the window from a harmonic is too near.
 pub(crate) const TOO_NEAR: f64 = 1.3;
 /// The lower octaves that the mains may feign.
@@ -171,7 +173,37 @@ impl Finder {
             .filter(|&h| shape.kept[h])
             .map(|h| shape.power(h))
             .sum();
-        lowest < SPARSE * shape.power_kept()
+        lowest < SPARSE * shape.power_kept() || self.two_combs()
+    }
+
+    /// Whether what was kept are multiples of two harmonics, none of them the first: two
+    /// tones at the period at which both repeat.
+    fn two_combs(&self) -> bool {
+        let shape = &self.fitter.shape;
+        let strongest = |besides: usize| {
+            (1..=shape.highest())
+                .filter(|h| shape.kept[*h] && !h.is_multiple_of(besides))
+                .max_by(|&a, &b| shape.power(a).total_cmp(&shape.power(b)))
+        };
+        // No harmonic is a multiple of more than there are.
+        let Some(first) = strongest(usize::MAX) else {
+            return false;
+        };
+        let Some(second) = strongest(first) else {
+            return false;
+        };
+        if first.min(second) < 2 || first.max(second) < 4 {
+            return false;
+        }
+        let power = |which: &dyn Fn(usize) -> bool| -> f64 {
+            (1..=shape.highest())
+                .filter(|&h| shape.kept[h] && which(h))
+                .map(|h| shape.power(h))
+                .sum()
+        };
+        let own = power(&|h| !h.is_multiple_of(first) && h.is_multiple_of(second));
+        let rest = power(&|h| !h.is_multiple_of(first) && !h.is_multiple_of(second));
+        rest < COMBS * own
     }
 
     fn refit(&mut self, samples: &[f32], found: &Found, factor: f64) -> Option<Fit> {
