@@ -118,6 +118,35 @@ mod tests {
         }
     }
 
+    /// JCGM 100:2008, Table G.2: the columns of 68.27, 90, 95.45, 99 and 99.73 %, of which
+    /// the first, third and fifth stand for one, two and three standard deviations.
+    /// Recalled, and confirmed with scipy.
+    #[test]
+    fn student_is_that_of_the_gum_in_every_column() {
+        let shares = [0.682_689_492, 0.90, 0.954_499_736, 0.99, 0.997_300_204];
+        for (freedom, row) in [
+            (1, [1.84, 6.31, 13.97, 63.66, 235.80]),
+            (2, [1.32, 2.92, 4.53, 9.92, 19.21]),
+            (3, [1.20, 2.35, 3.31, 5.84, 9.22]),
+            (4, [1.14, 2.13, 2.87, 4.60, 6.62]),
+            (5, [1.11, 2.02, 2.65, 4.03, 5.51]),
+            (9, [1.06, 1.83, 2.32, 3.25, 4.09]),
+            (10, [1.05, 1.81, 2.28, 3.17, 3.96]),
+            (16, [1.03, 1.75, 2.17, 2.92, 3.54]),
+            (20, [1.03, 1.72, 2.13, 2.85, 3.42]),
+            (30, [1.02, 1.70, 2.09, 2.75, 3.27]),
+            (50, [1.01, 1.68, 2.05, 2.68, 3.16]),
+            (100, [1.005, 1.660, 2.025, 2.626, 3.077]),
+            (usize::MAX, [1.000, 1.645, 2.000, 2.576, 3.000]),
+        ] {
+            let by = if freedom < 100 { 0.005 } else { 0.001 };
+            for (share, t) in shares.into_iter().zip(row) {
+                let found = student(freedom, f64::midpoint(1.0, share));
+                assert!((found - t).abs() < by, "{freedom} {share} {found}");
+            }
+        }
+    }
+
     #[test]
     fn quantiles_are_those_of_any_table() {
         // Any table of the distribution; with two degrees of freedom it is

@@ -222,6 +222,51 @@ mod tests {
         check(&rows(text, 61, 63), |x| vec![x[0]], &certified, 12.0);
     }
 
+    /// JCGM 100:2008 (GUM), H.3: the corrections of a thermometer as a straight line about
+    /// 20 °C. Printed: intercept -0.1712 (s 0.0029), slope 0.00218 (s 0.00067), correlation
+    /// -0.930, s 0.0035, predicted at 30 °C -0.1494 (u 0.0041) with 9 degrees of freedom.
+    /// Data and printed figures as the documentation of GTC quotes them, an open library,
+    /// with which the further digits were computed.
+    #[test]
+    fn a_calibration_line_is_that_of_the_gum() {
+        let temperatures = [
+            21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511,
+        ];
+        let corrections = [
+            -0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160,
+        ];
+        let columns =
+            DMatrix::from_fn(11, 2, |row, column| [1.0, temperatures[row] - 20.0][column]);
+        let fit = fit(&columns, &corrections, &[1.0; 11]).unwrap();
+        let near = |found: f64, printed: f64, by: f64, recomputed: f64| {
+            assert!((found - printed).abs() < by, "{found} {printed}");
+            assert!(
+                (found / recomputed - 1.0).abs() < 1e-8,
+                "{found} {recomputed}"
+            );
+        };
+        assert_eq!(fit.degrees_of_freedom, 9);
+        let variance = fit.residuals.norm_squared() / 9.0;
+        near(variance.sqrt(), 0.0035, 5e-5, 0.003_497_563_964);
+        near(fit.coefficients[0], -0.1712, 5e-5, -0.171_203_790_131);
+        near(fit.coefficients[1], 0.002_18, 5e-6, 0.002_182_697_740);
+        // How coefficients depend on observations is what carries their covariance.
+        let covariance = &fit.map * fit.map.transpose() * variance;
+        let u = |index: usize| covariance[(index, index)].sqrt();
+        near(u(0), 0.0029, 5e-5, 0.002_877_597_835);
+        near(u(1), 0.000_67, 5e-6, 0.000_667_938_773);
+        near(
+            covariance[(0, 1)] / u(0) / u(1),
+            -0.930,
+            5e-4,
+            -0.930_429_603,
+        );
+        let at = DVector::from_vec(vec![1.0, 10.0]);
+        near(at.dot(&fit.coefficients), -0.1494, 5e-5, -0.149_376_813);
+        let u = at.dot(&(&covariance * &at)).sqrt();
+        near(u, 0.0041, 5e-5, 0.004_138_595_753);
+    }
+
     #[test]
     fn columns_that_cannot_be_told_apart_are_no_fit() {
         let columns = DMatrix::from_fn(5, 2, |row, column| (row as f64) * (column as f64 + 1.0));

@@ -259,3 +259,41 @@ impl Sources {
         (quantile(&draws, 0.025), quantile(&draws, 0.975))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The end gauge of JCGM 100:2008 (GUM), H.1, in nanometres: 25 of the standard, 9.7 of
+    /// the difference of lengths (5.8, 3.9 and 6.7), 2.9 of the difference of expansion
+    /// coefficients (a limit of 1e-6 for a kelvin at 0.1 K) and 16.6 of the difference of
+    /// temperatures (a limit of 0.05 K at 11.5e-6 for a kelvin), over 50 mm. Printed: 32
+    /// (recalled); recomputed with GTC, an open library: 31.663879.
+    #[test]
+    fn an_end_gauge_is_that_of_the_gum() {
+        let length = 50_000_623.0;
+        let sources = Sources {
+            own: 25.0 * 25.0,
+            gains: [length * 11.5e-6 * 0.05, 0.0, 0.0, 0.0],
+            offsets: [length * 0.1 * 1e-6, 0.0],
+            steps: DVector::zeros(3),
+            misfit: DVector::from_vec(vec![5.8, 3.9, 6.7]),
+            freedom: 100,
+        };
+        assert!((sources.u() - 31.663_879).abs() < 1e-5, "{}", sources.u());
+        // The same errors in both of two readings that are averaged stay as they are, and
+        // each reading's own average out.
+        let again = || Sources {
+            steps: sources.steps.clone(),
+            misfit: sources.misfit.clone(),
+            ..sources
+        };
+        let mean = Sources::of_sum(&[(0.5, again()), (0.5, again())]).unwrap();
+        let expected = (31.663_879f64.powi(2) - 625.0 / 2.0).sqrt();
+        assert!((mean.u() - expected).abs() < 1e-5, "{}", mean.u());
+        // Hardly anything but normal: 95 % lie within 1.96 u, by 4000 draws.
+        let (low, high) = sources.interval(&mut Trials::of([0x47, 0x48, 2]));
+        assert!((high - low) / 2.0 / sources.u() > 1.85);
+        assert!((high - low) / 2.0 / sources.u() < 2.05);
+    }
+}

@@ -358,6 +358,48 @@ mod tests {
         assert!(found.chance > 0.3 && found.chance < 0.4);
     }
 
+    /// JCGM 100:2008 (GUM), H.5: a voltage standard on ten days, five readings a day, of
+    /// which the means (here microvolts above 10 V) and standard deviations are printed,
+    /// and nothing else counts. Printed: s_a 128, s_b 85, F(9, 40) 2.25 between F.95 = 2.12
+    /// and F.975 = 2.45, between days 43, u of the grand mean 18 microvolts; all recalled
+    /// and confirmed by recomputing, whence the further digits (2.25 is the F of the
+    /// rounded deviations).
+    #[test]
+    fn days_differ_as_in_the_gum() {
+        let means = [
+            172.0, 116.0, 13.0, 144.0, 106.0, 31.0, 60.0, 125.0, 163.0, 41.0,
+        ];
+        let deviations = [60.0, 77.0, 111.0, 101.0, 67.0, 93.0, 80.0, 73.0, 88.0, 86.0];
+        let days: Vec<Vec<f64>> = std::iter::zip(means, deviations)
+            .map(|(mean, s)| {
+                // Any five with this mean and deviation.
+                [-2.0, -1.0, 0.0, 1.0, 2.0]
+                    .map(|place: f64| mean + s * place / 2.5f64.sqrt())
+                    .to_vec()
+            })
+            .collect();
+        let found = one_way(&days).unwrap();
+        assert_eq!((found.between.freedom, found.within.freedom), (9, 40));
+        let (between, within) = (found.between.mean(), found.within.mean());
+        near(between.sqrt(), 127.656, 1e-3);
+        near(within.sqrt(), 84.887, 1e-3);
+        near(between / within, 2.2615, 5e-5);
+        near(((between - within) / 5.0).sqrt(), 42.6386, 5e-5);
+        near((between / 50.0).sqrt(), 18.0533, 5e-5);
+        assert!(found.chance > 0.025 && found.chance < 0.05);
+        let within = Line {
+            freedom: 40,
+            squares: 40.0,
+        };
+        for (f, chance) in [(2.1240, 0.05), (2.4519, 0.025)] {
+            let between = Line {
+                freedom: 9,
+                squares: 9.0 * f,
+            };
+            near(between.chance_beside(&within).unwrap(), chance, 1e-5);
+        }
+    }
+
     /// NIST/SEMATECH e-Handbook 2.4.4 (pages mpc443 and mpc444), probe 2362: repeatability
     /// over five runs of 60 degrees of freedom, and the long-term deviation.
     #[test]
