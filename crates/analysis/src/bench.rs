@@ -16,14 +16,14 @@ use model::record::{PositionId, RunRecord};
 use model::result::ResultName;
 use model::time::RunTime;
 use std::collections::BTreeMap;
-use std::rc::Rc;
+use std::sync::Arc;
 
 /// A unit in its position.
 pub(crate) struct Bench {
-    pub(crate) unit: Rc<UnitReadings>,
+    pub(crate) unit: Arc<UnitReadings>,
     pub(crate) limits: RigLimits,
-    pub(crate) stages: Rc<BTreeMap<u16, UnitStage>>,
-    pub(crate) surroundings: Rc<Surroundings>,
+    pub(crate) stages: Arc<BTreeMap<u16, UnitStage>>,
+    pub(crate) surroundings: Arc<Surroundings>,
 }
 
 /// A unit in a stage.
@@ -73,20 +73,20 @@ impl Bench {
             })
             .collect();
         Self {
-            unit: Rc::new(unit),
+            unit: Arc::new(unit),
             limits,
-            stages: Rc::new(stages),
-            surroundings: Rc::new(Surroundings::of(record, position)),
+            stages: Arc::new(stages),
+            surroundings: Arc::new(Surroundings::of(record, position)),
         }
     }
 
     /// The same curves on a rig with other limits: to see what one of them does.
     pub(crate) fn with_limits(&self, limits: RigLimits) -> Self {
         Self {
-            unit: Rc::clone(&self.unit),
+            unit: Arc::clone(&self.unit),
             limits,
-            stages: Rc::clone(&self.stages),
-            surroundings: Rc::clone(&self.surroundings),
+            stages: Arc::clone(&self.stages),
+            surroundings: Arc::clone(&self.surroundings),
         }
     }
 

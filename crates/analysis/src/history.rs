@@ -73,6 +73,8 @@ pub(crate) struct Draws {
     shared: Rc<SharedByNote>,
     /// What of the rig counts.
     limits: RigLimits,
+    /// Whether they only serve to see what share of a variance a source has.
+    for_share: bool,
     pub(crate) count: usize,
 }
 
@@ -286,6 +288,7 @@ impl History {
             times: Rc::new(times),
             limits: self.shared.limits,
             shared: Rc::new(self.shared.clone()),
+            for_share: false,
             count,
         }
     }
@@ -329,6 +332,9 @@ impl Draws {
         most: usize,
         mut number: impl FnMut(&[f64]) -> f64,
     ) -> Vec<f64> {
+        if self.for_share && !with_rig {
+            return Vec::new();
+        }
         let mut drawn = vec![0.0; smoothed.len()];
         (0..self.count.min(most))
             .map(|trial| {
@@ -345,9 +351,11 @@ impl Draws {
     }
 
     /// The same draws with other limits of the rig; of the first `most` of them.
-    pub(crate) fn with_limits(&self, limits: RigLimits, most: usize) -> Self {
+    /// For a source's share of the variance: what noise alone does is then known already.
+    pub(crate) fn for_share(&self, limits: RigLimits, most: usize) -> Self {
         Self {
             limits,
+            for_share: true,
             count: self.count.min(most),
             ..self.clone()
         }

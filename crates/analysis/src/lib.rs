@@ -66,7 +66,7 @@ use model::result::{Curve, Finding, Outcome, ResultName, Suggestion, Verdict};
 use model::time::RunTime;
 use outcome::budget::{Alone, Nights};
 use outcome::{Computed, Night};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use uncertainty::RigLimits;
 use verdict::decide;
 
@@ -167,16 +167,69 @@ pub struct ProfilePoint {
 /// and nothing panics on what it is given.
 #[must_use]
 pub fn analyse(plan: &Plan, rig: &Rig, record: &RunRecord) -> Analysis {
-    let benches: Vec<Bench> = positions(record)
+    let parts = positions(record)
         .iter()
-        .map(|position| Bench::new(plan, rig, record, position, RigLimits::of(rig, position)))
+        .map(|position| analyse_unit(plan, rig, record, position))
         .collect();
+    together(plan, rig, record, parts)
+}
+
+/// What can be said of one unit of a run by itself.
+///
+/// Units need nothing of each other, so a caller that knows threads can compute
+/// them side by side: [`analyse`] is [`together`] of this for each of [`positions`].
+pub struct UnitPart {
+    bench: Bench,
+    stages: Vec<StagePart>,
+    verdicts: Vec<Verdict>,
+}
+
+/// One unit in one measuring stage.
+struct StagePart {
+    stage: u16,
+    unit: Option<UnitAnalysis>,
+    outcomes: Vec<Outcome>,
+}
+
+/// Computes what can be said of the unit at a position.
+#[must_use]
+pub fn analyse_unit(plan: &Plan, rig: &Rig, record: &RunRecord, position: &PositionId) -> UnitPart {
+    let bench = Bench::new(plan, rig, record, position, RigLimits::of(rig, position));
+    // Draws of a unit depend on its place among the units.
+    let place = positions(record)
+        .iter()
+        .take_while(|other| *other < position)
+        .count() as u64;
+    let (stages, verdicts) = judge(plan, record, &bench, place);
+    UnitPart {
+        bench,
+        stages,
+        verdicts,
+    }
+}
+
+/// Puts together what was computed of each unit, in whichever order it is handed over.
+#[must_use]
+pub fn together(plan: &Plan, rig: &Rig, record: &RunRecord, mut parts: Vec<UnitPart>) -> Analysis {
+    parts.sort_by(|a, b| a.bench.unit.position.cmp(&b.bench.unit.position));
+    let mut benches = Vec::with_capacity(parts.len());
+    let mut verdicts = Vec::new();
+    let mut of_stages: BTreeMap<u16, (Vec<UnitAnalysis>, Vec<Outcome>)> = BTreeMap::new();
+    for part in parts {
+        benches.push(part.bench);
+        verdicts.extend(part.verdicts);
+        for stage in part.stages {
+            let (units, outcomes) = of_stages.entry(stage.stage).or_default();
+            units.extend(stage.unit);
+            outcomes.extend(stage.outcomes);
+        }
+    }
+    verdicts.sort_by(|a, b| (a.tolerance, &a.position).cmp(&(b.tolerance, &b.position)));
+    let mut outcomes = Vec::new();
     let mut stages = Vec::new();
     for (index, stage) in measuring_stages(plan) {
-        let units: Vec<UnitAnalysis> = benches
-            .iter()
-            .filter_map(|bench| bench.unit_analysis(index, stage.name()))
-            .collect();
+        let (units, found) = of_stages.remove(&index).unwrap_or_default();
+        outcomes.extend(found);
         let first = units.first();
         stages.push(StageAnalysis {
             stage: index,
@@ -188,17 +241,6 @@ pub fn analyse(plan: &Plan, rig: &Rig, record: &RunRecord) -> Analysis {
             ),
             units,
         });
-    }
-    let (outcomes, verdicts, more) = judge(plan, record, &benches);
-    for (index, curve) in more {
-        let unit = stages
-            .iter_mut()
-            .filter(|stage| stage.stage == index)
-            .flat_map(|stage| &mut stage.units)
-            .find(|unit| unit.position == curve.position);
-        if let Some(unit) = unit {
-            unit.curves.push(curve);
-        }
     }
     let suggestions = suggestion::suggestions(plan, rig, record, &benches);
     Analysis {
@@ -219,16 +261,17 @@ pub fn suggest(plan: &Plan, rig: &Rig, record: &RunRecord) -> Vec<Suggestion> {
     suggestion::suggestions(plan, rig, record, &benches)
 }
 
-/// Results, verdicts, and curves by stage that are not round by round.
-type Judged = (Vec<Outcome>, Vec<Verdict>, Vec<(u16, Curve)>);
-
-/// The results of every stage and unit, and the verdicts on them.
-fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> Judged {
-    let mut outcomes = Vec::new();
-    let mut curves = Vec::new();
+/// The results of a unit in every stage, and the verdicts on them.
+fn judge(
+    plan: &Plan,
+    record: &RunRecord,
+    bench: &Bench,
+    place: u64,
+) -> (Vec<StagePart>, Vec<Verdict>) {
+    let mut stages = Vec::new();
     let mut verdicts = Vec::new();
     let mut known: Vec<&Tolerance> = Vec::new();
-    let alone: Vec<Alone> = benches.iter().map(Alone::of).collect();
+    let alone = Alone::of(bench);
     for (index, stage) in measuring_stages(plan) {
         let here: Vec<(usize, &Tolerance)> = plan
             .tolerances
@@ -239,79 +282,86 @@ fn judge(plan: &Plan, record: &RunRecord, benches: &[Bench]) -> Judged {
             .filter(|(_, tolerance)| !known.iter().any(|other| std::ptr::eq(*other, *tolerance)))
             .collect();
         known.extend(here.iter().map(|(_, tolerance)| *tolerance));
-        for ((bench, alone), place) in benches.iter().zip(&alone).zip(0u64..) {
-            let night = Night::new(bench, index, stage.name(), u64::from(index) << 16 | place);
-            curves.extend(night.stability_curve().map(|curve| (index, curve)));
-            let nights = Nights::of(alone);
-            let coverage = Coverage::of(bench, index, stage, plan, record);
-            for name in ResultName::ALL {
-                let mut done: Vec<(Choice, Computed)> = Vec::new();
-                if gives(stage, name) && concerns(bench.unit.law, name) {
-                    done.push((Choice::USUAL, night.compute(name, &Choice::USUAL)));
-                }
-                for (number, tolerance) in &here {
-                    if tolerance.result != name {
-                        continue;
-                    }
-                    let choice = Choice::of(tolerance, plan, &bench.unit).for_result(name);
-                    let at = done.iter().position(|(other, _)| *other == choice);
-                    let at = at.unwrap_or_else(|| {
-                        done.push((choice, night.compute(name, &choice)));
-                        done.len() - 1
-                    });
-                    let computed = &done[at].1;
-                    let gaps = match computed.needs_until {
-                        Some(until) => coverage.of_stretch(until),
-                        None => coverage.of_moment(choice.at),
-                    };
-                    // A usual stay may be cut to what the plan leaves room for, but
-                    // not to what an early end of the run left.
-                    let cut = computed
-                        .shortened
-                        .clone()
-                        .filter(|_| choice.stay != Choice::USUAL.stay || !record.is_complete());
-                    let gaps = gaps.or(cut);
-                    let spoilt = bench.spoilt(index, name);
-                    let (finding, reason) = decide(
-                        computed,
-                        &tolerance.allow,
-                        plan.decision.guard_band,
-                        gaps.as_deref(),
-                        spoilt.as_deref(),
-                    );
-                    verdicts.push(Verdict {
-                        tolerance: *number,
-                        position: bench.unit.position.clone(),
-                        finding,
-                        reason,
-                        outside: verdict::outside(computed, &tolerance.allow),
-                    });
-                }
-                outcomes.extend(done.into_iter().map(|(choice, computed)| Outcome {
-                    budget: nights.budget(&night, &computed, &choice),
-                    ..computed.outcome
-                }));
-            }
+        let night = Night::new(bench, index, stage.name(), u64::from(index) << 16 | place);
+        let mut unit = bench.unit_analysis(index, stage.name());
+        if let Some(unit) = &mut unit {
+            unit.curves.extend(night.stability_curve());
         }
+        let mut outcomes = Vec::new();
+        let nights = Nights::of(&alone);
+        let coverage = Coverage::of(bench, index, stage, plan, record);
+        for name in ResultName::ALL {
+            let mut done: Vec<(Choice, Computed)> = Vec::new();
+            if gives(stage, name) && concerns(bench.unit.law, name) {
+                done.push((Choice::USUAL, night.compute(name, &Choice::USUAL)));
+            }
+            for (number, tolerance) in &here {
+                if tolerance.result != name {
+                    continue;
+                }
+                let choice = Choice::of(tolerance, plan, &bench.unit).for_result(name);
+                let at = done.iter().position(|(other, _)| *other == choice);
+                let at = at.unwrap_or_else(|| {
+                    done.push((choice, night.compute(name, &choice)));
+                    done.len() - 1
+                });
+                let computed = &done[at].1;
+                let gaps = match computed.needs_until {
+                    Some(until) => coverage.of_stretch(until),
+                    None => coverage.of_moment(choice.at),
+                };
+                // A usual stay may be cut to what the plan leaves room for, but
+                // not to what an early end of the run left.
+                let cut = computed
+                    .shortened
+                    .clone()
+                    .filter(|_| choice.stay != Choice::USUAL.stay || !record.is_complete());
+                let gaps = gaps.or(cut);
+                let spoilt = bench.spoilt(index, name);
+                let (finding, reason) = decide(
+                    computed,
+                    &tolerance.allow,
+                    plan.decision.guard_band,
+                    gaps.as_deref(),
+                    spoilt.as_deref(),
+                );
+                verdicts.push(Verdict {
+                    tolerance: *number,
+                    position: bench.unit.position.clone(),
+                    finding,
+                    reason,
+                    outside: verdict::outside(computed, &tolerance.allow),
+                });
+            }
+            outcomes.extend(done.into_iter().map(|(choice, computed)| Outcome {
+                budget: nights.budget(&night, &computed, &choice),
+                ..computed.outcome
+            }));
+        }
+        stages.push(StagePart {
+            stage: index,
+            unit,
+            outcomes,
+        });
     }
     for (number, tolerance) in plan.tolerances.iter().enumerate() {
         if known.iter().any(|other| std::ptr::eq(*other, tolerance)) {
             continue;
         }
-        verdicts.extend(benches.iter().map(|bench| Verdict {
+        verdicts.push(Verdict {
             tolerance: number,
             position: bench.unit.position.clone(),
             finding: Finding::Undecided,
             reason: format!("the plan has no measuring stage \"{}\"", tolerance.of),
             outside: None,
-        }));
+        });
     }
-    verdicts.sort_by(|a, b| (a.tolerance, &a.position).cmp(&(b.tolerance, &b.position)));
-    (outcomes, verdicts, curves)
+    (stages, verdicts)
 }
 
 /// Every position that holds a unit or was read, in order.
-fn positions(record: &RunRecord) -> BTreeSet<PositionId> {
+#[must_use]
+pub fn positions(record: &RunRecord) -> BTreeSet<PositionId> {
     let units = record.header.units.keys();
     let readings = record.readings.iter().map(|reading| &reading.key.position);
     let traces = record.traces.iter().map(|trace| &trace.position);

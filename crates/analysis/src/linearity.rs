@@ -8,7 +8,7 @@ use nalgebra::{DMatrix, DVector};
 use std::collections::BTreeMap;
 
 /// Draws of the interval.
-const DRAWS: usize = 2000;
+pub(crate) const DRAWS: usize = 2000;
 
 /// The largest deviation of a note from the curve.
 #[derive(Debug, Clone)]
@@ -26,7 +26,11 @@ pub(crate) struct Linearity {
 /// Means over all rounds of what each note is off the round's curve. What repeats is
 /// the unit's, or steps of the control source; noise of the means makes the largest
 /// of them too large, and is taken out as for all maxima.
-pub(crate) fn linearity(shared: &Shared<'_>, trials: &mut Trials) -> Result<Linearity, String> {
+pub(crate) fn linearity(
+    shared: &Shared<'_>,
+    draws: usize,
+    trials: &mut Trials,
+) -> Result<Linearity, String> {
     let stage = shared.stage;
     let rounds = &stage.rounds;
     if rounds.is_empty() {
@@ -80,8 +84,8 @@ pub(crate) fn linearity(shared: &Shared<'_>, trials: &mut Trials) -> Result<Line
         }
     }
     let largest = |values: &DVector<f64>| values.amax();
-    let (mut own, mut all) = (Vec::with_capacity(DRAWS), Vec::with_capacity(DRAWS));
-    for _ in 0..DRAWS {
+    let (mut own, mut all) = (Vec::with_capacity(draws), Vec::with_capacity(draws));
+    for _ in 0..draws {
         let noise = DVector::from_fn(count, |note, _| sds[note] * trials.normal());
         let steps = DVector::from_fn(count, |note, _| trials.within(shared.step(note)));
         let drawn = &means + noise;

@@ -11,6 +11,7 @@ mod tuned;
 
 use crate::bench::Bench;
 use crate::choice::Choice;
+use crate::drift::Drift;
 use crate::extremes::Extreme;
 use crate::history::{Draws, History};
 use crate::trials::Trials;
@@ -44,6 +45,8 @@ pub(crate) struct Night<'a> {
     name: &'a str,
     /// Within what the plan waits for a note to be steady, in cents, if it does.
     until_steady: Option<f64>,
+    /// Whether only standard uncertainties are asked for, to see a source's share.
+    for_share: bool,
     /// Where draws of this unit and stage begin.
     place: u64,
     history: Option<(Rc<History>, Draws)>,
@@ -51,6 +54,8 @@ pub(crate) struct Night<'a> {
     cleaned: Option<(Rc<History>, Draws, f64)>,
     /// Warm and ready as usually meant: asked for again and again.
     usual: [OnceCell<Steady>; 2],
+    /// The rate of drift by the readings alone, the same on every rig.
+    drifted: Rc<OnceCell<Option<Drift>>>,
 }
 
 /// A number with its interval, before it is an outcome.
@@ -115,6 +120,8 @@ impl<'a> Night<'a> {
             history: None,
             cleaned: None,
             usual: [OnceCell::new(), OnceCell::new()],
+            drifted: Rc::default(),
+            for_share: false,
         };
         let Some(history) = History::gather(bench, index) else {
             return night;

@@ -1,6 +1,7 @@
 //! The program: command line, and the place where a rig file becomes devices or
 //! a simulator.
 
+mod analysing;
 mod assembly;
 mod batching;
 mod changes;

@@ -29,7 +29,7 @@ impl Known {
         let store = Store::open_existing(&folders::store(folder)?)?;
         let record = store.library()?.run(run)?;
         let (plan, rig) = documents::kept(&record.header)?;
-        let analysis = analysis::analyse(&plan, &rig, &record);
+        let analysis = crate::analysing::analyse(&plan, &rig, &record);
         Ok(Self {
             plan,
             rig,

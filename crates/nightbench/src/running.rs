@@ -184,7 +184,7 @@ pub(crate) fn conclude(
 ) -> Result<u8, Failure> {
     let record = store.library()?.run(id.as_str())?;
     let (plan, rig) = documents::kept(&record.header)?;
-    let analysis = analysis::analyse(&plan, &rig, &record);
+    let analysis = crate::analysing::analyse(&plan, &rig, &record);
     let view = report::RunView {
         plan: &plan,
         rig: &rig,

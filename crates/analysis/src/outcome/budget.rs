@@ -162,16 +162,15 @@ impl Night<'_> {
             index: self.index,
             name: self.name,
             until_steady: self.until_steady,
+            for_share: true,
+            drifted: Rc::clone(&self.drifted),
             place: self.place,
-            history: self.history.as_ref().map(|(history, draws)| {
-                (Rc::clone(history), draws.with_limits(bench.limits, most))
-            }),
+            history: self
+                .history
+                .as_ref()
+                .map(|(history, draws)| (Rc::clone(history), draws.for_share(bench.limits, most))),
             cleaned: self.cleaned.as_ref().map(|(history, draws, t)| {
-                (
-                    Rc::clone(history),
-                    draws.with_limits(bench.limits, most),
-                    *t,
-                )
+                (Rc::clone(history), draws.for_share(bench.limits, most), *t)
             }),
             usual: [OnceCell::new(), OnceCell::new()],
         }

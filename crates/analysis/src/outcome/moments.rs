@@ -4,7 +4,7 @@ use super::{Found, Missing, Night};
 use crate::choice::Choice;
 use crate::extremes::{extreme, half_range};
 use crate::history::History;
-use crate::linearity::linearity;
+use crate::linearity::{DRAWS, linearity};
 use crate::moment::{MomentOf, notes_of_two_note_slope};
 use crate::tracking::CENTS_PER_E;
 use crate::trials::Trials;
@@ -31,7 +31,11 @@ impl Night<'_> {
         let found = of.at(&shared, moment + self.origin_s())?;
         let t = found.t - self.origin_s();
         let seed = [3, self.place, name as u64];
-        let (low, high) = found.sources.interval(&mut Trials::of(seed));
+        let (low, high) = if self.for_share {
+            (0.0, 0.0)
+        } else {
+            found.sources.interval(&mut Trials::of(seed))
+        };
         let u = found.sources.u();
         let lowest = shared.stage.notes[0];
         let highest = shared.stage.notes[shared.stage.notes.len() - 1];
@@ -113,7 +117,8 @@ impl Night<'_> {
             .bench
             .shared(self.index)
             .ok_or_else(|| self.nothing())?;
-        let found = linearity(&shared, &mut Trials::of([9, self.place, 0]))?;
+        let draws = if self.for_share { DRAWS / 10 } else { DRAWS };
+        let found = linearity(&shared, draws, &mut Trials::of([9, self.place, 0]))?;
         let (place, cents) = found.at;
         let meaning = format!(
             "largest at {}, where it is {} cents, off the unit's own curve through {} notes, mean of {}; rms {:.2} cents with {:.1} degrees of freedom a round",

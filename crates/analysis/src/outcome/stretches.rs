@@ -161,7 +161,9 @@ impl Night<'_> {
             .map(|place| history.points[*place].y[note])
             .collect();
         let seed = [4, self.place, 0];
-        let found = drift(&times, &values, &mut Trials::of(seed))
+        let found = self
+            .drifted
+            .get_or_init(|| drift(&times, &values, &mut Trials::of(seed)))
             .ok_or_else(|| "a rate of drift takes readings at three times".to_owned())?;
         let per_hour = 3600.0;
         // What the control source may have drifted by over the run, limits of
