@@ -4,7 +4,7 @@ mod specimen;
 
 use analysis::{Analysis, analyse};
 use model::record::{EventKind, Measured, State};
-use model::result::{Finding, Outcome, ResultName, Verdict};
+use model::result::{Contribution, Finding, Outcome, ResultName, UncertaintySource, Verdict};
 use report::RunView;
 use specimen::{CHARACTERS, Character, Specimen};
 
@@ -341,7 +341,46 @@ fn sentences_as_they_read() {
         verdict(2, "a", Finding::Pass, "it is 0.41 cents"),
         verdict(2, "b", Finding::Pass, "it is 1.2 cents"),
     ];
+    // What limits a result stands by those that a verdict hangs on, and a chance by a
+    // verdict that is open: of a pass it would say nothing that the word does not.
+    let budget = |parts: &[(UncertaintySource, f64)]| {
+        parts
+            .iter()
+            .map(|(source, share)| Contribution {
+                source: *source,
+                u: 0.15 * share.sqrt(),
+                share: *share,
+            })
+            .collect::<Vec<_>>()
+    };
+    for outcome in &mut run.analysis.outcomes {
+        outcome.budget = match outcome.name {
+            ScaleError => budget(&[
+                (UncertaintySource::CvGain, 0.78),
+                (UncertaintySource::CvSteps, 0.2),
+                (UncertaintySource::Readings, 0.02),
+            ]),
+            HighEnd => budget(&[(UncertaintySource::CvSteps, 1.0)]),
+            _ => Vec::new(),
+        };
+    }
+    for verdict in &mut run.analysis.verdicts {
+        verdict.outside = Some(if verdict.finding == Finding::Undecided {
+            0.378
+        } else {
+            0.001
+        });
+    }
     insta::assert_snapshot!(report::text(&run.view()));
+    let page = report::html(&run.view());
+    let (_, limits) = page.split_once("<table class=\"limits\">").unwrap();
+    let (limits, _) = limits.split_once("</table>").unwrap();
+    let rows: Vec<&str> = limits.lines().filter(|line| line.contains("<td")).collect();
+    assert_eq!(rows.len(), 3, "{limits}");
+    assert!(rows[0].contains(">Scale error<") && rows[0].contains("0.13 cents/oct"));
+    assert!(rows[1].contains("control voltage steps") && rows[1].contains("20 %"));
+    assert!(rows[2].contains(">High end<") && rows[2].contains("100 %"));
+    assert_eq!(page.matches("is 38\u{a0}%").count(), 1);
 }
 
 /// What a unit does before it is warm is no reason to turn its scale trimmer.
