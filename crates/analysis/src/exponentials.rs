@@ -89,6 +89,12 @@ pub(crate) fn refine(
         let squares = found.residuals.norm_squared();
         squares.is_finite().then_some((found, squares))
     };
+    // Of a pitch a millionth of the time constant is more than enough.
+    let (enough, least_share) = if wander.is_some() {
+        (1e-6, 1e-3)
+    } else {
+        (1e-14, 1e-6)
+    };
     let terms = starts.len();
     let mut logs: Vec<f64> = starts.iter().map(|tau| tau.ln()).collect();
     let (mut now, mut squares) = linear(&logs)?;
@@ -129,7 +135,7 @@ pub(crate) fn refine(
                 Some((found, less)) if less <= squares * (1.0 + 1e-13) => {
                     break Some((tried, found, less));
                 }
-                _ if share > 1e-6 => share /= 2.0,
+                _ if share > least_share => share /= 2.0,
                 _ => break None,
             }
         };
@@ -142,7 +148,7 @@ pub(crate) fn refine(
             .map(|(before, after)| (before - after).abs())
             .fold(0.0, f64::max);
         (logs, now, squares) = (tried, found, less);
-        if moved < 1e-14 {
+        if moved < enough {
             break;
         }
     }

@@ -31,6 +31,24 @@ pub(crate) struct Point {
     own_sd: Vec<f64>,
 }
 
+impl Point {
+    /// What turns independent normal numbers into noise of the curve with the
+    /// covariance that the readings' own noise gives it: a triangular root of that,
+    /// with as many columns as the curve has parameters, fewer than there are readings.
+    fn factor(&self) -> DMatrix<f64> {
+        let mut by_reading = self.map.transpose();
+        for (mut row, sd) in by_reading.row_iter_mut().zip(&self.own_sd) {
+            row *= *sd;
+        }
+        let root = by_reading.qr().r();
+        let largest = root.amax();
+        let counting: Vec<usize> = (0..root.nrows())
+            .filter(|row| root.row(*row).amax() > 1e-9 * largest)
+            .collect();
+        root.select_rows(&counting).transpose()
+    }
+}
+
 /// The rounds since t = 0, in the order of time.
 #[derive(Debug, Clone)]
 pub(crate) struct History {
@@ -253,21 +271,20 @@ impl History {
         let mut own = vec![0.0; count * size];
         let mut rig = Vec::with_capacity(count);
         let mut noise = vec![0.0; size];
-        let mut readings: Vec<f64> = Vec::new();
+        let factors: Vec<DMatrix<f64>> = self.points.iter().map(Point::factor).collect();
         for trial in 0..count {
-            for (place, point) in self.points.iter().enumerate() {
-                readings.clear();
-                readings.extend(point.own_sd.iter().map(|sd| sd * trials.normal()));
-                let common = self.common_sd * trials.normal();
-                for note in 0..notes {
-                    let mut sum = common;
-                    for (column, reading) in readings.iter().enumerate() {
-                        sum += point.map[(note, column)] * reading;
+            for (factor, noise) in factors.iter().zip(noise.chunks_exact_mut(notes)) {
+                noise.fill(self.common_sd * trials.normal());
+                for column in factor.column_iter() {
+                    let normal = trials.normal();
+                    for (sum, weight) in noise.iter_mut().zip(&column) {
+                        *sum += weight * normal;
                     }
-                    if self.each_sd > 0.0 {
-                        sum += self.each_sd * trials.normal();
+                }
+                if self.each_sd > 0.0 {
+                    for sum in noise.iter_mut() {
+                        *sum += self.each_sd * trials.normal();
                     }
-                    noise[place * notes + note] = sum;
                 }
             }
             let smooth = &mut own[trial * size..(trial + 1) * size];

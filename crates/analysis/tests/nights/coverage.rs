@@ -1,12 +1,15 @@
-//! How often 95 % intervals hold the truth, over a few hundred nights of random
-//! units on random rigs. A wide margin: the long form belongs to a command.
+//! How often 95 % intervals hold the truth, over a few dozen nights of random units on
+//! random rigs. It shows an interval that is badly too narrow; the long form, with
+//! narrow bounds over 2000 nights, is `--example coverage`.
 
 use crate::night::{Random, plan, play, rig};
 use crate::truth::unit;
 use analysis::analyse;
 use model::result::ResultName;
 
-const NIGHTS: u64 = 200;
+const NIGHTS: u64 = 40;
+/// 95 % less three standard deviations of so small a count (3.4 % each).
+const LEAST: f64 = 0.85;
 
 /// A result and what it truly is.
 pub type Known = (ResultName, fn(&Truth) -> f64);
@@ -147,8 +150,7 @@ fn intervals_hold_the_truth_about_as_often_as_they_say() {
         println!("{name}: {held}");
     }
     for ((name, _), held) in names.iter().zip(&held) {
-        // 200 nights: two standard deviations of the count are 3 %.
-        assert!(*held >= 0.92, "{name} held in {held}");
+        assert!(*held >= LEAST, "{name} held in {held}");
     }
 }
 
@@ -162,5 +164,5 @@ fn ready_after_is_found_or_said_not_to_be_reached() {
         ..usual(random)
     });
     println!("ready_after: {}", held[0]);
-    assert!(held[0] >= 0.92, "held in {}", held[0]);
+    assert!(held[0] >= LEAST, "held in {}", held[0]);
 }
