@@ -314,7 +314,7 @@ fn a_unit_of_hertz_per_volt_has_no_scale_in_octaves() {
 #[test]
 fn whatever_comes_is_answered() {
     let (plan, record) = usual();
-    for seed in 0..150 {
+    for seed in 0..60 {
         let mut random = Random::new(seed);
         let mut wild = record.clone();
         wild.readings.retain(|_| random.uniform() < 0.3);
