@@ -81,8 +81,8 @@ impl Coarse {
                 let angle = std::f64::consts::PI * tap / (TAPS as f64 + 1.0);
                 [angle.cos(), angle.sin()]
             }),
-            records: Vec::new(),
-            candidates: Vec::new(),
+            records: Vec::with_capacity(256),
+            candidates: Vec::with_capacity(8),
         }
     }
 

@@ -1,9 +1,8 @@
 //! From samples to an estimate: how sure, what state, which flags.
 
-use crate::coarse::Coarse;
 use crate::fit::Fit;
 use crate::survey::{Survey, survey};
-use crate::tone::{Finder, Found, GUESS_SECONDS, LOWEST_HERTZ, Limits, Nothing};
+use crate::tone::{Finder, Found, LOWEST_HERTZ, Limits, Nothing, looked_at};
 use crate::{Estimate, level_of};
 use model::quantity::{Hertz, HertzDifference};
 use model::record::{Flag, Flags, State};
@@ -39,7 +38,6 @@ const CENTS_PER_UNIT: f64 = 1_731.234_049_066_756;
 #[derive(Debug)]
 pub(crate) struct Engine {
     finder: Finder,
-    second: Coarse,
     clean: Vec<f32>,
 }
 
@@ -47,7 +45,6 @@ impl Engine {
     pub fn new(rate: f64) -> Self {
         Self {
             finder: Finder::new(rate),
-            second: Coarse::new(),
             clean: Vec::new(),
         }
     }
@@ -208,21 +205,21 @@ impl Engine {
 
     /// Whether what the fit left has a pitch of its own.
     fn second_tone(&mut self, fit: &Fit, least: f64) -> bool {
-        let part = self
-            .finder
-            .fitter
-            .residual
-            .len()
-            .min((GUESS_SECONDS * self.finder.rate) as usize);
+        let residual = &self.finder.fitter.residual;
+        let part = &residual[looked_at(residual.len(), self.finder.rate)];
         let longest = (self.finder.rate / LOWEST_HERTZ) as usize;
-        self.second
-            .search(&self.finder.fitter.residual[..part], 0.0, longest);
+        // The tone has been found: its search is free for another.
+        self.finder.coarse.search(part, 0.0, longest);
         let period = 1.0 / fit.track.mean_step();
-        self.second.candidates.first().is_some_and(|candidate| {
-            let ratio = candidate.period / period;
-            // What repeats with the tone itself is a fault of the fit: a glide, say.
-            let own = (ratio - ratio.round()).abs() < 0.03 && ratio > 0.5;
-            !own && candidate.height > 0.5 && candidate.height * fit.noise > least * fit.power
-        })
+        self.finder
+            .coarse
+            .candidates
+            .first()
+            .is_some_and(|candidate| {
+                let ratio = candidate.period / period;
+                // What repeats with the tone itself is a fault of the fit: a glide, say.
+                let own = (ratio - ratio.round()).abs() < 0.03 && ratio > 0.5;
+                !own && candidate.height > 0.5 && candidate.height * fit.noise > least * fit.power
+            })
     }
 }

@@ -2,7 +2,7 @@
 //! over all harmonics until nothing moves any more.
 
 use crate::ladder::Climb;
-use crate::refine::{Block, Totals, block_length, pass};
+use crate::refine::{Block, MOST_BLOCKS, Totals, block_length, pass};
 use crate::scatter::{Scatter, Scatters};
 use crate::shape::Shape;
 use crate::track::Track;
@@ -69,9 +69,9 @@ impl Fitter {
     pub fn new() -> Self {
         Self {
             shape: Shape::new(),
-            blocks: Vec::new(),
+            blocks: Vec::with_capacity(MOST_BLOCKS),
             residual: Vec::new(),
-            scatters: Scatters::default(),
+            scatters: Scatters::new(),
         }
     }
 

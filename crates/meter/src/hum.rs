@@ -3,7 +3,7 @@
 //! The residual is sorted over a period of 100 ms, which holds whole cycles of 50
 //! and of 60 Hz, in the same way as over the period of the tone.
 
-use crate::refine::{Block, pass};
+use crate::refine::{Block, MOST_BLOCKS, pass};
 use crate::shape::Shape;
 use crate::track::Track;
 use realfft::{RealFftPlanner, RealToComplex};
@@ -72,7 +72,7 @@ impl Hum {
     pub fn new() -> Self {
         Self {
             shape: Shape::new(),
-            blocks: Vec::new(),
+            blocks: Vec::with_capacity(MOST_BLOCKS),
             spare: Vec::new(),
             floor: Vec::new(),
             grid: GRID,

@@ -55,6 +55,12 @@ impl Ladder {
     /// `None` where its phase cannot be followed.
     pub fn climb(&mut self, samples: &[f32], mean: f32, period: f64) -> Option<Climb> {
         let periods = samples.len() as f64 / period;
+        // Room for the smallest steps.
+        let room = samples.len() / 12 + 2;
+        self.stretches.clear();
+        self.stretches.reserve(room);
+        self.phases.clear();
+        self.phases.reserve(room);
         // Whole periods per stretch: enough samples, and a few dozen stretches, but
         // short enough that an error of the period of one in a thousand stays
         // below a tenth of a cycle.

@@ -25,6 +25,8 @@ use std::sync::Arc;
 const BINS: usize = 256;
 /// The highest harmonic whose neighbourhood is looked at.
 const HIGHEST: usize = 24;
+/// No fold has more lines below it.
+const MOST_LINES: usize = 64 * HIGHEST;
 /// Mean of Hann's window, and of its square.
 const HANN_MEAN: f64 = 0.5;
 const HANN_SQUARE: f64 = 0.375;
@@ -76,7 +78,6 @@ pub(crate) struct Octaves {
 }
 
 /// The lines of a folded residual that belong to no harmonic and to no fraction.
-#[derive(Default)]
 struct Neighbourhood {
     /// Which they are, from the lowest.
     free: Vec<usize>,
@@ -135,7 +136,12 @@ impl Octaves {
                     }
                 },
             ),
-            neighbourhood: Neighbourhood::default(),
+            neighbourhood: Neighbourhood {
+                free: Vec::with_capacity(MOST_LINES),
+                running: Vec::with_capacity(MOST_LINES),
+                ratios: Vec::with_capacity(MOST_LINES),
+                means: Vec::with_capacity(MOST_LINES),
+            },
         }
     }
 

@@ -36,6 +36,8 @@ pub(crate) struct Totals {
 }
 
 const LONGEST_BLOCK: usize = 512;
+/// Room for the blocks of any usual window.
+pub(crate) const MOST_BLOCKS: usize = 1024;
 /// So many samples are summed side by side.
 const LANES: usize = 8;
 

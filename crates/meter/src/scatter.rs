@@ -5,10 +5,14 @@
 //! the added noise makes them.
 
 use crate::refine::Block;
+use crate::track::TERMS;
 use crate::wander::{Wander, Wandering, legendre};
+use std::sync::LazyLock;
 
 /// Most stretches.
 const MOST: usize = 24;
+/// With fewer, nothing can be said of a wandering phase.
+const FEW: usize = 12;
 
 /// What stands against one more order of the track before looking at it: the chance of
 /// an order that stands z out of the noise is 1 / (1 + this exp(-z^2 / 2)). With less
@@ -39,17 +43,28 @@ pub(crate) struct Scatter {
     pub wandering: Option<Wandering>,
 }
 
-/// Keeps what does not depend on the samples.
-#[derive(Debug, Default)]
+/// What does not depend on the samples, for every number of stretches and order: worked
+/// out once.
+static KNOWN: LazyLock<Vec<Wander>> = LazyLock::new(|| {
+    let of = |count| (1..TERMS).filter_map(move |order| Wander::new(count, order));
+    [FEW, MOST].into_iter().flat_map(of).collect()
+});
+
+/// What the stretches say.
+#[derive(Debug)]
 pub(crate) struct Scatters {
-    known: Vec<Wander>,
+    known: &'static [Wander],
 }
 
 impl Scatters {
+    pub fn new() -> Self {
+        Self { known: &KNOWN }
+    }
+
     /// Looks at the blocks of a pass in which the track had converged. `noise` is
     /// the variance of the added noise per sample, `periods` how many fit in the
     /// window.
-    pub fn of(&mut self, blocks: &[Block], noise: f64, order: usize, periods: f64) -> Scatter {
+    pub fn of(&self, blocks: &[Block], noise: f64, order: usize, periods: f64) -> Scatter {
         let mut scatter = Scatter {
             excess: 1.0,
             ..Scatter::default()
@@ -58,7 +73,7 @@ impl Scatters {
         // of the waveform fell into it.
         let count = match periods.min(blocks.len() as f64) {
             p if p >= MOST as f64 => MOST,
-            p if p >= 12.0 => 12,
+            p if p >= FEW as f64 => FEW,
             p => p as usize,
         };
         let freedom = count as f64 - order as f64 - 1.0;
@@ -102,8 +117,8 @@ impl Scatters {
             scatter.left_out = shift * shift * chance;
         }
         let rare = (2.0 / freedom).sqrt();
-        scatter.wanders = count >= 12 && scatter.excess > 1.0 + CLEARLY * rare;
-        if count >= 12 && scatter.excess > 1.0 + PERHAPS * rare {
+        scatter.wanders = count >= FEW && scatter.excess > 1.0 + CLEARLY * rare;
+        if count >= FEW && scatter.excess > 1.0 + PERHAPS * rare {
             let mut phases = [0.0; MOST];
             for (phase, (score, information)) in phases.iter_mut().zip(sums) {
                 *phase = score / information;
@@ -116,11 +131,9 @@ impl Scatters {
         scatter
     }
 
-    fn wander(&mut self, count: usize, order: usize) -> Option<&Wander> {
-        let known = |wander: &Wander| wander.count == count && wander.order == order;
-        if !self.known.iter().any(known) {
-            self.known.push(Wander::new(count, order)?);
-        }
-        self.known.iter().find(|wander| known(wander))
+    fn wander(&self, count: usize, order: usize) -> Option<&Wander> {
+        self.known
+            .iter()
+            .find(|wander| wander.count == count && wander.order == order)
     }
 }

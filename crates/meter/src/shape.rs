@@ -49,6 +49,16 @@ impl fmt::Debug for Shape {
 
 impl Shape {
     pub fn new() -> Self {
+        let mut shape = Self::empty();
+        // Once with every size, so that all the room is there.
+        for bits in SMALLEST..=LARGEST {
+            shape.begin(1 << (bits - 3));
+        }
+        shape.running.reserve(Self::MOST_HARMONICS + 1);
+        shape
+    }
+
+    fn empty() -> Self {
         Self {
             harmonics: Vec::new(),
             kept: Vec::new(),

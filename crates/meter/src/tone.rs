@@ -7,11 +7,12 @@ use crate::hum::{Hum, Mains, beside_mains};
 use crate::ladder::{Climb, Ladder};
 use crate::octave::{self, Octaves};
 use crate::refine::block_length;
+use std::ops::Range;
 
 /// The longest period is this part of a second.
 pub(crate) const LOWEST_HERTZ: f64 = 7.0;
 /// As much of a window as the first guess looks at, seconds.
-pub(crate) const GUESS_SECONDS: f64 = 0.5;
+const GUESS_SECONDS: f64 = 0.5;
 /// Lines that fall like an oscillator's are taken for its lower octave from this share
 /// of the usual limit on, but called ambiguous.
 const FAINT: f64 = 1e-2;
@@ -22,7 +23,7 @@ const OF_IT: f64 = 0.7;
 /// harmonics below it; with a margin.
 const IMAGES: f64 = 4.0;
 /// Nor are they weaker than this share of that.
-const LEAST_IMAGES: f64 = 0.01;
+const LEAST_IMAGES: f64 = 1e-4;
 /// The power of images below a quarter of the rate of samples over that above.
 const LEVEL: f64 = 1.5;
 const DIVISORS_OF_IMAGES: [usize; 4] = [2, 3, 5, 7];
@@ -49,6 +50,17 @@ const FAR_LESS: f64 = 0.25;
 
 /// Mains lines above this many hertz are weak beside those below, and were taken off.
 const STRONG_MAINS: f64 = 250.0;
+
+/// The part of a window that a search for a period looks at.
+pub(crate) fn looked_at(samples: usize, rate: f64) -> Range<usize> {
+    let part = (GUESS_SECONDS * rate * 1.01) as usize;
+    if samples > part + part / 2 {
+        let from = (samples - part) / 2;
+        from..from + part
+    } else {
+        0..samples
+    }
+}
 
 /// Whether lines of this power may be images that could come to `most`.
 fn images_may_be(power: f64, most: f64) -> bool {
@@ -88,7 +100,7 @@ pub(crate) struct Limits {
 pub(crate) struct Finder {
     pub rate: f64,
     pub fitter: Fitter,
-    coarse: Coarse,
+    pub coarse: Coarse,
     ladder: Ladder,
     octaves: Octaves,
     hum: Hum,
@@ -128,13 +140,12 @@ impl Finder {
             return Ok(found);
         }
         let longest = (self.rate / LOWEST_HERTZ) as usize;
-        let part = (GUESS_SECONDS * self.rate * 1.01) as usize;
-        let part = if samples.len() > part + part / 2 {
-            let from = (samples.len() - part) / 2;
-            &samples[from..from + part]
-        } else {
-            samples
-        };
+        // Room for what most windows do not need, so that it is there when one does.
+        let room = samples.len();
+        self.spare.reserve(room.saturating_sub(self.spare.len()));
+        let clear = &mut self.clear_of_hum;
+        clear.reserve(room.saturating_sub(clear.len()));
+        let part = &samples[looked_at(samples.len(), self.rate)];
         self.coarse.search(part, 0.0, longest);
         let count = self.coarse.candidates.len();
         let mut best: Option<(usize, f64)> = None;
@@ -333,6 +344,7 @@ impl Finder {
             let faint = below.no_mains >= FAINT * least && below.falling;
             // Where a tone has few harmonics, images seldom meet a fraction.
             let rare = below.no_mains >= least && found.fit.track.mean_step() > FEW_HARMONICS;
+            let sure = plain || (below.no_mains >= least && below.falling);
             let clear = (plain || faint || rare)
                 && found.fit.periods() * slow >= limits.periods
                 && lower >= LOWEST_HERTZ;
@@ -356,7 +368,7 @@ impl Finder {
                 negligible = faintest;
                 found.mains = None;
                 found.fit = lower;
-                found.ambiguous = before.ambiguous || !plain;
+                found.ambiguous = before.ambiguous || !sure;
             } else {
                 found.fit = self.refit(samples, &before, 1.0)?;
                 return Some(found);
