@@ -13,9 +13,9 @@ const MOST_PASSES: usize = 16;
 const USUAL_ORDER: usize = 2;
 const HIGHEST_ORDER: usize = 5;
 /// The gain in the sum of squares, in units of the noise, that noise alone reaches in
-/// one of a thousand windows. A lower one costs more than it helps: a needless order
+/// one of five thousand windows. A lower one costs more than it helps: a needless order
 /// triples the variance, and more where an accident chose it.
-const WORTH_AN_ORDER: f64 = 10.5;
+const WORTH_AN_ORDER: f64 = 14.0;
 /// The share of the sampling rate that harmonics may reach.
 const BELOW_NYQUIST: f64 = 0.49;
 

@@ -25,6 +25,8 @@ use std::sync::Arc;
 const BINS: usize = 256;
 /// The highest harmonic whose neighbourhood is looked at.
 const HIGHEST: usize = 24;
+/// So many times what is rare is certain.
+const CERTAIN: f64 = 1.5;
 /// No fold has more lines below it.
 const MOST_LINES: usize = 64 * HIGHEST;
 /// Mean of Hann's window, and of its square.
@@ -57,6 +59,9 @@ pub(crate) struct Below {
     /// Whether those fall with the frequency, as an oscillator's do and images of
     /// harmonics above half the rate of samples do not.
     pub falling: bool,
+    /// Whether they stand out so far that not even one of many windows would show it by
+    /// accident.
+    pub certain: bool,
     /// How many lines were looked at.
     pub lines: usize,
 }
@@ -182,7 +187,7 @@ impl Octaves {
                     return None;
                 }
                 let alone = around.rare_alone(count);
-                let (mut excess, mut sum, mut stand_out) = (0.0, 0.0, false);
+                let (mut excess, mut sum, mut highest) = (0.0, 0.0, 0.0_f64);
                 // The lower and the upper half of the lines.
                 let mut halves = [0.0; 2];
                 for (index, line) in lines().enumerate() {
@@ -190,18 +195,20 @@ impl Octaves {
                     let ratio = fold.power(line) / expected;
                     excess += fold.power(line) - expected;
                     sum += ratio.min(MOST_OF_ONE);
-                    stand_out |= ratio > alone;
+                    highest = highest.max(ratio);
                     if !mains(line as f64 / fold.periods as f64 * step) {
                         halves[usize::from(2 * index >= count)] += fold.power(line) - expected;
                     }
                 }
-                let together = sum / count as f64 > around.rare_together(fold, count);
+                let (mean, rare) = (sum / count as f64, around.rare_together(fold, count));
+                let stands_out = highest > alone || mean > rare;
                 let power = excess.max(0.0) * per_power;
-                ((stand_out || together) && power > fold.least_power() * tone).then_some(Below {
+                (stands_out && power > fold.least_power() * tone).then_some(Below {
                     divisor,
                     power,
                     no_mains: (halves[0] + halves[1]).max(0.0) * per_power,
                     falling: halves[0] > FALLING * halves[1].max(0.0),
+                    certain: highest > CERTAIN * alone || mean > CERTAIN * rare,
                     lines: count,
                 })
             })

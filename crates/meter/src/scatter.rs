@@ -17,7 +17,7 @@ const FEW: usize = 12;
 /// What stands against one more order of the track before looking at it: the chance of
 /// an order that stands z out of the noise is 1 / (1 + this exp(-z^2 / 2)). With less
 /// the uncertainty of steady tones grows too cautious.
-const AGAINST_AN_ORDER: f64 = 60.0;
+const AGAINST_AN_ORDER: f64 = 80.0;
 
 /// An excess is looked into from so many of its standard deviations on, and beyond doubt
 /// from so many.

@@ -341,7 +341,7 @@ impl Finder {
             let least = limits.lower_octave * found.fit.power;
             let images = self.fitter.shape.power_at_the_top() * below.lines as f64 * IMAGES;
             let plain = below.no_mains >= least && !images_may_be(below.power, images);
-            let faint = below.no_mains >= FAINT * least && below.falling;
+            let faint = below.no_mains >= FAINT * least && below.falling && below.certain;
             // Where a tone has few harmonics, images seldom meet a fraction.
             let rare = below.no_mains >= least && found.fit.track.mean_step() > FEW_HARMONICS;
             let sure = plain || (below.no_mains >= least && below.falling);

@@ -14,7 +14,7 @@ use nalgebra::{DMatrix, DVector, SymmetricEigen};
 /// What speaks for a phase that does not wander at all, over any one point of the grid. With
 /// less the uncertainty of steady tones grows too cautious, with more that of those which
 /// wander a little too small.
-const FOR_STEADY: f64 = 100.0;
+const FOR_STEADY: f64 = 250.0;
 
 /// How the polynomial and the walk go together, for a number of stretches and an
 /// order.
