@@ -201,7 +201,12 @@ impl Octaves {
                     }
                 }
                 let (mean, rare) = (sum / count as f64, around.rare_together(fold, count));
-                let stands_out = highest > alone || mean > rare;
+                // The lowest of them is the likeliest, and not one of many.
+                let lowest = lines()
+                    .next()
+                    .map_or(0.0, |line| fold.power(line) / around.of(fold, line, white));
+                let first = lowest > around.rare_alone(1) - 1.0;
+                let stands_out = first || highest > alone || mean > rare;
                 let power = excess.max(0.0) * per_power;
                 (stands_out && power > fold.least_power() * tone).then_some(Below {
                     divisor,
