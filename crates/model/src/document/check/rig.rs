@@ -409,70 +409,28 @@ impl Checker<'_, Rig> {
 
     fn bounds(&self, bounds: &Bounds) -> Result<(), DocumentError> {
         let path = at!["bounds"];
+        // A field under its own name, the most it may be, and what to write instead.
+        macro_rules! bound {
+            ($field:ident, $most:expr, $example:expr) => {
+                (
+                    stringify!($field),
+                    bounds.$field.get(),
+                    bounds.$field.to_string(),
+                    $most,
+                    $example,
+                )
+            };
+        }
         for (key, bound, text, most, example) in [
-            (
-                "sample_clock",
-                bounds.sample_clock.get(),
-                bounds.sample_clock.to_string(),
-                0.01,
-                "50 ppm",
-            ),
-            (
-                "cv_gain",
-                bounds.cv_gain.get(),
-                bounds.cv_gain.to_string(),
-                0.2,
-                "0.5 %",
-            ),
-            (
-                "cv_offset",
-                bounds.cv_offset.get(),
-                bounds.cv_offset.to_string(),
-                1.0,
-                VoltDifference::EXAMPLE,
-            ),
-            (
-                "cv_step",
-                bounds.cv_step.get(),
-                bounds.cv_step.to_string(),
-                1.0,
-                VoltDifference::EXAMPLE,
-            ),
-            (
-                "cv_gain_drift",
-                bounds.cv_gain_drift.get(),
-                bounds.cv_gain_drift.to_string(),
-                0.2,
-                "0.1 %",
-            ),
-            (
-                "cv_offset_drift",
-                bounds.cv_offset_drift.get(),
-                bounds.cv_offset_drift.to_string(),
-                1.0,
-                VoltDifference::EXAMPLE,
-            ),
-            (
-                "cv_output_resistance",
-                bounds.cv_output_resistance.get(),
-                bounds.cv_output_resistance.to_string(),
-                1e5,
-                "1 kohm",
-            ),
-            (
-                "cv_session",
-                bounds.cv_session.get(),
-                bounds.cv_session.to_string(),
-                0.2,
-                "0.1 %",
-            ),
-            (
-                "thermometer",
-                bounds.thermometer.get(),
-                bounds.thermometer.to_string(),
-                20.0,
-                "0.5 K",
-            ),
+            bound!(sample_clock, 0.01, "50 ppm"),
+            bound!(cv_gain, 0.2, "0.5 %"),
+            bound!(cv_offset, 1.0, VoltDifference::EXAMPLE),
+            bound!(cv_step, 1.0, VoltDifference::EXAMPLE),
+            bound!(cv_gain_drift, 0.2, "0.1 %"),
+            bound!(cv_offset_drift, 1.0, VoltDifference::EXAMPLE),
+            bound!(cv_output_resistance, 1e5, "1 kohm"),
+            bound!(cv_session, 0.2, "0.1 %"),
+            bound!(thermometer, 20.0, "0.5 K"),
         ] {
             self.require(
                 (0.0..=most).contains(&bound),
