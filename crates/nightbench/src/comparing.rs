@@ -17,7 +17,7 @@ pub fn compare(arguments: &Compare) -> Result<u8, Failure> {
     for known in &runs {
         if !seen.insert(known.record.id.clone()) {
             return Err(Failure::input(format!(
-                "the run {} is named twice; a run is not compared with itself",
+                "run {} is named twice; a run is not compared with itself",
                 known.record.id
             )));
         }
@@ -26,7 +26,7 @@ pub fn compare(arguments: &Compare) -> Result<u8, Failure> {
         && only.record.header.units.len() < 2
     {
         return Err(Failure::input(format!(
-            "the run {} has a single unit, and there is nothing to compare it with; name another run",
+            "run {} has a single unit, and there is nothing to compare it with; name another run",
             only.record.id
         )));
     }

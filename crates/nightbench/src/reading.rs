@@ -29,13 +29,16 @@ impl Known {
         let store = Store::open_existing(&folders::store(folder)?)?;
         let record = store.library()?.run(run)?;
         let (plan, rig) = documents::kept(&record.header)?;
-        let analysis = crate::analysing::analyse(&plan, &rig, &record);
-        Ok(Self {
+        Ok(Self::analysed(plan, rig, record))
+    }
+
+    pub(crate) fn analysed(plan: Plan, rig: Rig, record: RunRecord) -> Self {
+        Self {
+            analysis: crate::analysing::analyse(&plan, &rig, &record),
             plan,
             rig,
             record,
-            analysis,
-        })
+        }
     }
 
     pub(crate) const fn view(&self) -> RunView<'_> {
