@@ -3,6 +3,7 @@
 use super::{Found, Missing, Night};
 use crate::choice::Choice;
 use crate::hysteresis::hysteresis;
+use crate::settling::Heard;
 use crate::trials::{Trials, quantile, standard_deviation};
 use crate::words::{cents, counted, duration, signed};
 
@@ -27,17 +28,18 @@ impl Night<'_> {
     pub(super) fn settling_time(&self, choice: &Choice) -> Result<Found, Missing> {
         let response = self.response()?;
         let band = choice.band.unwrap_or(USUAL_BAND);
-        if let Some(longest) = response
+        // One that did not settle while it was listened to took longer than any that did.
+        let end = |heard: &Heard| heard.settled(band).map_or(f64::INFINITY, |(_, by)| by);
+        let longest = response
             .heard
             .iter()
-            .filter_map(|heard| heard.settled(band).map(|found| (found, heard)))
-            .max_by(|a, b| a.0.1.total_cmp(&b.0.1))
-        {
-            let ((from, by), heard) = longest;
+            .filter(|heard| !heard.windows.is_empty())
+            .max_by(|a, b| end(a).total_cmp(&end(b)));
+        if let Some(heard) = longest {
             if heard.scatter > band / 2.0 {
                 return Err(format!(
-                    "single windows of {} scatter by {:.2} cents, too much for a band of {}",
-                    duration(heard.hop),
+                    "later windows of {:.0} ms scatter by {:.2} cents, too much for a band of {}",
+                    heard.hop * 1e3,
                     heard.scatter,
                     cents(band)
                 )
@@ -49,6 +51,18 @@ impl Night<'_> {
                 heard.hop * 1e3,
                 counted(response.heard.len(), "change"),
             );
+            let Some((from, by)) = heard.settled(band) else {
+                let record = heard.windows.last().map_or(0.0, |(end, _)| *end);
+                return Err(Missing::NotReached {
+                    why: format!(
+                        "a change was not within {} of its later value by {}",
+                        cents(band),
+                        duration(record)
+                    ),
+                    meaning,
+                    record,
+                });
+            };
             return Ok(Found {
                 value: f64::midpoint(from, by),
                 // Anywhere between the two windows.

@@ -191,8 +191,8 @@ impl Night<'_> {
         if choice.over.is_some() && (m as f64 * stretch.hop / asked - 1.0).abs() > 0.01 {
             return Err(format!(
                 "{} is no multiple of the hop of {}",
-                duration(asked),
-                duration(stretch.hop)
+                precise(asked),
+                precise(stretch.hop)
             )
             .into());
         }
@@ -203,7 +203,7 @@ impl Night<'_> {
                 format!(
                     "the longest stretch without a gap lasts {}, and {} takes four times as long",
                     duration(stretch.hop * stretch.cents.len() as f64),
-                    duration(asked)
+                    precise(asked)
                 )
             })?;
         let times: Vec<f64> = (0..stretch.cents.len())

@@ -45,6 +45,22 @@ fn a_slide_settles_when_it_is_within_a_cent() {
 }
 
 #[test]
+fn a_note_that_comes_into_place_late_is_not_reached() {
+    // Two cents flat for longer than a note is listened to for this.
+    let analysis = arrival(|t| if t < 5.4 { -2.0 } else { 0.0 }, 48.0);
+    let found = outcome(&analysis, "arrival", ResultName::SettlingTime);
+    assert_eq!((found.value, found.high), (None, None), "{found:?}");
+    assert!((found.low.unwrap() - 5.0).abs() < 0.05, "{found:?}");
+    assert!(
+        found
+            .why_not
+            .as_ref()
+            .unwrap()
+            .contains("not within 1 cent")
+    );
+}
+
+#[test]
 fn what_goes_beyond_is_an_overshoot_whichever_way_it_came() {
     let ring = |t: f64| 300.0 * (-t / 0.1).exp() * (-(t * 25.0).cos());
     for (before, sign) in [(48.0, 1.0), (72.0, -1.0)] {
