@@ -150,7 +150,7 @@ pub(crate) fn interval(deviation: f64, degrees_of_freedom: f64) -> (f64, f64) {
     (at(0.975), at(0.025))
 }
 
-/// Half the root of the mean square change between values that are one step apart:
+/// The root of half the mean square of changes between values that are one step apart:
 /// the deviation of readings with gaps between them. `None` without a pair.
 pub(crate) fn root_half_mean_square(changes: &[f64]) -> Option<f64> {
     let count = changes.len();

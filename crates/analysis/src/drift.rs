@@ -245,7 +245,6 @@ mod tests {
         // Seen: 1.00, 0.94 and 0.98 of 300 nights; wide under white noise, because a
         // small walk cannot be ruled out.
         let white = coverage(|trials| (0..60).map(|_| 0.3 * trials.normal()).collect());
-        eprintln!("W {white}");
         assert!(white >= 0.95, "white {white}");
         let walk = coverage(|trials| {
             let mut level = 0.0;
@@ -256,7 +255,6 @@ mod tests {
                 })
                 .collect()
         });
-        eprintln!("R {walk}");
         assert!(walk >= 0.90, "walk {walk}");
         let both = coverage(|trials| {
             let mut level = 0.0;
@@ -267,7 +265,6 @@ mod tests {
                 })
                 .collect()
         });
-        eprintln!("B {both}");
         assert!(both >= 0.90, "both {both}");
     }
 
