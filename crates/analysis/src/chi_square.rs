@@ -1,96 +1,20 @@
 //! Quantiles of the chi-square distribution, also for fractions of a degree of
 //! freedom, and of Student's t.
 
-use std::f64::consts::TAU;
+use statrs::distribution::{ChiSquared, ContinuousCDF, StudentsT};
 
 /// The value below which a share of a chi-square distribution lies.
-///
-/// The distribution function is the series of the incomplete gamma function
-/// (Abramowitz and Stegun 6.5.29), which is monotone, so halving finds it.
 pub(crate) fn quantile(degrees_of_freedom: f64, share: f64) -> f64 {
-    let a = degrees_of_freedom.max(0.1) / 2.0;
-    let (mut low, mut high) = (0.0f64, (a + 10.0 * a.sqrt() + 20.0) * 2.0);
-    for _ in 0..200 {
-        let middle = f64::midpoint(low, high);
-        if lower_share(a, middle / 2.0) < share {
-            low = middle;
-        } else {
-            high = middle;
-        }
-    }
-    f64::midpoint(low, high)
+    ChiSquared::new(degrees_of_freedom.max(0.1))
+        .map_or(f64::NAN, |distribution| distribution.inverse_cdf(share))
 }
 
-/// The share of a gamma distribution of shape `a` below `x`.
-fn lower_share(a: f64, x: f64) -> f64 {
-    if x <= 0.0 {
-        return 0.0;
-    }
-    let mut term = 1.0;
-    let mut sum = 1.0;
-    let mut n = a;
-    while term > sum * 1e-16 {
-        n += 1.0;
-        term *= x / n;
-        sum += term;
-    }
-    (a * x.ln() - x - log_gamma(a + 1.0) + sum.ln())
-        .exp()
-        .min(1.0)
-}
-
-/// The logarithm of the gamma function, by Stirling's series from 15 on and its
-/// recurrence below that (Abramowitz and Stegun 6.1.41).
-fn log_gamma(mut x: f64) -> f64 {
-    let mut product = 1.0;
-    while x < 15.0 {
-        product *= x;
-        x += 1.0;
-    }
-    let inverse = 1.0 / (x * x);
-    let series = (1.0 / 12.0 - inverse * (1.0 / 360.0 - inverse / 1260.0)) / x;
-    (x - 0.5) * x.ln() - x + 0.5 * TAU.ln() + series - product.ln()
-}
-
-/// The quantile of Student's t. Its share between -t and t is, with the angle whose
-/// tangent is `t / sqrt(n)`, a finite series (Abramowitz and Stegun 26.7.3, 26.7.4).
+/// The quantile of Student's t, of one degree of freedom at least.
 pub(crate) fn student(degrees_of_freedom: usize, share: f64) -> f64 {
-    let n = degrees_of_freedom.clamp(1, 10_000);
-    let two_sided = 2.0 * share - 1.0;
-    let between = |t: f64| {
-        let (sine, cosine) = (t / (n as f64).sqrt()).atan().sin_cos();
-        let (mut term, mut sum) = if n % 2 == 1 {
-            (cosine, 0.0)
-        } else {
-            (1.0, 1.0)
-        };
-        let mut k = if n % 2 == 1 { 1 } else { 2 };
-        while k < n {
-            if n % 2 == 1 {
-                sum += term;
-                term *= cosine * cosine * (k + 1) as f64 / (k + 2) as f64;
-            } else if k < n - 1 {
-                term *= cosine * cosine * (k - 1) as f64 / k as f64;
-                sum += term;
-            }
-            k += 2;
-        }
-        if n % 2 == 1 {
-            2.0 / std::f64::consts::PI * ((t / (n as f64).sqrt()).atan() + sine * sum)
-        } else {
-            sine * sum
-        }
-    };
-    let (mut low, mut high) = (0.0, 1e4);
-    for _ in 0..100 {
-        let middle = f64::midpoint(low, high);
-        if between(middle) < two_sided {
-            low = middle;
-        } else {
-            high = middle;
-        }
-    }
-    f64::midpoint(low, high)
+    // Beyond this it is a normal distribution to all digits that are shown.
+    let freedom = degrees_of_freedom.clamp(1, 10_000) as f64;
+    StudentsT::new(0.0, 1.0, freedom)
+        .map_or(f64::NAN, |distribution| distribution.inverse_cdf(share))
 }
 
 #[cfg(test)]

@@ -6,6 +6,7 @@ use crate::words::{duration, number, quantity};
 use model::document::plan::Allow;
 use model::quantity::{AnyQuantity, Dimension};
 use model::result::{Finding, ResultName};
+use statrs::distribution::{ContinuousCDF, Normal};
 
 /// Lower and upper limit, open where there is none.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -136,28 +137,9 @@ pub(crate) fn outside(computed: &Computed, allow: &Allow) -> Option<f64> {
     Some(share.clamp(0.0, 1.0))
 }
 
-/// The share of a normal distribution above `z` standard deviations: the upper tail
-/// by the continued fraction or the series of the error function (Abramowitz and
-/// Stegun 26.2.10 and 26.2.14).
-pub(crate) fn above(z: f64) -> f64 {
-    if z < 0.0 {
-        return 1.0 - above(-z);
-    }
-    let density = (-0.5 * z * z).exp() / std::f64::consts::TAU.sqrt();
-    if z < 3.0 {
-        let (mut term, mut sum) = (z, z);
-        for k in 1..100 {
-            term *= z * z / (2.0 * f64::from(k) + 1.0);
-            sum += term;
-            if term < 1e-16 * sum {
-                break;
-            }
-        }
-        (0.5 - density * sum).max(0.0)
-    } else {
-        let fraction = (1..60).rev().fold(z, |rest, k| z + f64::from(k) / rest);
-        density / fraction
-    }
+/// The share of a normal distribution above `z` standard deviations.
+fn above(z: f64) -> f64 {
+    Normal::standard().sf(z)
 }
 
 /// The name of a result in a sentence.

@@ -8,7 +8,8 @@
 //! by what it would be with the mean there.
 
 use super::normality::is_surely_not_normal;
-use statrs::distribution::{ChiSquared, ContinuousCDF, Normal};
+use crate::chi_square;
+use statrs::distribution::{ContinuousCDF, Normal};
 
 /// Fewer units than this have no capability (common practice, no source).
 pub const LEAST: usize = 30;
@@ -103,10 +104,9 @@ fn of_moments(
     let s = variance.sqrt();
     let n = count as f64;
     let freedom = n - 1.0;
-    let chi_square = ChiSquared::new(freedom).map_err(|error| error.to_string())?;
     // The interval is that of what was seen; the measurement's part is known.
     let s_at = |share: f64| {
-        let variance = seen * freedom / chi_square.inverse_cdf(share) - measurement.own;
+        let variance = seen * freedom / chi_square::quantile(freedom, share) - measurement.own;
         variance.max(0.0).sqrt()
     };
     let cp = (lower.is_finite() && upper.is_finite()).then(|| {

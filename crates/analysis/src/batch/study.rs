@@ -8,7 +8,8 @@
 //! Technometrics 41 (1999). An interaction whose variance comes out negative is taken as
 //! none, and pooled with the repeats.
 
-use statrs::distribution::{ChiSquared, ContinuousCDF, FisherSnedecor};
+use crate::chi_square;
+use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 /// A line of a table of variances.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -202,8 +203,7 @@ pub fn study(values: &[Vec<Vec<f64>>]) -> Result<Study, String> {
         let between = (interaction.mean() - repeats.mean()) / rf;
         (repeats, interaction.mean(), between)
     };
-    let chi_square = ChiSquared::new(within.freedom as f64).map_err(|error| error.to_string())?;
-    let at = |share: f64| within.squares / chi_square.inverse_cdf(share);
+    let at = |share: f64| within.squares / chi_square::quantile(within.freedom as f64, share);
     Ok(Study {
         size: (n, k, r),
         units,
