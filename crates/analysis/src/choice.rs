@@ -1,6 +1,6 @@
 //! What exactly is meant by a result, and which results a stage gives.
 
-use crate::deviation::UnitReadings;
+use crate::measuring_stages;
 use crate::warm_up::{USUAL_LIMIT, USUAL_STAY_S};
 use model::document::plan::{Moment, Plan, Stage, Tolerance};
 use model::pitch::{ControlLaw, Pitch};
@@ -35,13 +35,8 @@ impl Choice {
         over: None,
     };
 
-    /// What a tolerance means, for a unit.
-    pub(crate) fn of(tolerance: &Tolerance, plan: &Plan, unit: &UnitReadings) -> Self {
-        Self::under(tolerance, plan, unit.law)
-    }
-
-    /// What a tolerance means, under a control law.
-    pub(crate) fn under(tolerance: &Tolerance, plan: &Plan, law: ControlLaw) -> Self {
+    /// What a tolerance means by its result, under a control law.
+    pub(crate) fn of(tolerance: &Tolerance, plan: &Plan, law: ControlLaw) -> Self {
         let mut choice = Self {
             at: tolerance.at.unwrap_or(Moment::End),
             ..Self::USUAL
@@ -61,12 +56,12 @@ impl Choice {
                 .as_ref()
                 .map(|[one, other]| (one.pitch(plan.pitch, law), other.pitch(plan.pitch, law)));
         }
-        choice
+        choice.for_result(tolerance.result)
     }
 
     /// The same with everything that does not matter to a result as usual, so that
     /// equal results are equal choices.
-    pub(crate) fn for_result(self, name: ResultName) -> Self {
+    fn for_result(self, name: ResultName) -> Self {
         let mut choice = Self::USUAL;
         match name {
             ResultName::ScaleError
@@ -118,9 +113,73 @@ impl Choice {
     }
 }
 
+/// A measuring stage and what is asked of it.
+pub(crate) struct AskedStage<'a> {
+    pub(crate) index: u16,
+    pub(crate) stage: &'a Stage,
+    /// How many measuring stages before it have the same name.
+    pub(crate) ordinal: usize,
+    pub(crate) results: Vec<Asked>,
+}
+
+/// A result that is asked of a stage.
+pub(crate) struct Asked {
+    pub(crate) name: ResultName,
+    pub(crate) choice: Choice,
+    /// The tolerances on it, counted from 0 in the plan.
+    pub(crate) tolerances: Vec<usize>,
+}
+
+/// What a plan asks of a unit under a control law; the outcomes of a unit are in this
+/// order. A result is there once for each choice that is made in it.
+pub(crate) fn asked(plan: &Plan, law: ControlLaw) -> Vec<AskedStage<'_>> {
+    let mut stages: Vec<AskedStage<'_>> = Vec::new();
+    for (index, stage) in measuring_stages(plan) {
+        let ordinal = stages
+            .iter()
+            .filter(|other| other.stage.name() == stage.name())
+            .count();
+        let mut results: Vec<Asked> = Vec::new();
+        for name in ResultName::ALL {
+            if gives(stage, name) && concerns(law, name) {
+                results.push(Asked {
+                    name,
+                    choice: Choice::USUAL,
+                    tolerances: Vec::new(),
+                });
+            }
+            // Of two stages of one name the first is meant.
+            let here = plan.tolerances.iter().enumerate().filter(|(_, tolerance)| {
+                ordinal == 0 && tolerance.of == stage.name() && tolerance.result == name
+            });
+            for (number, tolerance) in here {
+                let choice = Choice::of(tolerance, plan, law);
+                let same = results
+                    .iter_mut()
+                    .find(|asked| asked.name == name && asked.choice == choice);
+                match same {
+                    Some(asked) => asked.tolerances.push(number),
+                    None => results.push(Asked {
+                        name,
+                        choice,
+                        tolerances: vec![number],
+                    }),
+                }
+            }
+        }
+        stages.push(AskedStage {
+            index,
+            stage,
+            ordinal,
+            results,
+        });
+    }
+    stages
+}
+
 /// Whether a result means anything under a control law; what does not is not listed
 /// unless a tolerance asks for it.
-pub(crate) const fn concerns(law: ControlLaw, name: ResultName) -> bool {
+const fn concerns(law: ControlLaw, name: ResultName) -> bool {
     match law {
         ControlLaw::VoltsPerOctave { .. } => !matches!(name, ResultName::VoltageOffset),
         ControlLaw::HertzPerVolt { .. } => {
@@ -130,7 +189,7 @@ pub(crate) const fn concerns(law: ControlLaw, name: ResultName) -> bool {
 }
 
 /// The results a stage gives unless a tolerance asks for more.
-pub(crate) fn gives(stage: &Stage, name: ResultName) -> bool {
+fn gives(stage: &Stage, name: ResultName) -> bool {
     use ResultName as R;
     match stage {
         Stage::Rounds(_) => !matches!(name, R::ShortTermStability | R::Overshoot),

@@ -305,8 +305,7 @@ impl Yardstick {
 impl UnitReadings {
     /// Gathers what was read of the unit in a position.
     pub(crate) fn gather(plan: &Plan, rig: &Rig, record: &RunRecord, id: &PositionId) -> Self {
-        let position = rig.positions.get(id.as_str());
-        let law = position.map_or_else(usual_law, |position| position.cv.law.control_law());
+        let law = law_of(rig, id);
         let standard = plan.pitch;
         let yardstick = Yardstick {
             law,
@@ -475,8 +474,14 @@ impl Round {
     }
 }
 
+/// The control law of a position.
+pub(crate) fn law_of(rig: &Rig, id: &PositionId) -> ControlLaw {
+    let position = rig.positions.get(id.as_str());
+    position.map_or_else(usual_law, |position| position.cv.law.control_law())
+}
+
 /// What a rig that says nothing of a position is taken to have.
-pub(crate) fn usual_law() -> ControlLaw {
+fn usual_law() -> ControlLaw {
     use model::quantity::{Volts, VoltsPerOctave};
     ControlLaw::VoltsPerOctave {
         slope: VoltsPerOctave::of(1.0),

@@ -187,7 +187,7 @@ impl<'a> Desk<'a> {
 
     /// A result under a tolerance.
     fn compute(&self, bench: &Bench, stage: u16, tolerance: &Tolerance) -> Computed {
-        let choice = Choice::of(tolerance, self.plan, &bench.unit).for_result(tolerance.result);
+        let choice = Choice::of(tolerance, self.plan, bench.unit.law);
         Night::new(bench, stage, &tolerance.of, u64::from(stage) << 16)
             .compute(tolerance.result, &choice)
     }

@@ -56,16 +56,16 @@ mod words;
 pub use foresight::{Foresight, Source, foresee};
 
 use bench::Bench;
-use choice::{Choice, concerns, gives};
+use choice::{Asked, AskedStage, Choice, asked};
 use coverage::Coverage;
-use model::document::plan::{Plan, Stage, Tolerance};
+use model::document::plan::{Plan, Stage};
 use model::document::rig::Rig;
 use model::pitch::Pitch;
 use model::record::{Flags, PositionId, RunRecord};
-use model::result::{Curve, Finding, Outcome, ResultName, Suggestion, Verdict};
+use model::result::{Curve, Finding, Outcome, Suggestion, Verdict};
 use model::time::RunTime;
+use outcome::Night;
 use outcome::budget::{Alone, Nights};
-use outcome::{Computed, Night};
 use std::collections::{BTreeMap, BTreeSet};
 use uncertainty::RigLimits;
 use verdict::decide;
@@ -270,18 +270,14 @@ fn judge(
 ) -> (Vec<StagePart>, Vec<Verdict>) {
     let mut stages = Vec::new();
     let mut verdicts = Vec::new();
-    let mut known: Vec<&Tolerance> = Vec::new();
     let alone = Alone::of(bench);
-    for (index, stage) in measuring_stages(plan) {
-        let here: Vec<(usize, &Tolerance)> = plan
-            .tolerances
-            .iter()
-            .enumerate()
-            .filter(|(_, tolerance)| tolerance.of == stage.name())
-            // Of two stages of one name the first is meant.
-            .filter(|(_, tolerance)| !known.iter().any(|other| std::ptr::eq(*other, *tolerance)))
-            .collect();
-        known.extend(here.iter().map(|(_, tolerance)| *tolerance));
+    for AskedStage {
+        index,
+        stage,
+        results,
+        ..
+    } in asked(plan, bench.unit.law)
+    {
         let night = Night::new(bench, index, stage.name(), u64::from(index) << 16 | place);
         let mut unit = bench.unit_analysis(index, stage.name());
         if let Some(unit) = &mut unit {
@@ -290,22 +286,15 @@ fn judge(
         let mut outcomes = Vec::new();
         let nights = Nights::of(&alone);
         let coverage = Coverage::of(bench, index, stage, plan, record);
-        for name in ResultName::ALL {
-            let mut done: Vec<(Choice, Computed)> = Vec::new();
-            if gives(stage, name) && concerns(bench.unit.law, name) {
-                done.push((Choice::USUAL, night.compute(name, &Choice::USUAL)));
-            }
-            for (number, tolerance) in &here {
-                if tolerance.result != name {
-                    continue;
-                }
-                let choice = Choice::of(tolerance, plan, &bench.unit).for_result(name);
-                let at = done.iter().position(|(other, _)| *other == choice);
-                let at = at.unwrap_or_else(|| {
-                    done.push((choice, night.compute(name, &choice)));
-                    done.len() - 1
-                });
-                let computed = &done[at].1;
+        for Asked {
+            name,
+            choice,
+            tolerances,
+        } in results
+        {
+            let computed = night.compute(name, &choice);
+            for number in tolerances {
+                let allow = &plan.tolerances[number].allow;
                 let gaps = match computed.needs_until {
                     Some(until) => coverage.of_stretch(until),
                     None => coverage.of_moment(choice.at),
@@ -319,24 +308,24 @@ fn judge(
                 let gaps = gaps.or(cut);
                 let spoilt = bench.spoilt(index, name);
                 let (finding, reason) = decide(
-                    computed,
-                    &tolerance.allow,
+                    &computed,
+                    allow,
                     plan.decision.guard_band,
                     gaps.as_deref(),
                     spoilt.as_deref(),
                 );
                 verdicts.push(Verdict {
-                    tolerance: *number,
+                    tolerance: number,
                     position: bench.unit.position.clone(),
                     finding,
                     reason,
-                    outside: verdict::outside(computed, &tolerance.allow),
+                    outside: verdict::outside(&computed, allow),
                 });
             }
-            outcomes.extend(done.into_iter().map(|(choice, computed)| Outcome {
+            outcomes.push(Outcome {
                 budget: nights.budget(&night, &computed, &choice),
                 ..computed.outcome
-            }));
+            });
         }
         stages.push(StagePart {
             stage: index,
@@ -345,7 +334,7 @@ fn judge(
         });
     }
     for (number, tolerance) in plan.tolerances.iter().enumerate() {
-        if known.iter().any(|other| std::ptr::eq(*other, tolerance)) {
+        if measuring_stages(plan).any(|(_, stage)| stage.name() == tolerance.of) {
             continue;
         }
         verdicts.push(Verdict {

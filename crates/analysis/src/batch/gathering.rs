@@ -1,10 +1,9 @@
 //! Which outcomes of several runs are the same result, and which tolerances are on it.
 
 use super::{BatchRun, Member};
-use crate::choice::{Choice, concerns, gives};
-use crate::measuring_stages;
-use model::document::plan::{Plan, Tolerance};
-use model::record::PositionId;
+use crate::choice::{Choice, asked};
+use crate::deviation::law_of;
+use model::document::plan::Tolerance;
 use model::result::{Finding, Outcome, ResultName};
 
 /// One result of all members.
@@ -21,16 +20,6 @@ pub(super) struct Gathered {
     pub(super) tolerances: Vec<(Tolerance, Vec<Option<Finding>>)>,
 }
 
-/// An outcome as the plan means it.
-struct Meant<'a> {
-    stage: &'a str,
-    ordinal: usize,
-    name: ResultName,
-    choice: Choice,
-    /// The tolerances on it, counted from 0 in the plan.
-    tolerances: Vec<usize>,
-}
-
 /// The results of all members, in the order in which they are first met.
 pub(super) fn gather(runs: &[BatchRun<'_>], members: &[Member]) -> Vec<Gathered> {
     let mut all: Vec<Gathered> = Vec::new();
@@ -41,23 +30,27 @@ pub(super) fn gather(runs: &[BatchRun<'_>], members: &[Member]) -> Vec<Gathered>
             .outcomes
             .iter()
             .filter(|outcome| outcome.position == member.position);
-        for (meant, outcome) in meant(run, &member.position).into_iter().zip(outcomes) {
-            if (meant.name, meant.stage) != (outcome.name, outcome.stage.as_str()) {
+        let stages = asked(run.plan, law_of(run.rig, &member.position));
+        let asked = stages
+            .iter()
+            .flat_map(|stage| stage.results.iter().map(move |asked| (stage, asked)));
+        for ((stage, asked), outcome) in asked.zip(outcomes) {
+            if (asked.name, stage.stage.name()) != (outcome.name, outcome.stage.as_str()) {
                 // Not of this program's making: better nothing than another's number.
                 break;
             }
             let at = all.iter().position(|gathered| {
-                gathered.stage == meant.stage
-                    && gathered.name == meant.name
-                    && gathered.choice == meant.choice
-                    && gathered.ordinal == meant.ordinal
+                gathered.stage == outcome.stage
+                    && gathered.name == asked.name
+                    && gathered.choice == asked.choice
+                    && gathered.ordinal == stage.ordinal
             });
             let at = at.unwrap_or_else(|| {
                 all.push(Gathered {
-                    stage: meant.stage.to_owned(),
-                    name: meant.name,
-                    choice: meant.choice,
-                    ordinal: meant.ordinal,
+                    stage: outcome.stage.clone(),
+                    name: asked.name,
+                    choice: asked.choice,
+                    ordinal: stage.ordinal,
                     outcomes: vec![None; members.len()],
                     tolerances: Vec::new(),
                 });
@@ -65,7 +58,7 @@ pub(super) fn gather(runs: &[BatchRun<'_>], members: &[Member]) -> Vec<Gathered>
             });
             let gathered = &mut all[at];
             gathered.outcomes[place] = Some(outcome.clone());
-            for number in meant.tolerances {
+            for &number in &asked.tolerances {
                 let tolerance = &run.plan.tolerances[number];
                 let finding = run
                     .analysis
@@ -85,53 +78,6 @@ pub(super) fn gather(runs: &[BatchRun<'_>], members: &[Member]) -> Vec<Gathered>
                     gathered.tolerances.len() - 1
                 });
                 gathered.tolerances[known].1[place] = finding;
-            }
-        }
-    }
-    all
-}
-
-/// What the outcomes of a position are, in their order: that of [`crate::analyse`].
-fn meant<'a>(run: &BatchRun<'a>, position: &PositionId) -> Vec<Meant<'a>> {
-    let plan: &'a Plan = run.plan;
-    let law = run
-        .rig
-        .positions
-        .get(position.as_str())
-        .map_or_else(crate::deviation::usual_law, |position| {
-            position.cv.law.control_law()
-        });
-    let mut all: Vec<Meant<'a>> = Vec::new();
-    let mut stages: Vec<&str> = Vec::new();
-    for (_, stage) in measuring_stages(plan) {
-        let ordinal = stages.iter().filter(|name| **name == stage.name()).count();
-        stages.push(stage.name());
-        for name in ResultName::ALL {
-            let first = all.len();
-            let mut push = |choice: Choice, tolerance: Option<usize>| {
-                let at = (first..all.len()).find(|at| all[*at].choice == choice);
-                let at = at.unwrap_or_else(|| {
-                    all.push(Meant {
-                        stage: stage.name(),
-                        ordinal,
-                        name,
-                        choice,
-                        tolerances: Vec::new(),
-                    });
-                    all.len() - 1
-                });
-                all[at].tolerances.extend(tolerance);
-            };
-            if gives(stage, name) && concerns(law, name) {
-                push(Choice::USUAL, None);
-            }
-            // Of two stages of one name the first is meant.
-            let here = plan.tolerances.iter().enumerate().filter(|(_, tolerance)| {
-                ordinal == 0 && tolerance.of == stage.name() && tolerance.result == name
-            });
-            for (number, tolerance) in here {
-                let choice = Choice::under(tolerance, plan, law).for_result(name);
-                push(choice, Some(number));
             }
         }
     }
