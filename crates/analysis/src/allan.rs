@@ -8,6 +8,7 @@
 //! time in samples.
 
 use crate::chi_square;
+use crate::statistics::mean;
 
 /// Fewer samples than this do not show what kind of noise they have.
 const SAMPLES_FOR_TYPE: usize = 30;
@@ -23,13 +24,6 @@ fn phase(frequency: &[f64]) -> Vec<f64> {
             sum
         }))
         .collect()
-}
-
-/// The mean, in two passes: the second takes out what rounding left in the first.
-pub(crate) fn mean(values: &[f64]) -> f64 {
-    let n = values.len().max(1) as f64;
-    let first = values.iter().sum::<f64>() / n;
-    first + values.iter().map(|value| value - first).sum::<f64>() / n
 }
 
 /// Overlapping Allan deviation over `m` samples: the root of half the mean square
@@ -162,7 +156,8 @@ pub(crate) fn root_half_mean_square(changes: &[f64]) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::trials::{Trials, standard_deviation};
+    use crate::statistics::standard_deviation;
+    use crate::trials::Trials;
 
     /// Means of neighbouring `m` values.
     fn means(values: &[f64], m: usize) -> Vec<f64> {

@@ -1,8 +1,9 @@
 //! What a pitch does with its surroundings: so much for a kelvin, so much for a volt.
 
 use crate::level_model::{Candidate, Mixture, Wander, candidate, grouped};
+use crate::statistics::{quantile, standard_deviation};
 use crate::surroundings::Series;
-use crate::trials::{Trials, quantile, standard_deviation};
+use crate::trials::Trials;
 
 /// Draws of the interval.
 const DRAWS: usize = 4000;

@@ -164,7 +164,8 @@ fn covariance(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::trials::{Trials, quantile};
+    use crate::statistics::quantile;
+    use crate::trials::Trials;
     use model::record::PositionId;
 
     fn outcome(value: f64, own: f64, gain: f64) -> Outcome {

@@ -2,6 +2,7 @@
 //! the sender and the unit's range switch are taken out, and which readings count.
 
 use crate::counting::{Tally, leave_out_flagged, state_words};
+use crate::statistics::median;
 use crate::{DeviationPoint, NoteSeries};
 use model::document::notes::name_of;
 use model::document::plan::{Notes, Plan, Stage};
@@ -147,19 +148,6 @@ fn written_names(plan: &Plan, law: ControlLaw) -> BTreeMap<i64, String> {
     names
 }
 
-fn median(values: &mut [f64]) -> Option<f64> {
-    if values.is_empty() {
-        return None;
-    }
-    values.sort_by(f64::total_cmp);
-    let middle = values.len() / 2;
-    Some(if values.len() % 2 == 1 {
-        values[middle]
-    } else {
-        f64::midpoint(values[middle - 1], values[middle])
-    })
-}
-
 /// How pitches become deviations for one unit.
 #[derive(Clone, Copy)]
 struct Yardstick {
@@ -283,7 +271,10 @@ impl Yardstick {
         if cents.is_empty() {
             cents = all().map(|heard| heard.cents).collect();
         }
-        median(&mut cents).map_or(0.0, |cents| (cents / 1200.0).round())
+        if cents.is_empty() {
+            return 0.0;
+        }
+        (median(&cents) / 1200.0).round()
     }
 
     fn note(self, pitch: Pitch, name: Option<&String>) -> Note {

@@ -10,7 +10,8 @@
 //! weighted by its restricted likelihood. With few readings it is the mean
 //! increment and two standard deviations of it.
 
-use crate::trials::{Trials, quantile, standard_deviation};
+use crate::statistics::{quantile, standard_deviation};
+use crate::trials::Trials;
 
 /// From so many readings on the noise model is used.
 const READINGS_FOR_MODEL: usize = 10;

@@ -1,7 +1,7 @@
 //! Results that take a maximum, on the smoothed curve and its draws.
 
 use crate::history::{Draws, History};
-use crate::trials::{quantile, standard_deviation};
+use crate::statistics::{quantile, standard_deviation};
 
 /// A result that takes a maximum, with the bias of maxima taken out.
 #[derive(Debug, Clone, Copy, PartialEq)]

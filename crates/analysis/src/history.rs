@@ -233,7 +233,7 @@ impl History {
             });
         let mut sorted = off.clone();
         sorted.sort_by(f64::total_cmp);
-        let scatter = 1.4826 * crate::trials::quantile(&sorted, 0.5);
+        let scatter = 1.4826 * crate::statistics::quantile(&sorted, 0.5);
         let place = off.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1))?.0;
         // The first and last rounds have neighbours on one side only: no outliers.
         let inner = place > 1 && place + 2 < self.points.len();

@@ -2,8 +2,8 @@
 
 use crate::deviation::{Round, Sample, UnitReadings};
 use crate::least_squares::fit;
+use crate::statistics::standard_deviation;
 use crate::tracking::StageFit;
-use crate::trials::standard_deviation;
 use nalgebra::DMatrix;
 use std::collections::BTreeMap;
 

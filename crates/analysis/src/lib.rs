@@ -4,7 +4,7 @@
 //! The way through: [`analyse`] gathers each unit's readings as deviations
 //! (`deviation`, `counting`, `origin`), fits the tracking model to every round
 //! (`tracking`, `off_curve`, on `least_squares`), lays all rounds since t = 0 in a
-//! row with joint draws of their uncertainty (`history`, `smoothing`, `trials`),
+//! row with joint draws of their uncertainty (`history`, `smoothing`, `trials`, `statistics`),
 //! takes results from that (`outcome` with `moment`, `extremes`, `linearity`,
 //! `warm_up`, `drift`, `allan`, `exponentials`, `coefficient`, `settling`,
 //! `hysteresis`, `repeatability`), and holds them against the plan (`coverage`,
@@ -44,6 +44,7 @@ mod outcome;
 mod repeatability;
 mod settling;
 mod smoothing;
+mod statistics;
 mod suggestion;
 mod surroundings;
 mod tracking;

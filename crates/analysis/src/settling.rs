@@ -132,7 +132,7 @@ fn heard(record: &RunRecord, position: &PositionId, pieces: &[&Trace]) -> Option
         .max_by_key(|(at, _)| at.nanoseconds());
     Some(Heard {
         hop,
-        scatter: crate::trials::standard_deviation(&later),
+        scatter: crate::statistics::standard_deviation(&later),
         way: before.map_or(0.0, |(_, asked)| {
             let cents = first.asked.cents_from(asked).get();
             if cents.abs() < 1e-6 {

@@ -53,41 +53,10 @@ impl Trials {
     }
 }
 
-/// The value below which a share of the sorted values lies, between neighbours
-/// in proportion.
-pub(crate) fn quantile(sorted: &[f64], share: f64) -> f64 {
-    let Some(last) = sorted.len().checked_sub(1) else {
-        return f64::NAN;
-    };
-    let place = share * last as f64;
-    let below = sorted[place.floor() as usize];
-    let above = sorted[place.ceil() as usize];
-    // Both may be infinite: a time that was never reached.
-    if below == above {
-        below
-    } else {
-        below + (above - below) * place.fract()
-    }
-}
-
-/// Standard deviation.
-pub(crate) fn standard_deviation(values: &[f64]) -> f64 {
-    if values.len() < 2 {
-        return 0.0;
-    }
-    let n = values.len() as f64;
-    let mean = values.iter().sum::<f64>() / n;
-    (values
-        .iter()
-        .map(|value| (value - mean).powi(2))
-        .sum::<f64>()
-        / (n - 1.0))
-        .sqrt()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::statistics::{quantile, standard_deviation};
 
     #[test]
     fn the_draws_have_the_moments_they_should() {

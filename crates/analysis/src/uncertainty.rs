@@ -10,8 +10,9 @@
 //! retuned untouched.
 
 use crate::deviation::UnitReadings;
+use crate::statistics::quantile;
 use crate::tracking::{RoundFit, StageFit};
-use crate::trials::{Trials, quantile};
+use crate::trials::Trials;
 use model::document::rig::Rig;
 use model::record::PositionId;
 use model::result::UncertaintySource;

@@ -3,7 +3,7 @@
 
 use crate::extremes::half_range;
 use crate::history::{Draws, History};
-use crate::trials::{quantile, standard_deviation};
+use crate::statistics::{quantile, standard_deviation};
 
 /// The stay that is asked for unless a plan says otherwise, in seconds.
 pub(crate) const USUAL_STAY_S: f64 = 7200.0;

@@ -9,6 +9,7 @@
 
 use super::normality::is_surely_not_normal;
 use crate::chi_square;
+use crate::statistics::{mean, standard_deviation};
 use statrs::distribution::{ContinuousCDF, Normal};
 
 /// Fewer units than this have no capability (common practice, no source).
@@ -75,12 +76,10 @@ pub fn capability(
             "Cp and Cpk take {LEAST} units, and {count} are known"
         ));
     }
-    let mean = values.iter().sum::<f64>() / count as f64;
-    let squares: f64 = values.iter().map(|value| (value - mean).powi(2)).sum();
-    let seen = squares / (count - 1) as f64;
+    let seen = standard_deviation(values).powi(2);
     Ok(Capability {
         not_normal: is_surely_not_normal(values),
-        ..of_moments(count, mean, seen, measurement, limits)?
+        ..of_moments(count, mean(values), seen, measurement, limits)?
     })
 }
 

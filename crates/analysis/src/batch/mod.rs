@@ -15,13 +15,13 @@ mod study;
 
 pub use capability::{Capability, Index, LEAST as CAPABILITY_LEAST, Measurement, capability};
 pub use histogram::{Histogram, LEAST as HISTOGRAM_LEAST, histogram};
-use outliers::median;
 pub use outliers::{LEAST as OUTLIERS_LEAST, LIMIT as OUTLIER_LIMIT, scores as outlier_scores};
 pub use quantiles::{Known, Spread, spread};
 pub use share::Yield;
 pub use study::{Line, OneWay, Study, one_way, study};
 
 use crate::Analysis;
+use crate::statistics::median;
 use crate::verdict::Limits;
 use gathering::{Gathered, gather};
 use model::document::plan::{Plan, Tolerance};

@@ -2,6 +2,7 @@
 //! Darling with estimated mean and deviation (Stephens, JASA 69, 1974), as in
 //! NIST/SEMATECH e-Handbook 1.3.5.14.
 
+use crate::statistics::{mean, standard_deviation};
 use statrs::distribution::{ContinuousCDF, Normal};
 
 /// A normal batch is beyond this in 1 % of cases (Stephens; from memory).
@@ -17,9 +18,8 @@ pub fn is_surely_not_normal(values: &[f64]) -> bool {
 fn statistic(values: &[f64]) -> Option<f64> {
     let count = values.len();
     let n = count as f64;
-    let mean = values.iter().sum::<f64>() / n;
-    let squares: f64 = values.iter().map(|value| (value - mean).powi(2)).sum();
-    let deviation = (squares / (n - 1.0)).sqrt();
+    let mean = mean(values);
+    let deviation = standard_deviation(values);
     if count < 8 || !(deviation.is_finite() && deviation > 0.0) {
         return None;
     }

@@ -5,6 +5,8 @@
 //! 3.5 in size a value is called an outlier, unless its own 95 % interval holds the median:
 //! then it may be the measurement alone. It is said, never left out.
 
+use crate::statistics::median;
+
 /// Beyond this a unit stands out.
 pub const LIMIT: f64 = 3.5;
 /// Fewer units than this have no spread to stand out from (common practice, no source).
@@ -34,12 +36,6 @@ pub fn scores(values: &[f64]) -> Result<Vec<f64>, String> {
         .iter()
         .map(|value| 0.6745 * (value - middle) / spread)
         .collect())
-}
-
-pub(super) fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    super::quantiles::quantile(&sorted, 0.5)
 }
 
 #[cfg(test)]

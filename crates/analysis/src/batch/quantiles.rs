@@ -6,6 +6,7 @@
 //! of which only "at least" is known, they are read off the product-limit estimate of
 //! Kaplan and Meier (JASA 53, 1958): the first value at which it falls to 1 - p.
 
+use crate::statistics::{mean, standard_deviation};
 use statrs::distribution::{Binomial, DiscreteCDF};
 
 /// What is known of one unit's value.
@@ -84,11 +85,8 @@ pub fn spread(known: &[Known]) -> Option<Spread> {
         .collect();
     let not_reached = count - values.len();
     let whole = not_reached == 0;
-    let mean = whole.then(|| values.iter().sum::<f64>() / count as f64);
-    let deviation = mean.filter(|_| count > 1).map(|mean| {
-        let squares: f64 = values.iter().map(|value| (value - mean).powi(2)).sum();
-        (squares / (count - 1) as f64).sqrt()
-    });
+    let mean = whole.then(|| mean(&values));
+    let deviation = (whole && count > 1).then(|| standard_deviation(&values));
     let at = |share: f64| {
         if whole {
             Some(quantile(&values, share))

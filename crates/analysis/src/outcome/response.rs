@@ -4,7 +4,8 @@ use super::{Found, Missing, Night};
 use crate::choice::Choice;
 use crate::hysteresis::hysteresis;
 use crate::settling::Heard;
-use crate::trials::{Trials, quantile, standard_deviation};
+use crate::statistics::{quantile, standard_deviation};
+use crate::trials::Trials;
 use crate::words::{cents, counted, duration, signed};
 
 /// How near counts as settled unless a plan says otherwise, in cents.

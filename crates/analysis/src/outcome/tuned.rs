@@ -7,7 +7,7 @@ use crate::extremes::{
     extreme, extreme_of, half_range, left_after_both_trimmers, left_after_trimming, widest_run,
 };
 use crate::history::History;
-use crate::trials::{quantile, standard_deviation};
+use crate::statistics::{quantile, standard_deviation};
 use crate::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
 use crate::words::{counted, duration};
 use model::pitch::ControlLaw;

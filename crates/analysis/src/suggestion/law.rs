@@ -2,10 +2,9 @@
 //! goes with the frequency and what goes with its inverse.
 
 use crate::least_squares::fit;
+use crate::tracking::CENTS_PER_E;
 use nalgebra::DMatrix;
 
-/// Cents to a factor of e.
-const CENTS_PER_E: f64 = 1200.0 / std::f64::consts::LN_2;
 /// Rounds of relinearising the leak, which is not linear beyond some 20 cents.
 const ITERATIONS: usize = 4;
 

@@ -3,7 +3,7 @@
 use super::law::{Law, ProfileNote, law};
 use crate::bench::Bench;
 use crate::deviation::{Round, Sample};
-use crate::trials::quantile;
+use crate::statistics::{mean, median, standard_deviation};
 use model::document::plan::Plan;
 use model::record::{Flag, PositionId, RunRecord, State};
 use std::collections::BTreeMap;
@@ -84,14 +84,20 @@ fn main_stage(bench: &Bench) -> Option<u16> {
         .map(|(index, _)| *index)
 }
 
-fn mean(values: &[f64]) -> f64 {
-    values.iter().sum::<f64>() / values.len().max(1) as f64
-}
-
-pub(super) fn median(values: &[f64]) -> f64 {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    quantile(&sorted, 0.5)
+/// Robust least and most of medians of five.
+pub(super) fn range(values: &[f64]) -> (f64, f64) {
+    let medians: Vec<f64> = if values.len() < 5 {
+        values.to_vec()
+    } else {
+        values.windows(5).map(median).collect()
+    };
+    let least = medians.iter().copied().fold(f64::INFINITY, f64::min);
+    let most = medians.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if least.is_finite() {
+        (least, most)
+    } else {
+        (0.0, 0.0)
+    }
 }
 
 /// A robust standard deviation of noise: from the steps between neighbours.
@@ -427,7 +433,7 @@ fn up_and_down(rounds: &[&Round], reference: usize) -> Option<(super::law::Sized
         return None;
     }
     let value = mean(&differences);
-    let sd = crate::trials::standard_deviation(&differences);
+    let sd = standard_deviation(&differences);
     let u = sd / (n as f64).sqrt();
     Some((super::law::Sized { value, u }, n))
 }

@@ -2,8 +2,9 @@
 
 use super::draft::{bare, draft, evidence, plain, with_u};
 use super::law::Sized;
-use super::portrait::{Jump, Portrait, median};
+use super::portrait::{Jump, Portrait, range};
 use super::unit::Common;
+use crate::statistics::median;
 use crate::words::duration;
 use model::document::rig::Rig;
 use model::record::PositionId;
@@ -270,16 +271,10 @@ pub(super) fn levels(portraits: &[Portrait]) -> Vec<Levels> {
         .collect()
 }
 
-fn range(points: &[(f64, f64)]) -> f64 {
-    let values: Vec<f64> = points.iter().map(|point| point.1).collect();
-    let medians: Vec<f64> = if values.len() < 5 {
-        values
-    } else {
-        values.windows(5).map(median).collect()
-    };
-    let most = medians.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let least = medians.iter().copied().fold(f64::INFINITY, f64::min);
-    if most > least { most - least } else { 0.0 }
+/// By how much an offset over time moved.
+fn movement(points: &[(f64, f64)]) -> f64 {
+    let (least, most) = range(&points.iter().map(|point| point.1).collect::<Vec<_>>());
+    most - least
 }
 
 /// All units moving together.
@@ -290,13 +285,13 @@ pub(super) fn moving_together(portraits: &[Portrait], levels: &[Levels]) -> Opti
     let shared = median(
         &levels
             .iter()
-            .map(|(_, shared)| range(shared))
+            .map(|(_, shared)| movement(shared))
             .collect::<Vec<_>>(),
     );
     let alone = median(
         &levels
             .iter()
-            .map(|(alone, _)| range(alone))
+            .map(|(alone, _)| movement(alone))
             .collect::<Vec<_>>(),
     );
     if shared < LEAST_MOVEMENT || alone > 0.35 * shared {

@@ -2,7 +2,8 @@
 
 use super::draft::{bare, draft, evidence, plain, with_u};
 use super::law::Sized;
-use super::portrait::{Moment, Portrait, median};
+use super::portrait::{Moment, Portrait, range};
+use crate::statistics::median;
 use crate::words::duration;
 use model::result::{Suggestion, SuggestionKind as Kind};
 
@@ -29,22 +30,6 @@ pub(super) struct Common {
     pub(super) compared: bool,
     /// Whether steps of the control source were found: they bend any fit.
     pub(super) steps: f64,
-}
-
-/// Robust least and most of medians of five.
-fn range(values: &[f64]) -> (f64, f64) {
-    let medians: Vec<f64> = if values.len() < 5 {
-        values.to_vec()
-    } else {
-        values.windows(5).map(median).collect()
-    };
-    let least = medians.iter().copied().fold(f64::INFINITY, f64::min);
-    let most = medians.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    if least.is_finite() {
-        (least, most)
-    } else {
-        (0.0, 0.0)
-    }
 }
 
 /// Slope of y against x by least squares, its standard uncertainty and the
