@@ -8,6 +8,7 @@
 
 pub(crate) mod frame;
 pub(crate) mod labels;
+mod note_axis;
 pub(crate) mod of_batch;
 pub(crate) mod over_notes;
 pub(crate) mod over_time;

@@ -1,8 +1,9 @@
 //! Points over notes.
 
 use super::frame::{BOTTOM, Drawing, LEFT, Point, WIDTH, band, range_of, y_axis};
+use super::note_axis::{NoteAxis, crowded};
 use super::scale::Scale;
-use super::svg::{Anchor, Svg, width};
+use super::svg::Svg;
 
 /// What a drawing over notes shows.
 #[derive(Debug)]
@@ -34,20 +35,12 @@ pub(crate) fn over_notes(plot: &OverNotes<'_>) -> Drawing {
     let (low, high) = range_of(heights).unwrap_or((0.0, 0.0));
     let wanted = ((bottom - top) / 42.0) as usize;
     let scale = Scale::over(low.min(0.0), high.max(0.0), 1.0, wanted).between(bottom, top);
-    let numbers = || {
-        plot.points
-            .iter()
-            .map(|point| point.0)
-            .chain(plot.readings.iter().map(|r| r.0))
-    };
-    let first = numbers().fold(f64::INFINITY, f64::min);
-    let last = numbers().fold(f64::NEG_INFINITY, f64::max);
-    let (first, last) = if first <= last {
-        (first, last.max(first + 1.0))
-    } else {
-        (0.0, 1.0)
-    };
-    let x = |note: f64| LEFT + 24.0 + (note - first) / (last - first) * (right - LEFT - 48.0);
+    let numbers = plot
+        .points
+        .iter()
+        .map(|point| point.0)
+        .chain(plot.readings.iter().map(|r| r.0));
+    let axis = NoteAxis::over(numbers, right);
     svg.rect("panel", (LEFT, top), right - LEFT, bottom - top);
     if let Some((from, to)) = plot.allowed {
         svg.rect(
@@ -59,48 +52,26 @@ pub(crate) fn over_notes(plot: &OverNotes<'_>) -> Drawing {
     }
     y_axis(&mut svg, &scale, (LEFT, right), true);
     svg.upright("axis", (13.0, (top + bottom) / 2.0), plot.y_title);
-    let mut end = f64::NEG_INFINITY;
-    // Names of octaves first: they are what the eye looks for.
-    let mut named: Vec<_> = plot.notes.iter().collect();
-    named.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let crowded = named.len() > 20;
-    for (note, name) in named {
-        if crowded && (note / 12.0).fract().abs() > 1e-6 {
-            continue;
-        }
-        let wide = width(name);
-        let at = x(*note);
-        if at - wide / 2.0 < end + 6.0 {
-            continue;
-        }
-        svg.line("stub", (at, bottom), (at, bottom + 5.0));
-        svg.text("tick", (at, bottom + 18.0), Anchor::Middle, name);
-        end = at + wide / 2.0;
-    }
-    svg.text(
-        "axis",
-        ((LEFT + right) / 2.0, bottom + 38.0),
-        Anchor::Middle,
-        "Note",
-    );
+    axis.draw(&mut svg, bottom, plot.notes);
+    let crowded = crowded(plot.notes);
     for (note, y) in plot.readings {
-        svg.mark("faint", 0, (x(*note), scale.at(*y)), 1.9);
+        svg.mark("faint", 0, (axis.at(*note), scale.at(*y)), 1.9);
     }
     let line: Vec<_> = plot
         .points
         .iter()
-        .map(|(note, y, _)| (x(*note), scale.at(*y)))
+        .map(|(note, y, _)| (axis.at(*note), scale.at(*y)))
         .collect();
     if crowded {
         let placed: Vec<Point> = plot
             .points
             .iter()
-            .map(|(note, y, u)| (x(*note), *y, *u))
+            .map(|(note, y, u)| (axis.at(*note), *y, *u))
             .collect();
         band(&mut svg, "s0", &scale, &placed);
     } else {
         for (note, y, u) in plot.points {
-            whisker_up(&mut svg, x(*note), &scale, *y, *u);
+            whisker_up(&mut svg, axis.at(*note), &scale, *y, *u);
         }
     }
     svg.path("line thin s0", &line, false);

@@ -2,6 +2,7 @@
 
 use super::frame::{BOTTOM, LEFT, Point, WIDTH, range_of, y_axis};
 use super::labels::spread;
+use super::note_axis::{NoteAxis, crowded};
 use super::scale::Scale;
 use super::svg::{Anchor, Svg, TEXT, width};
 
@@ -32,16 +33,7 @@ pub(crate) fn profiles(title: &str, notes: &[(f64, String)], lines: &[Profile]) 
     let (low, high) = range_of(heights).unwrap_or((0.0, 0.0));
     let wanted = ((bottom - top) / 42.0) as usize;
     let scale = Scale::over(low.min(0.0), high.max(0.0), 1.0, wanted).between(bottom, top);
-    let first = points().map(|point| point.0).fold(f64::INFINITY, f64::min);
-    let last = points()
-        .map(|point| point.0)
-        .fold(f64::NEG_INFINITY, f64::max);
-    let (first, last) = if first <= last {
-        (first, last.max(first + 1.0))
-    } else {
-        (0.0, 1.0)
-    };
-    let x = |note: f64| LEFT + 24.0 + (note - first) / (last - first) * (right - LEFT - 48.0);
+    let axis = NoteAxis::over(points().map(|point| point.0), right);
     svg.rect("panel", (LEFT, top), right - LEFT, bottom - top);
     y_axis(&mut svg, &scale, (LEFT, right), true);
     svg.upright(
@@ -49,26 +41,8 @@ pub(crate) fn profiles(title: &str, notes: &[(f64, String)], lines: &[Profile]) 
         (13.0, (top + bottom) / 2.0),
         "Deviation retuned (cents)",
     );
-    let mut end = f64::NEG_INFINITY;
-    let crowded = notes.len() > 20;
-    for (note, name) in notes {
-        if crowded && (note / 12.0).fract().abs() > 1e-6 {
-            continue;
-        }
-        let (at, wide) = (x(*note), width(name));
-        if at - wide / 2.0 < end + 6.0 {
-            continue;
-        }
-        svg.line("stub", (at, bottom), (at, bottom + 5.0));
-        svg.text("tick", (at, bottom + 18.0), Anchor::Middle, name);
-        end = at + wide / 2.0;
-    }
-    svg.text(
-        "axis",
-        ((LEFT + right) / 2.0, bottom + 38.0),
-        Anchor::Middle,
-        "Note",
-    );
+    axis.draw(&mut svg, bottom, notes);
+    let crowded = crowded(notes);
     let middle = (lines.len() as f64 - 1.0) / 2.0;
     let mut ends = Vec::new();
     for (place, line) in lines.iter().enumerate() {
@@ -81,7 +55,7 @@ pub(crate) fn profiles(title: &str, notes: &[(f64, String)], lines: &[Profile]) 
         let placed: Vec<(f64, f64)> = line
             .points
             .iter()
-            .map(|(note, y, _)| (x(*note) + shift, scale.at(*y)))
+            .map(|(note, y, _)| (axis.at(*note) + shift, scale.at(*y)))
             .collect();
         svg.path(&format!("line {class}"), &placed, false);
         for ((at, height), (_, y, u)) in placed.iter().zip(&line.points) {
@@ -104,7 +78,7 @@ pub(crate) fn profiles(title: &str, notes: &[(f64, String)], lines: &[Profile]) 
     for ((line, class, from), height) in ends.iter().zip(heights) {
         svg.path(
             &format!("leader {class}"),
-            &[(x(last) + 10.0, *from), (right + 6.0, height)],
+            &[(axis.end() + 10.0, *from), (right + 6.0, height)],
             false,
         );
         svg.text(
