@@ -45,15 +45,25 @@ pub(crate) fn decimals_for(expanded: f64) -> usize {
 
 /// A number with about three significant digits and no more than that.
 pub(crate) fn plain(value: f64) -> String {
-    let size = value.abs();
-    fixed(
-        value,
-        match size {
-            s if s >= 99.95 => 0,
-            s if s >= 9.995 => 1,
-            _ => 2,
-        },
-    )
+    fixed(value, plain_decimals(value))
+}
+
+fn plain_decimals(value: f64) -> usize {
+    match value.abs() {
+        size if size >= 99.95 => 0,
+        size if size >= 9.995 => 1,
+        _ => 2,
+    }
+}
+
+/// Like [`plain`], with no more digits than the standard uncertainty allows.
+pub(crate) fn plain_within(value: f64, u: f64) -> String {
+    let most = plain_decimals(value);
+    if u > 0.0 {
+        fixed(value, decimals_for(2.0 * u).min(most))
+    } else {
+        fixed(value, most)
+    }
 }
 
 /// A length of time the way a person says it: `45 s`, `25 min`, `11 h 30 min`.
@@ -154,11 +164,7 @@ impl Stated {
                 decimals_for(expanded).min(if self.value.abs() < 0.01 { 4 } else { 3 })
             }
             _ if self.dimension == Dimension::Fraction => 0,
-            _ => match self.value.abs() {
-                s if s >= 99.95 => 0,
-                s if s >= 9.995 => 1,
-                _ => 2,
-            },
+            _ => plain_decimals(self.value),
         }
     }
 
@@ -255,6 +261,14 @@ mod tests {
         assert_eq!(decimals_for(0.0996), 2);
         assert_eq!(decimals_for(0.099), 3);
         assert_eq!(decimals_for(f64::NAN), 2);
+    }
+
+    #[test]
+    fn no_digit_that_the_uncertainty_hides() {
+        assert_eq!(plain_within(8.941, 1.0), "8.9");
+        assert_eq!(plain_within(8.941, 0.001), "8.94");
+        assert_eq!(plain_within(8.941, 0.0), "8.94");
+        assert_eq!(plain_within(28.61, f64::NAN), "28.6");
     }
 
     #[test]
