@@ -9,6 +9,7 @@ use crate::suggestions;
 use crate::words::{UnitWords, choice, sentences};
 use model::record::PositionId;
 use model::result::{Outcome, ResultName};
+use textwrap::{Options, WordSeparator, WordSplitter, WrapAlgorithm};
 
 const WIDTH: usize = 80;
 
@@ -38,7 +39,6 @@ pub fn text(view: &RunView<'_>) -> String {
         wrap(&mut lines, &sentence, "", "");
     }
     for words in sentences(view) {
-        lines.push(String::new());
         unit(view, &words, &mut lines);
     }
     suggested(view, &mut lines);
@@ -52,10 +52,7 @@ fn suggested(view: &RunView<'_>, lines: &mut Vec<String>) {
     if all.is_empty() {
         return;
     }
-    lines.push(String::new());
-    let heading = "What this suggests";
-    lines.push(heading.to_owned());
-    lines.push("-".repeat(columns(heading)));
+    heading(lines, "What this suggests");
     wrap(lines, suggestions::PREFACE, "", "");
     for (place, words) in all.iter().enumerate() {
         let number = format!("{:>2}. ", place + 1);
@@ -77,12 +74,11 @@ fn suggested(view: &RunView<'_>, lines: &mut Vec<String>) {
 }
 
 fn unit(view: &RunView<'_>, words: &UnitWords, lines: &mut Vec<String>) {
-    let heading = match &words.unit.model {
+    let name = match &words.unit.model {
         Some(model) => format!("{} - {model}, in {}", words.name, words.position),
         None => format!("{}, in {}", words.name, words.position),
     };
-    wrap(lines, &heading, "", "");
-    lines.push("-".repeat(columns(&heading).min(WIDTH)));
+    heading(lines, &name);
     wrap(lines, &words.headline, "", "");
     for sentence in words
         .owner
@@ -193,36 +189,35 @@ fn result(outcome: &Outcome, twice: bool, lines: &mut Vec<String>) {
     );
 }
 
-pub(crate) fn columns(text: &str) -> usize {
-    text.chars().count()
+/// Adds a heading with a line under it, an empty line above.
+pub(crate) fn heading(lines: &mut Vec<String>, text: &str) {
+    lines.push(String::new());
+    wrap(lines, text, "", "");
+    let under = textwrap::core::display_width(text).min(WIDTH);
+    lines.push("-".repeat(under));
 }
 
-/// Adds a text in lines of at most [`WIDTH`] columns. Control characters, which
-/// a serial number may hold, do not reach the terminal.
+/// Adds a text in lines of at most [`WIDTH`] columns; no line is broken before a per cent
+/// sign or beside a plus-minus sign. Control characters, which a serial number may hold,
+/// do not reach the terminal.
 pub(crate) fn wrap(lines: &mut Vec<String>, text: &str, first: &str, rest: &str) {
+    const NO_BREAK: &str = "\u{a0}";
     let clean: String = text
         .chars()
         .map(|c| if c.is_control() { ' ' } else { c })
         .collect();
-    let mut line = first.to_owned();
-    let mut empty = true;
-    for word in clean.split_whitespace() {
-        if !empty && columns(&line) + 1 + columns(word) > WIDTH {
-            lines.push(line.trim_end().to_owned());
-            line = rest.to_owned();
-            empty = true;
-        }
-        if !empty {
-            line.push(' ');
-        }
-        // A word longer than a line is broken.
-        for letter in word.chars() {
-            if columns(&line) >= WIDTH {
-                lines.push(std::mem::replace(&mut line, rest.to_owned()));
-            }
-            line.push(letter);
-        }
-        empty = false;
+    let words: Vec<&str> = clean.split_whitespace().collect();
+    let held = words
+        .join(" ")
+        .replace(" %", &format!("{NO_BREAK}%"))
+        .replace(" ± ", &format!("{NO_BREAK}±{NO_BREAK}"));
+    let how = Options::new(WIDTH)
+        .initial_indent(first)
+        .subsequent_indent(rest)
+        .word_separator(WordSeparator::AsciiSpace)
+        .word_splitter(WordSplitter::NoHyphenation)
+        .wrap_algorithm(WrapAlgorithm::FirstFit);
+    for line in textwrap::wrap(&held, how) {
+        lines.push(line.replace(NO_BREAK, " ").trim_end().to_owned());
     }
-    lines.push(line.trim_end().to_owned());
 }

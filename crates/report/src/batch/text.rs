@@ -3,7 +3,7 @@
 use super::say::{self, Digits, named};
 use super::sentences::sentences;
 use super::{BatchView, say::count};
-use crate::terminal::{columns, wrap};
+use crate::terminal::{heading, wrap};
 use analysis::batch::{BatchResult, UnitValue};
 
 /// The batch for a terminal, in lines of at most 80 columns.
@@ -25,12 +25,6 @@ pub fn batch_text(view: &BatchView<'_>) -> String {
     }
     lines.push(String::new());
     lines.join("\n")
-}
-
-fn heading(lines: &mut Vec<String>, text: &str) {
-    lines.push(String::new());
-    lines.push(text.to_owned());
-    lines.push("-".repeat(columns(text)));
 }
 
 /// A line for each unit; what a column holds stands below, since it is too long for a

@@ -6,7 +6,7 @@ use crate::bench;
 use crate::export::{maybe, number};
 use crate::numbers::{decimals_for, duration, fixed, signed, spoken_unit};
 use crate::outline::{stated, title};
-use crate::terminal::wrap;
+use crate::terminal::{heading as headed, wrap};
 use model::quantity::Dimension;
 use model::result::{Finding, ResultName, UncertaintySource};
 use serde_json::{Value, json};
@@ -368,10 +368,7 @@ pub fn comparison_text(views: &[RunView<'_>]) -> String {
         lines.push("There is nothing to compare: a single unit.".to_owned());
     }
     for pair in &all {
-        lines.push(String::new());
-        let heading = heading(pair);
-        lines.push(heading.clone());
-        lines.push("-".repeat(heading.chars().count().min(80)));
+        headed(&mut lines, &heading(pair));
         wrap(
             &mut lines,
             &format!(
