@@ -2,7 +2,9 @@
 //!
 //! `cargo run --release -p meter --example categories [cases a category] [seed] [category]`
 //!
-//! With a category (or `every`), what went wrong is told case by case.
+//! With a category (or `every`), what went wrong is told case by case. The long form of
+//! the test `every_category_is_covered`; what the laboratory has no category for is here: a
+//! level that changes, hum below few periods, noise of 1/f, drifts of 100 cents a second.
 #[path = "../tests/tones/mod.rs"]
 mod tones;
 
