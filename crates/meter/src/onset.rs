@@ -10,6 +10,7 @@
 //! their likelihood, with the spread as its uncertainty.
 
 use crate::folding::{Folding, Steady};
+use crate::window_choice::RATE_OVER_MEAN;
 use crate::{Estimate, Meter};
 use model::quantity::Seconds;
 use rustfft::num_complex::Complex;
@@ -177,7 +178,7 @@ impl Meter {
         // A drift that is no more than its uncertainty would only lead astray.
         let bend = old.rate_of_change.unwrap_or(0.0);
         let u = old.u_oscillator.map_or(0.0, |u| u.get());
-        let sure = bend.abs() > 3.0 * 7.75 * u * rate / (until - from) as f64;
+        let sure = bend.abs() > 3.0 * RATE_OVER_MEAN * u * rate / (until - from) as f64;
         let tone = Steady {
             step,
             bend: if sure { bend / (rate * rate) } else { 0.0 },

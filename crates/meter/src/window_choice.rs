@@ -17,7 +17,7 @@ const BEYOND_DOUBT: f64 = 1.3;
 const MARGIN: f64 = 1.06;
 /// Standard uncertainty of the rate of change, times T, over that of the mean: the ratio
 /// of the bounds for a straight drift, sqrt(60) (by integrating Legendre polynomials).
-const RATE_OVER_MEAN: f64 = 7.75;
+pub(crate) const RATE_OVER_MEAN: f64 = 7.75;
 
 /// What stands against an uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
