@@ -2,7 +2,7 @@
 
 use meter::{Advice, Limit, Meter, window_for};
 use model::port::{Capture, CaptureError, Doubt, Window};
-use model::quantity::Cents;
+use model::quantity::{Cents, Hertz, Seconds};
 use model::record::{Flag, Measured, PositionId};
 use model::time::{Epoch, SampleRate, Span, Stop, Timeline};
 use rayon::prelude::*;
@@ -10,6 +10,18 @@ use std::collections::BTreeMap;
 
 /// Below this many samples in all, handing work to other threads costs more than it saves.
 const WORTH_SHARING: usize = 4_000;
+
+/// A short listen while a note settles holds so many periods of it, within these bounds,
+/// in seconds.
+const PERIODS: f64 = 8.0;
+const SHORTEST_GLIMPSE: f64 = 0.06;
+const LONGEST_GLIMPSE: f64 = 0.5;
+
+/// How long a short listen must be to hold enough periods of the lowest of these notes.
+pub(crate) fn glimpse_length(notes: impl Iterator<Item = Hertz>) -> Seconds {
+    let lowest = notes.map(Hertz::get).fold(f64::INFINITY, f64::min);
+    Seconds::of((PERIODS / lowest).clamp(SHORTEST_GLIMPSE, LONGEST_GLIMPSE))
+}
 
 /// The capture and a meter for each position.
 pub(crate) struct Ear {

@@ -85,6 +85,16 @@ impl Heard {
         }
     }
 
+    /// Whether a note has left the one before it; without a frequency nothing says so.
+    pub(crate) fn has_arrived(
+        &self,
+        position: &PositionId,
+        asked: Pitch,
+        frequency: Option<Hertz>,
+    ) -> bool {
+        frequency.is_some_and(|frequency| self.compare(position, asked, frequency) != Move::Stayed)
+    }
+
     /// Marks a measurement with what the comparison says.
     pub(crate) fn judge(&self, position: &PositionId, asked: Pitch, measured: &mut Measured) {
         let Some(frequency) = measured.frequency else {

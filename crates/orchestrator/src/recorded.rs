@@ -1,17 +1,14 @@
-//! Notes in a recording that was made elsewhere: the same settling, the same window and
-//! the same judgement as of a note that is played.
+//! Notes in a recording that was made elsewhere: the same settling and the same judgement
+//! as of a note that is played, and the longest window that the plan allows.
 
-use crate::judge::{Heard, Move};
+use crate::ear::glimpse_length;
+use crate::judge::Heard;
 use meter::{Meter, SettlingCurve, Steadiness};
 use model::document::plan::{Listen, Settle};
 use model::pitch::{Pitch, PitchStandard};
 use model::quantity::Cents;
 use model::record::{Flag, Measured, PositionId, Reading};
 use model::time::SampleRate;
-
-/// A short listen while a note settles, in seconds, and in periods of the note.
-const GLIMPSE: f64 = 0.06;
-const PERIODS: f64 = 8.0;
 
 /// Listens to notes that are in memory, one after the other.
 #[derive(Debug)]
@@ -94,8 +91,8 @@ impl RecordedEar {
     }
 
     fn glimpse(&self, asked: Pitch) -> usize {
-        let periods = PERIODS / self.standard.frequency(asked).get();
-        (periods.clamp(GLIMPSE, 0.5) * self.rate.get()) as usize
+        let length = glimpse_length(std::iter::once(self.standard.frequency(asked)));
+        self.rate.frames(length) as usize
     }
 
     /// Where the note has settled, and whether it has at all.
@@ -119,9 +116,7 @@ impl RecordedEar {
             before = seen.frequency;
             curve.push(&seen.measured());
             at += frames;
-            let arrived = seen.frequency.is_some_and(|frequency| {
-                self.heard.compare(position, asked, frequency) != Move::Stayed
-            });
+            let arrived = self.heard.has_arrived(position, asked, seen.frequency);
             if arrived && curve.steadiness(within) == Steadiness::Steady {
                 return (at, true);
             }

@@ -2,8 +2,8 @@
 //! Playing a note, letting it settle, listening to it. Runs, tuning and the
 //! checks before a plan all stand on this.
 
-use crate::ear::{Ear, Measurements};
-use crate::judge::{Heard, Move};
+use crate::ear::{Ear, Measurements, glimpse_length};
+use crate::judge::Heard;
 use crate::schedule::window_lengths;
 use meter::{SettlingCurve, Steadiness};
 use model::document::plan::{Listen, Settle, WindowLength};
@@ -179,7 +179,10 @@ impl Session {
                 Vec::new(),
             )),
             Settle::UntilSteady { within, at_most } => {
-                let frames = timeline.rate.frames(self.glimpse(targets));
+                let notes = targets
+                    .iter()
+                    .map(|(_, asked)| self.standard.frequency(*asked));
+                let frames = timeline.rate.frames(glimpse_length(notes));
                 let latest = timeline.sample_time(sent + *at_most);
                 // What is heard before says nothing about the new note.
                 let begins = sent + shorter(UNDER_WAY, *at_most);
@@ -205,17 +208,6 @@ impl Session {
         }
     }
 
-    /// How long a short listen must be to hold enough periods of the lowest note.
-    fn glimpse(&self, targets: &[(PositionId, Pitch)]) -> Seconds {
-        const SHORTEST: f64 = 0.06;
-        const PERIODS: f64 = 8.0;
-        let lowest = targets
-            .iter()
-            .map(|(_, pitch)| self.standard.frequency(*pitch).get())
-            .fold(f64::INFINITY, f64::min);
-        Seconds::of((PERIODS / lowest).clamp(SHORTEST, 0.5))
-    }
-
     /// The positions whose pitch has not arrived or still moves.
     fn unsteady(
         &self,
@@ -234,10 +226,7 @@ impl Session {
                     .iter()
                     .find(|(other, _)| other == position)
                     .and_then(|(_, measured)| measured.frequency);
-                let stayed = heard.is_none_or(|heard| {
-                    self.heard.compare(position, *asked, heard) == Move::Stayed
-                });
-                !steady || stayed
+                !(steady && self.heard.has_arrived(position, *asked, heard))
             })
             .map(|(position, _)| position.clone())
             .collect()
