@@ -1,11 +1,11 @@
 //! The meter beside public estimators, on the same cases in one run.
 
+use crate::speed::processor_seconds;
 use laboratory::case::Case;
 use laboratory::category::Category;
 use laboratory::classics::{autocorrelation_peak, spectral_peak};
 use laboratory::judge::{GROSS_CENTS, Meters, quantile};
 use laboratory::motion::CENTS;
-use rustix::time::{ClockId, clock_gettime};
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::error::Error;
@@ -79,14 +79,10 @@ pub fn compare(seed: u64, cases: u64, python: &str) -> Result<(), Box<dyn Error>
 
 fn own(cases: &[Case], mut find: impl FnMut(&Case) -> Option<f64>) -> Method {
     let mut method = Method::default();
-    let now = || {
-        let time = clock_gettime(ClockId::ThreadCPUTime);
-        time.tv_sec as f64 + time.tv_nsec as f64 * 1e-9
-    };
     for (index, case) in cases.iter().enumerate() {
-        let begun = now();
+        let begun = processor_seconds();
         let found = find(case);
-        method.spent += now() - begun;
+        method.spent += processor_seconds() - begun;
         if let Some(hz) = found.filter(|hz| *hz > 0.0) {
             method.found.insert(index, hz);
         }

@@ -10,7 +10,7 @@ use std::error::Error;
 
 /// Time that this thread spent on a processor, in seconds: what other work on the
 /// machine does not lengthen much.
-fn processor_seconds() -> f64 {
+pub fn processor_seconds() -> f64 {
     let time = clock_gettime(ClockId::ThreadCPUTime);
     time.tv_sec as f64 + time.tv_nsec as f64 * 1e-9
 }
