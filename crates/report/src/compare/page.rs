@@ -1,11 +1,9 @@
 //! A comparison as one HTML file.
 
-use super::words::{
-    as_stated, conditions, difference_stated, heading, label, said, statements, unit_of,
-};
+use super::words::{as_stated, conditions, difference_stated, heading, label, said, statements};
 use super::{Kind, Pair, Subject, pairs};
 use crate::RunView;
-use crate::numbers::fixed;
+use crate::numbers::{fixed, shown_unit};
 use crate::outline::title;
 use crate::page::unbroken;
 use crate::plot::over_time::{OverTime, Series, over_time};
@@ -108,7 +106,7 @@ fn pair_page(pair: &Pair<'_>) -> PairPage {
                 one: as_stated(row.one),
                 other: as_stated(row.other),
                 difference: difference_stated(row),
-                unit: unit_of(row.name),
+                unit: shown_unit(row.name.dimension()),
                 error: row
                     .difference
                     .normalised_error

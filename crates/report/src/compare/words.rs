@@ -4,7 +4,8 @@ use super::{Kind, Pair, Row, SAME_AIR, Subject, pairs};
 use crate::RunView;
 use crate::bench;
 use crate::export::{maybe, number};
-use crate::numbers::{decimals_for, duration, fixed, signed, spoken_unit};
+use crate::limited;
+use crate::numbers::{decimals_for, duration, fixed, shown_unit, signed, spoken_unit};
 use crate::outline::{stated, title};
 use crate::terminal::{heading as headed, wrap};
 use model::quantity::Dimension;
@@ -90,7 +91,7 @@ fn unchanged(rows: &[&Row<'_>]) -> Option<String> {
         .filter(|row| !row.difference.stands_out())
         .filter_map(|row| {
             let sign = row.name.has_sign();
-            let unit = match unit_of(row.name) {
+            let unit = match shown_unit(row.name.dimension()) {
                 "" => String::new(),
                 unit => format!(" {unit}"),
             };
@@ -238,7 +239,7 @@ pub(super) fn conditions(pair: &Pair<'_>) -> Vec<String> {
         .collect();
     sources.sort_unstable();
     sources.dedup();
-    let names: Vec<&str> = sources.into_iter().map(source_words).collect();
+    let names: Vec<&str> = sources.into_iter().map(limited::source).collect();
     said.push(if names.is_empty() {
         let why = if !pair.common.rig {
             "they were not measured on one rig, as far as is known"
@@ -282,21 +283,6 @@ pub(super) fn conditions(pair: &Pair<'_>) -> Vec<String> {
     said
 }
 
-pub(super) const fn source_words(source: UncertaintySource) -> &'static str {
-    match source {
-        UncertaintySource::Readings => "the readings' own noise",
-        UncertaintySource::OffCurve => "what repeats off the curve",
-        UncertaintySource::SampleClock => "the sample clock",
-        UncertaintySource::CvGain => "the gain of the control voltage",
-        UncertaintySource::CvOffset => "its offset",
-        UncertaintySource::CvSteps => "its steps",
-        UncertaintySource::CvDrift => "its drift",
-        UncertaintySource::Loading => "its loading",
-        UncertaintySource::Thermometer => "the thermometer",
-        UncertaintySource::Session => "the session",
-    }
-}
-
 /// What has to be said of the rigs, each sentence once.
 pub(super) fn statements(views: &[RunView<'_>]) -> Vec<String> {
     let mut said: Vec<String> = Vec::new();
@@ -314,15 +300,6 @@ pub(super) fn as_stated(outcome: &model::result::Outcome) -> String {
         || "–".to_owned(),
         |value| value.numbers(outcome.name.has_sign()),
     )
-}
-
-/// The unit of a row's numbers.
-pub(super) const fn unit_of(name: ResultName) -> &'static str {
-    match name.dimension() {
-        Dimension::Duration => "",
-        Dimension::Fraction => "%",
-        dimension => dimension.unit(),
-    }
 }
 
 /// The difference with its interval, its sign always shown.
@@ -385,7 +362,7 @@ pub fn comparison_text(views: &[RunView<'_>]) -> String {
             wrap(&mut lines, sentence, "", "");
         }
         for row in &pair.rows {
-            let unit = match unit_of(row.name) {
+            let unit = match shown_unit(row.name.dimension()) {
                 "" => String::new(),
                 unit => format!(" {unit}"),
             };
