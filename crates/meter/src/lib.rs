@@ -149,7 +149,7 @@
 //! - Noise is taken as white: in coloured noise all harmonics weigh alike, which costs
 //!   several times the variance that would be possible; the uncertainty covers it (97.9 %).
 //! - Between 4 and 12 periods (2 and 12 in a glimpse) the uncertainty does not know how
-//!   far waveform and track trade places Under hum 6 to 30 dB down it then holds in
+//!   far waveform and track trade places. Under hum 6 to 30 dB down it then holds in
 //!   86 % of 1773 (`cargo run --release -p meter --example categories -- 2000 1701
 //!   'hum, few periods'`), flagged `few_periods`.
 //! - An oscillator whose level changes within the window is fitted with a steady one.
