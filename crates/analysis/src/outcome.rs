@@ -9,7 +9,7 @@ mod stretches;
 mod times;
 mod tuned;
 
-use crate::bench::Bench;
+use crate::bench::{Bench, UnitStage};
 use crate::choice::Choice;
 use crate::drift::Drift;
 use crate::extremes::Extreme;
@@ -305,13 +305,27 @@ impl<'a> Night<'a> {
             u: Some(extreme.u),
             low: Some(extreme.low),
             high: Some(extreme.high),
-            t: None,
-            readings: 0,
             rig_share: Some(extreme.rig_share),
-            needs_until: None,
-            shortened: None,
-            meaning,
+            ..Found::with(meaning)
         }
+    }
+
+    /// The same over rounds of the stage, all of which it needs.
+    fn of_rounds(extreme: Extreme, history: &History, rounds: &[usize], meaning: String) -> Found {
+        Found {
+            readings: Self::readings(history, rounds),
+            needs_until: Some(f64::INFINITY),
+            ..Self::of_extreme(extreme, meaning)
+        }
+    }
+
+    /// The unit in the stage, if any reading counts.
+    fn heard(&self) -> Result<&'a UnitStage, Missing> {
+        self.bench
+            .stages
+            .get(&self.index)
+            .filter(|stage| !stage.fit.rounds.is_empty())
+            .ok_or_else(|| self.nothing().into())
     }
 
     fn several_notes(history: &History) -> Result<(), Missing> {
@@ -323,7 +337,7 @@ impl<'a> Night<'a> {
         Ok(())
     }
 
-    /// Readings of the stage's rounds from a time on.
+    /// How many readings stand behind rounds.
     fn readings(history: &History, rounds: &[usize]) -> usize {
         rounds
             .iter()

@@ -63,11 +63,6 @@ impl UncertaintySource {
             Self::Session => "session",
         }
     }
-    /// Whether it is the rig's and not the unit's.
-    #[must_use]
-    pub const fn is_the_rigs(self) -> bool {
-        !matches!(self, Self::Readings | Self::OffCurve)
-    }
 }
 
 /// What one source alone does to a result.

@@ -52,12 +52,12 @@ pub struct Capability {
 
 /// What is known of the measurements behind a batch, as variances.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub struct Measurement {
+pub(super) struct Measurement {
     /// What differs from one unit's measurement to the next: it widens the spread that
     /// is seen, and is taken out of it.
-    pub own: f64,
+    pub(super) own: f64,
     /// What all measurements share beyond that: it may shift the mean.
-    pub shared: f64,
+    pub(super) shared: f64,
 }
 
 /// Capability of units with these values. A limit is infinite where there is none.
@@ -65,7 +65,7 @@ pub struct Measurement {
 /// # Errors
 /// Why it cannot be said: too few units, no limit, or no more spread than the
 /// measurement explains.
-pub fn capability(
+pub(super) fn capability(
     values: &[f64],
     measurement: Measurement,
     limits: (f64, f64),

@@ -24,7 +24,7 @@ pub struct Histogram {
 ///
 /// `None` below [`LEAST`] values, or where all are equal.
 #[must_use]
-pub fn histogram(values: &[f64]) -> Option<Histogram> {
+pub(super) fn histogram(values: &[f64]) -> Option<Histogram> {
     let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
     sorted.sort_by(f64::total_cmp);
     let (first, last) = (*sorted.first()?, *sorted.last()?);

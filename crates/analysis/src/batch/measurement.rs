@@ -23,14 +23,13 @@ enum Commonly {
 /// The measurement's part in the outcomes of members.
 pub(super) fn of<'a>(
     runs: &[BatchRun<'_>],
-    parts: impl Iterator<Item = (Option<&'a Outcome>, Member)>,
+    parts: impl Iterator<Item = (&'a Outcome, &'a Member)>,
 ) -> Measurement {
     let mut count = 0usize;
     let mut own = 0.0;
     // By kind of community: the sum of variances, and how many are in each.
     let mut common: [(f64, BTreeMap<Commonly, usize>); 3] = Default::default();
     for (outcome, member) in parts {
-        let Some(outcome) = outcome else { continue };
         count += 1;
         let run = &runs[member.run];
         let cv = run

@@ -13,22 +13,26 @@ mod quantiles;
 mod share;
 mod study;
 
-pub use capability::{Capability, Index, LEAST as CAPABILITY_LEAST, Measurement, capability};
-pub use histogram::{Histogram, LEAST as HISTOGRAM_LEAST, histogram};
-pub use outliers::{LEAST as OUTLIERS_LEAST, LIMIT as OUTLIER_LIMIT, scores as outlier_scores};
-pub use quantiles::{Known, Spread, spread};
+pub use capability::{Capability, Index, LEAST as CAPABILITY_LEAST};
+pub use histogram::{Histogram, LEAST as HISTOGRAM_LEAST};
+pub use outliers::{LEAST as OUTLIERS_LEAST, LIMIT as OUTLIER_LIMIT};
+pub use quantiles::{Known, Spread};
 pub use share::Yield;
-pub use study::{Line, OneWay, Study, one_way, study};
+pub use study::{Line, OneWay, Study};
 
 use crate::Analysis;
 use crate::statistics::median;
 use crate::verdict::Limits;
+use capability::{Measurement, capability};
 use gathering::{Gathered, gather};
+use histogram::histogram;
 use model::document::plan::{Plan, Tolerance};
 use model::document::rig::Rig;
 use model::record::{PositionId, RunRecord};
 use model::result::{Finding, Outcome, ResultName};
+use quantiles::spread;
 use std::collections::{BTreeMap, BTreeSet};
+use study::{one_way, study};
 
 /// A run that belongs to a batch.
 #[derive(Debug, Clone, Copy)]
@@ -339,7 +343,7 @@ fn result(
     let positions = design.is_none().then(|| measured.by_position()).flatten();
     let mut no_outliers_because = None;
     if design.is_none() {
-        match outlier_scores(&alone) {
+        match outliers::scores(&alone) {
             Ok(scores) => {
                 let middle = median(&alone);
                 for ((place, _), score) in numbers.iter().zip(scores) {
@@ -399,9 +403,9 @@ impl Measured<'_> {
             return Err("not every unit reached it".to_owned());
         }
         let alone: Vec<f64> = self.numbers.iter().map(|(_, number)| *number).collect();
-        let parts = self.numbers.iter().map(|(place, _)| {
-            let outcome = self.values[*place].as_ref().map(|value| &value.outcome);
-            (outcome, self.members[*place].clone())
+        let parts = self.numbers.iter().filter_map(|(place, _)| {
+            let outcome = &self.values[*place].as_ref()?.outcome;
+            Some((outcome, &self.members[*place]))
         });
         let measurement = measurement::of(self.runs, parts);
         capability(&alone, measurement, (limits.lower, limits.upper))

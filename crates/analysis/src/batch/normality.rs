@@ -10,7 +10,7 @@ const LIMIT: f64 = 1.035;
 
 /// Whether values are surely not spread like a normal distribution.
 #[must_use]
-pub fn is_surely_not_normal(values: &[f64]) -> bool {
+pub(super) fn is_surely_not_normal(values: &[f64]) -> bool {
     statistic(values).is_some_and(|statistic| statistic > LIMIT)
 }
 

@@ -16,7 +16,7 @@ pub const LEAST: usize = 5;
 ///
 /// # Errors
 /// Why the rule says nothing here.
-pub fn scores(values: &[f64]) -> Result<Vec<f64>, String> {
+pub(super) fn scores(values: &[f64]) -> Result<Vec<f64>, String> {
     if values.len() < LEAST {
         return Err(format!(
             "the rule takes {LEAST} units, and {} are known",

@@ -61,7 +61,7 @@ pub struct Spread {
 /// The middle and the spread of what is known; `None` of nothing. What is no number is
 /// left out.
 #[must_use]
-pub fn spread(known: &[Known]) -> Option<Spread> {
+pub(super) fn spread(known: &[Known]) -> Option<Spread> {
     let mut known: Vec<Known> = known
         .iter()
         .copied()
@@ -127,7 +127,7 @@ pub fn spread(known: &[Known]) -> Option<Spread> {
 }
 
 /// The value below which a share of sorted values lies (e-Handbook 7.2.6.2).
-pub(crate) fn quantile(sorted: &[f64], share: f64) -> f64 {
+pub(super) fn quantile(sorted: &[f64], share: f64) -> f64 {
     let count = sorted.len();
     if count == 0 {
         return f64::NAN;

@@ -46,7 +46,7 @@ impl Yield {
 
 /// The exact 95 % interval of a share of which `count` in `of` were seen (Clopper and
 /// Pearson, Biometrika 26, 1934); it never covers less. `None` of nothing.
-pub(crate) fn exact_interval(count: usize, of: usize) -> Option<(f64, f64)> {
+fn exact_interval(count: usize, of: usize) -> Option<(f64, f64)> {
     if count > of || of == 0 {
         return None;
     }

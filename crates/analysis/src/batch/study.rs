@@ -65,7 +65,7 @@ pub struct OneWay {
 /// Whether groups differ; they may be of different size. `None` unless there are two, and
 /// repeats in one of them, and any scatter.
 #[must_use]
-pub fn one_way(groups: &[Vec<f64>]) -> Option<OneWay> {
+pub(super) fn one_way(groups: &[Vec<f64>]) -> Option<OneWay> {
     let groups: Vec<&Vec<f64>> = groups.iter().filter(|group| !group.is_empty()).collect();
     let all = mean(groups.iter().copied().flatten());
     let within = Line::pooled(groups.iter().map(|group| scatter(group)));
@@ -139,7 +139,7 @@ impl Study {
 /// # Errors
 /// Why it is no such design: fewer than two of anything, not as many repeats everywhere,
 /// or what is no number.
-pub fn study(values: &[Vec<Vec<f64>>]) -> Result<Study, String> {
+pub(super) fn study(values: &[Vec<Vec<f64>>]) -> Result<Study, String> {
     let n = values.len();
     let k = values.first().map_or(0, Vec::len);
     let r = values

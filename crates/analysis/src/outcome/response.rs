@@ -14,20 +14,8 @@ const USUAL_BAND: f64 = 1.0;
 const DRAWS: usize = 1000;
 
 impl Night<'_> {
-    fn response(&self) -> Result<&crate::settling::Response, Missing> {
-        let stage = self
-            .bench
-            .stages
-            .get(&self.index)
-            .ok_or_else(|| self.nothing())?;
-        if stage.fit.rounds.is_empty() {
-            return Err(self.nothing().into());
-        }
-        Ok(&stage.response)
-    }
-
     pub(super) fn settling_time(&self, choice: &Choice) -> Result<Found, Missing> {
-        let response = self.response()?;
+        let response = &self.heard()?.response;
         let band = choice.band.unwrap_or(USUAL_BAND);
         // One that did not settle while it was listened to took longer than any that did.
         let end = |heard: &Heard| heard.settled(band).map_or(f64::INFINITY, |(_, by)| by);
@@ -128,7 +116,7 @@ impl Night<'_> {
     }
 
     pub(super) fn overshoot(&self) -> Result<Found, Missing> {
-        let response = self.response()?;
+        let response = &self.heard()?.response;
         if response.heard.is_empty() {
             let why = if response.late.is_some() {
                 self.not_heard(response.late)
@@ -183,14 +171,7 @@ impl Night<'_> {
     }
 
     pub(super) fn hysteresis(&self) -> Result<Found, Missing> {
-        let stage = self
-            .bench
-            .stages
-            .get(&self.index)
-            .ok_or_else(|| self.nothing())?;
-        if stage.fit.rounds.is_empty() {
-            return Err(self.nothing().into());
-        }
+        let stage = self.heard()?;
         let found = hysteresis(&self.bench.unit, self.index, &stage.fit)?;
         let reach = crate::chi_square::student(found.freedom, 0.975) * found.u;
         let (note, cents) = found.largest;

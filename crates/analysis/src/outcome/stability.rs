@@ -341,10 +341,7 @@ impl Night<'_> {
             "of {name} from one round to the next, smoothed over {}; {raw:.2} cents of single rounds",
             counted(history.smoother.reach, "round"),
         );
-        let mut found = Self::of_extreme(found, meaning);
-        found.readings = Self::readings(history, &rounds);
-        found.needs_until = Some(f64::INFINITY);
-        Ok(found)
+        Ok(Self::of_rounds(found, history, &rounds, meaning))
     }
 
     pub(super) fn convergence(&self) -> Result<Found, Missing> {

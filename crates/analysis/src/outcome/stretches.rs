@@ -74,10 +74,8 @@ impl Night<'_> {
             duration(history.points[tuned].t),
             duration(until),
         );
-        let mut found = Self::of_extreme(found, meaning);
+        let mut found = Self::of_rounds(found, history, &rounds, meaning);
         found.t = Some(history.points[tuned].t);
-        found.readings = Self::readings(history, &rounds);
-        found.needs_until = Some(f64::INFINITY);
         Ok(found)
     }
 
@@ -98,10 +96,7 @@ impl Night<'_> {
             self.trimmer(),
             history.x.len(),
         );
-        let mut found = Self::of_extreme(found, meaning);
-        found.readings = Self::readings(history, &rounds);
-        found.needs_until = Some(f64::INFINITY);
-        Ok(found)
+        Ok(Self::of_rounds(found, history, &rounds, meaning))
     }
 
     pub(super) fn excursion(&self) -> Result<Found, Missing> {
@@ -128,10 +123,7 @@ impl Night<'_> {
             history.smoother.reach,
             2.0 * half_range(&raw),
         );
-        let mut found = Self::of_extreme(found, meaning);
-        found.readings = Self::readings(history, &rounds);
-        found.needs_until = Some(f64::INFINITY);
-        Ok(found)
+        Ok(Self::of_rounds(found, history, &rounds, meaning))
     }
 
     pub(super) fn drift_rate(&self) -> Result<Found, Missing> {
@@ -197,14 +189,7 @@ impl Night<'_> {
     }
 
     pub(super) fn repeatability(&self) -> Result<Found, Missing> {
-        let stage = self
-            .bench
-            .stages
-            .get(&self.index)
-            .ok_or_else(|| self.nothing())?;
-        if stage.fit.rounds.is_empty() {
-            return Err(self.nothing().into());
-        }
+        let stage = self.heard()?;
         let pooled = repeatability(&self.bench.unit, self.index, &stage.fit)
             .ok_or_else(|| "no note is left and come back to within a round".to_owned())?;
         let (low, high) = pooled.interval();

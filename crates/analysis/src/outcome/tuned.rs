@@ -220,10 +220,7 @@ impl Night<'_> {
             "one setting of {} and one of a high-end trimmer for {which}, retuned in each; with the first alone {alone:.2} cents",
             self.trimmer(),
         );
-        let mut found = Self::of_extreme(found, meaning);
-        found.readings = Self::readings(history, &rounds);
-        found.needs_until = Some(f64::INFINITY);
-        Ok(found)
+        Ok(Self::of_rounds(found, history, &rounds, meaning))
     }
 
     /// The name of a note of the stage, as the plan writes it.
