@@ -234,6 +234,14 @@ pub struct Outcome {
     pub budget: Vec<Contribution>,
 }
 
+impl Outcome {
+    /// Whether nothing is known but that it is no more than its value.
+    #[must_use]
+    pub fn is_upper_bound(&self) -> bool {
+        self.low == Some(0.0) && self.high == self.value && self.high.is_some_and(|high| high > 0.0)
+    }
+}
+
 /// A quantity over time.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Curve {

@@ -128,9 +128,13 @@ pub struct UnitValue {
 }
 
 impl UnitValue {
-    /// What is known of it, if anything.
+    /// What is known of it, if anything. "At most" is no place in a batch: any unit may
+    /// be far below.
     #[must_use]
     pub fn known(&self) -> Option<Known> {
+        if self.outcome.is_upper_bound() {
+            return None;
+        }
         match (self.outcome.value, self.outcome.low) {
             (Some(value), _) => Some(Known::Value(value)),
             // A time that was not reached is at least this.
@@ -321,7 +325,10 @@ fn result(
     let numbers: Vec<(usize, f64)> = values
         .iter()
         .enumerate()
-        .filter_map(|(place, value)| Some((place, value.as_ref()?.outcome.value?)))
+        .filter_map(|(place, value)| match value.as_ref()?.known()? {
+            Known::Value(number) => Some((place, number)),
+            Known::AtLeast(_) => None,
+        })
         .collect();
     let alone: Vec<f64> = numbers.iter().map(|(_, number)| *number).collect();
     let measured = Measured {
@@ -453,5 +460,45 @@ impl Measured<'_> {
         (self.numbers.len() >= 3 * groups.len())
             .then(|| one_way(&groups))
             .flatten()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use model::record::PositionId;
+
+    #[test]
+    fn at_most_is_no_place_in_a_batch() {
+        let known = |value, low, high| {
+            let outcome = Outcome {
+                name: ResultName::SettlingTime,
+                position: PositionId::new("left"),
+                stage: "night".to_owned(),
+                value,
+                u: None,
+                low,
+                high,
+                t_s: None,
+                readings: 9,
+                meaning: None,
+                why_not: None,
+                budget: Vec::new(),
+            };
+            let value = UnitValue {
+                outcome,
+                score: None,
+                apart: false,
+            };
+            value.known()
+        };
+        assert_eq!(known(Some(0.3), Some(0.0), Some(0.3)), None);
+        let heard = known(Some(0.3), Some(0.2), Some(0.4));
+        assert_eq!(heard, Some(Known::Value(0.3)));
+        assert_eq!(
+            known(Some(0.0), Some(0.0), Some(0.0)),
+            Some(Known::Value(0.0))
+        );
+        assert_eq!(known(None, Some(60.0), None), Some(Known::AtLeast(60.0)));
     }
 }

@@ -68,7 +68,7 @@ impl Night<'_> {
             }
             ResultName::VoltageOffset => {
                 format!(
-                    "to be added to the control voltage, from {span}; what is left when the gain is retuned"
+                    "as if so much were added to the control voltage, from {span}; what is left when the gain is retuned"
                 )
             }
             ResultName::MeanSlope => format!("straight line over {span}, high end and all"),
