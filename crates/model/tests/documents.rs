@@ -125,6 +125,21 @@ fn diagnostics_of_plans() {
         ),
         ("a key twice", "repeats: 1", "repeats: 1\n  repeats: 2"),
         ("a missing key", "      every: 1 min\n", ""),
+        (
+            "all keys of a stage missing but its name",
+            "      notes: {list: [C4, C1, C2, C3, C5, C6, C7, C4]}\n      every: 10 min\n      for: 690 min ",
+            "     ",
+        ),
+        (
+            "keys of a tolerance missing",
+            "{result: scale_error, of: night, at: end, allow: {within: 1 cent/oct}}",
+            "{at: end}",
+        ),
+        (
+            "a key missing beside a choice",
+            "{within: 1 cent, at_most: 2 s}",
+            "{}",
+        ),
         ("a missing unit", "every: 1 min", "every: 60"),
         ("a wrong unit", "every: 1 min", "every: 1 cent"),
         ("a decimal comma", "{fixed: 500 ms}", "{fixed: \"0,5 s\"}"),
@@ -245,6 +260,21 @@ fn diagnostics_of_rigs() {
             "{instrument: air}",
         ),
         ("no current limit", "    current_limit: 800 mA", "    #"),
+        (
+            "no voltage and no current limit",
+            "    voltage: 12 V\n    current_limit: 800 mA",
+            "    #",
+        ),
+        (
+            "nothing said of the control voltage",
+            "      sender: keys\n      channel: 2\n      law: {volts_per_octave: {slope: 1 V/oct, zero: C1 = 0 V}}\n",
+            "",
+        ),
+        (
+            "a certificate of which little is said",
+            "# certificates:\n#   sample_clock: {what: \"frequency counter, own workshop\", number: \"17\", date: 2026-03-01, due: 2027-03-01}",
+            "certificates:\n  sample_clock: {due: 2027-03-01}",
+        ),
         ("one input for two", "input: 2", "input: 1"),
         ("no such input", "input: 2", "input: 3"),
         (

@@ -14,6 +14,7 @@ pub mod simulated;
 mod error;
 mod reader;
 mod refusal;
+mod required;
 mod schema;
 mod slips;
 mod source;

@@ -7,7 +7,9 @@
 use super::error::{Place, clipped, instead_of, one_of};
 use super::path::{Path, Step};
 use super::refusal::{Expected, Reason, and, what};
+use super::required;
 use super::tree::{Content, Kind, Node, Trouble};
+use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
 use serde::{Deserializer, Serialize};
 use serde_json::Value as Kept;
@@ -16,7 +18,10 @@ use serde_yaml::Value;
 use std::cell::LazyCell;
 
 /// Reads a type from a text, whose tree is given.
-pub(super) fn read<T: DeserializeOwned + Serialize>(text: &str, root: &Node) -> Result<T, Trouble> {
+pub(super) fn read<T: DeserializeOwned + Serialize + JsonSchema>(
+    text: &str,
+    root: &Node,
+) -> Result<T, Trouble> {
     let spelt_out = root.has_empty_place().then(|| with_null(text)).flatten();
     let source = spelt_out.as_deref().unwrap_or(text);
     let (path, error) = match typed::<T, _>(serde_yaml::Deserializer::from_str(source)) {
@@ -115,7 +120,7 @@ struct Explanation<'a, F> {
 }
 
 impl<F: FnOnce() -> Option<Value>> Explanation<'_, F> {
-    fn of<T: DeserializeOwned>(&self, reason: Reason, path: Path) -> Trouble {
+    fn of<T: DeserializeOwned + JsonSchema>(&self, reason: Reason, path: Path) -> Trouble {
         let at = |path: Path, problem: String, advice: Option<String>| Trouble {
             place: self.root.locate(&path),
             path,
@@ -124,11 +129,21 @@ impl<F: FnOnce() -> Option<Value>> Explanation<'_, F> {
         };
         let node = self.root.at(&path);
         match reason {
-            Reason::MissingField(field) => at(
-                path,
-                format!("\"{field}\" is missing"),
-                Some(format!("add \"{field}: ...\"")),
-            ),
+            Reason::MissingField(field) => {
+                let schema = schemars::schema_for!(T).to_value();
+                let missing = required::missing(&schema, self.root, &path, &field);
+                let each = |write: fn(&String) -> String| {
+                    let written: Vec<String> = missing.iter().map(write).collect();
+                    and(&written.iter().map(String::as_str).collect::<Vec<_>>())
+                };
+                let keys = each(|key| format!("\"{key}\""));
+                let verb = if missing.len() == 1 { "is" } else { "are" };
+                at(
+                    path,
+                    format!("{keys} {verb} missing"),
+                    Some(format!("add {}", each(|key| format!("\"{key}: ...\"")))),
+                )
+            }
             Reason::UnknownField(word, known) => {
                 let advice = if known.is_empty() {
                     "nothing can be set here".to_owned()

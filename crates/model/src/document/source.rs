@@ -6,6 +6,7 @@ use super::plan::{Plan, Stage};
 use super::rig::Rig;
 use super::tree::{self, Content, Node, Trouble};
 use super::{error, reader, slips};
+use schemars::JsonSchema;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
@@ -157,7 +158,7 @@ pub fn read_rig(file: &str, bytes: &[u8]) -> Result<Document<Rig>, DocumentError
     read(file, bytes, "rig")
 }
 
-fn read<T: DeserializeOwned + Serialize>(
+fn read<T: DeserializeOwned + Serialize + JsonSchema>(
     file: &str,
     bytes: &[u8],
     kind: &'static str,

@@ -147,17 +147,18 @@ impl Checker<'_, Rig> {
                     },
                     || "give it the role supply, or name another".to_owned(),
                 )?;
-                for (key, there) in [
-                    ("current_limit", supply.current_limit.is_some()),
-                    ("voltage", supply.voltage.is_some()),
-                ] {
-                    self.require(
-                        there,
-                        &path,
-                        || format!("the supply \"{name}\" is switched by an instrument, and \"{key}\" is missing"),
-                        || "no supply is switched without a voltage and a current limit".to_owned(),
-                    )?;
-                }
+                let missing = match (supply.current_limit, supply.voltage) {
+                    (Some(_), Some(_)) => "",
+                    (None, Some(_)) => "\"current_limit\" is",
+                    (Some(_), None) => "\"voltage\" is",
+                    (None, None) => "\"current_limit\" and \"voltage\" are",
+                };
+                self.require(
+                    missing.is_empty(),
+                    &path,
+                    || format!("the supply \"{name}\" is switched by an instrument, and {missing} missing"),
+                    || "no supply is switched without a voltage and a current limit".to_owned(),
+                )?;
                 if let Some(other) = taken.insert(instrument, name) {
                     let problem =
                         format!("the supply \"{other}\" is already switched by \"{instrument}\"");
