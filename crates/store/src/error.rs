@@ -33,7 +33,17 @@ pub enum StoreError {
         /// Which folder.
         folder: PathBuf,
         /// Which kind of file system.
-        kind: &'static str,
+        kind: String,
+    },
+    /// The folder is on a file system that a program serves which is not known.
+    #[error(
+        "the store in {} lies on a file system that a program serves ({kind}), and whether what is written there reaches a disk of this machine cannot be told; choose a folder on a local disk and copy finished runs from there", folder.display()
+    )]
+    UnknownFileSystem {
+        /// Which folder.
+        folder: PathBuf,
+        /// Which kind of file system.
+        kind: String,
     },
     /// The file with the name of the database is something else.
     #[error("{} is not a store of this program ({detail}); choose another folder, or move the file away", path.display())]

@@ -2,24 +2,37 @@
 //! not be relied on.
 
 use crate::error::StoreError;
+#[cfg(target_os = "linux")]
+use crate::file_system;
+use crate::file_system::Against;
 use std::fs::File;
 use std::path::Path;
 
-/// Makes the folder and the folders in it, and refuses a network file system.
+/// Makes the folder and the folders in it, and refuses a file system where a commit could
+/// not be relied on, before anything is made there.
 pub(crate) fn prepare(folder: &Path) -> Result<(), StoreError> {
+    match against(folder) {
+        Some(Against::Network(kind)) => {
+            return Err(StoreError::NetworkFileSystem {
+                folder: folder.to_owned(),
+                kind,
+            });
+        }
+        Some(Against::Program(kind)) => {
+            return Err(StoreError::UnknownFileSystem {
+                folder: folder.to_owned(),
+                kind,
+            });
+        }
+        None => {}
+    }
     for folder in [folder.to_owned(), folder.join("locks")] {
         std::fs::create_dir_all(&folder).map_err(|error| StoreError::NotWritable {
             folder: folder.clone(),
             detail: error.to_string(),
         })?;
     }
-    match network(folder) {
-        Some(kind) => Err(StoreError::NetworkFileSystem {
-            folder: folder.to_owned(),
-            kind,
-        }),
-        None => Ok(()),
-    }
+    Ok(())
 }
 
 /// Puts the names in a folder on disk, as `fsync` of a file does its contents.
@@ -29,54 +42,37 @@ pub(crate) fn sync(folder: &Path) -> Result<(), StoreError> {
         .map_err(|error| StoreError::file("putting a folder on disk", folder, &error))
 }
 
-/// The network file system the folder is on, if it is on one that is known.
+/// What stands against the file system that a folder is on, or would be on if it were made.
 #[cfg(target_os = "linux")]
-fn network(folder: &Path) -> Option<&'static str> {
-    let kind = rustix::fs::statfs(folder).ok()?.f_type;
-    // The width and sign of the field differ between machines; the number has 32 bits.
-    network_name(kind as u64 as u32)
+fn against(folder: &Path) -> Option<Against> {
+    use rustix::fs::{AtFlags, CWD, StatxFlags, statfs, statx};
+    use std::os::unix::ffi::OsStrExt;
+    let whole = std::path::absolute(folder).ok()?;
+    let there = whole
+        .ancestors()
+        .find_map(|above| above.canonicalize().ok())?;
+    let number = statx(CWD, &there, AtFlags::empty(), StatxFlags::MNT_ID)
+        .ok()
+        .filter(|known| known.stx_mask & StatxFlags::MNT_ID.bits() != 0)
+        .map(|known| known.stx_mnt_id);
+    match std::fs::read("/proc/self/mountinfo") {
+        Ok(text) => file_system::against(&text, there.as_os_str().as_bytes(), number),
+        Err(_) => {
+            // The width and sign of the field differ between machines; the number has 32 bits.
+            let kind = statfs(&there).ok()?.f_type;
+            file_system::against_magic(kind as u64 as u32)
+        }
+    }
 }
 
 #[cfg(not(target_os = "linux"))]
-fn network(_folder: &Path) -> Option<&'static str> {
+fn against(_folder: &Path) -> Option<Against> {
     None
-}
-
-/// The name of a network file system by its magic number, as listed in statfs(2)
-/// of the Linux manual and in linux/magic.h. Unknown ones are taken for local.
-#[cfg_attr(not(target_os = "linux"), allow(dead_code))]
-fn network_name(magic: u32) -> Option<&'static str> {
-    Some(match magic {
-        0x6969 => "NFS",
-        0x517B => "SMB",
-        0xFF53_4D42 => "CIFS",
-        0xFE53_4D42 => "SMB2",
-        0x0102_1997 => "9P",
-        0x5346_414F | 0x6B41_4653 => "AFS",
-        0x7375_7245 => "Coda",
-        0x564C => "NCP",
-        0x00C3_6400 => "Ceph",
-        0x0116_1970 => "GFS2",
-        0x7461_636F => "OCFS2",
-        _ => return None,
-    })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    // Magic numbers: statfs(2), Linux manual pages.
-    #[test]
-    fn network_file_systems_are_known_and_local_ones_pass() {
-        for (magic, name) in [(0x6969, "NFS"), (0xFF53_4D42, "CIFS"), (0x0102_1997, "9P")] {
-            assert_eq!(network_name(magic), Some(name));
-        }
-        // ext4, tmpfs, btrfs, xfs, and none at all.
-        for magic in [0xEF53, 0x0102_1994, 0x9123_683E, 0x5846_5342, 0] {
-            assert_eq!(network_name(magic), None);
-        }
-    }
 
     #[test]
     fn a_folder_below_a_file_is_refused_by_name() {

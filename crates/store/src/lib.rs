@@ -39,6 +39,8 @@
 mod ballast;
 mod error;
 mod evidence;
+#[cfg_attr(not(target_os = "linux"), allow(dead_code))]
+mod file_system;
 mod folder;
 mod identity;
 mod library;
