@@ -239,11 +239,12 @@ fn listen(
 ) -> Result<Vec<Reading>, Failure> {
     let rate = recording.rate();
     let frames = |seconds: f64| (seconds.max(0.0) * rate.get()).round() as u64;
-    let mut ears: Vec<RecordedEar> = arguments
+    let positions: Vec<PositionId> = arguments
         .channels
         .iter()
-        .map(|_| RecordedEar::new(rate, plan.pitch))
+        .map(|channel| imported::position(*channel))
         .collect();
+    let mut ear = RecordedEar::new(rate, plan.pitch, &positions);
     let mut readings = Vec::new();
     let mut piece = vec![Vec::new(); usize::from(recording.channels())];
     let mut held: Vec<Vec<f32>> = vec![Vec::new(); arguments.channels.len()];
@@ -279,16 +280,18 @@ fn listen(
                 break;
             }
         }
-        let mut together: Vec<Reading> = Vec::new();
         let asked: Pitch = slot.asked.pitch(plan.pitch, law);
         let residue = slot.measured.map_or(VoltDifference::of(0.0), |measured| {
             law.voltage(asked, plan.pitch) - measured
         });
         let played = RunTime::START + Seconds::of(slot.start);
-        for ((channel, ear), samples) in arguments.channels.iter().zip(&mut ears).zip(&held) {
-            let position = imported::position(*channel);
-            let heard = ear.note(&position, asked, samples, listen);
-            together.push(Reading {
+        let heard = ear.note(asked, &held, listen).map_err(Failure::rig)?;
+        let at = played + rate.duration(heard.begins);
+        let window = rate.duration(heard.frames);
+        let mut together: Vec<Reading> = heard
+            .measured
+            .into_iter()
+            .map(|(position, measured)| Reading {
                 key: ReadingKey {
                     stage: laid.stage,
                     round: laid.round,
@@ -300,16 +303,14 @@ fn listen(
                 asked,
                 residue,
                 played,
-                at: played + rate.duration(heard.begins),
-                window: rate.duration(heard.frames),
-                measured: heard.measured,
+                at,
+                window,
+                measured,
                 conditions: Conditions::default(),
-            });
-        }
-        if let Some(ear) = ears.first_mut() {
-            ear.flag_locked(&mut together);
-        }
-        for (reading, ear) in together.iter().zip(&mut ears) {
+            })
+            .collect();
+        ear.flag_locked(&mut together);
+        for reading in &together {
             ear.remember(reading);
         }
         readings.extend(together);

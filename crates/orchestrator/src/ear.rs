@@ -24,8 +24,8 @@ pub(crate) fn glimpse_length(notes: impl Iterator<Item = Hertz>) -> Seconds {
 }
 
 /// The capture and a meter for each position.
-pub(crate) struct Ear {
-    capture: Box<dyn Capture>,
+pub(crate) struct Ear<C: Capture + ?Sized = dyn Capture> {
+    pub(crate) capture: Box<C>,
     meters: BTreeMap<PositionId, Meter>,
     /// Whether the samples of windows are remembered, as evidence.
     pub(crate) remembers: bool,
@@ -36,8 +36,8 @@ pub(crate) struct Ear {
 /// The measurements of a span, in the order of the capture's positions.
 pub(crate) type Measurements = Vec<(PositionId, Measured)>;
 
-impl Ear {
-    pub(crate) fn new(capture: Box<dyn Capture>) -> Self {
+impl<C: Capture + ?Sized> Ear<C> {
+    pub(crate) fn new(capture: Box<C>) -> Self {
         Self {
             capture,
             meters: BTreeMap::new(),

@@ -8,6 +8,7 @@ mod error;
 mod evidence;
 mod hold;
 mod judge;
+mod listening;
 mod power;
 mod preflight;
 mod progress;

@@ -2,26 +2,17 @@
 //! Playing a note, letting it settle, listening to it. Runs, tuning and the
 //! checks before a plan all stand on this.
 
-use crate::ear::{Ear, Measurements, glimpse_length};
+use crate::ear::Ear;
 use crate::judge::Heard;
-use crate::schedule::window_lengths;
-use meter::{SettlingCurve, Steadiness};
-use model::document::plan::{Listen, Settle, WindowLength};
+use crate::listening::Sent;
+use model::document::plan::{Listen, Settle};
 use model::pitch::{Pitch, PitchStandard};
 use model::port::{Capture, CaptureError, Clock, Instrument, NoteOut, Operator, PortError};
-use model::quantity::{Cents, Seconds};
-use model::record::{Flag, PositionId};
+use model::quantity::Seconds;
+use model::record::PositionId;
 use model::time::{HostTime, RunTime, Span, Stop};
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-
-/// A note is on its way for so long: from the sender through the interface to the input,
-/// and through the interface's own slew.
-const UNDER_WAY: Seconds = Seconds::of(0.03);
-
-fn shorter(one: Seconds, other: Seconds) -> Seconds {
-    if one < other { one } else { other }
-}
 
 /// A note sender that a second thread can reach to end all notes.
 pub type SharedNotes = Arc<Mutex<Box<dyn NoteOut>>>;
@@ -131,22 +122,21 @@ impl Session {
         let played = lock(&self.notes)
             .play(targets)
             .map_err(NoteFailure::Sender)?;
-        let sent = played
-            .iter()
-            .map(|played| played.at)
-            .max()
-            .unwrap_or_else(|| self.clock.now());
-        let (before_window, unsettled) = self.settle(targets, sent, &listen.settle)?;
-        let (window, measured) = self.listen(before_window, &listen.window)?;
+        let at = played.iter().map(|played| played.at).max();
+        let sent = Sent {
+            targets,
+            at: at.unwrap_or_else(|| self.clock.now()),
+            standard: self.standard,
+            heard: &self.heard,
+        };
+        let (before_window, unsettled) = self.ear.settle(&sent, &listen.settle, &self.stop)?;
+        let (window, mut measured) = self.ear.listen(before_window, &listen.window, &self.stop)?;
+        sent.judge(&mut measured, &unsettled);
         let timeline = self.ear.timeline();
         let heard = measured
             .into_iter()
-            .filter_map(|(position, mut measured)| {
+            .filter_map(|(position, measured)| {
                 let played = played.iter().find(|played| played.position == position)?;
-                if unsettled.contains(&position) {
-                    measured.flags.insert(Flag::Unsettled);
-                }
-                self.heard.judge(&position, played.asked, &mut measured);
                 Some(NoteHeard {
                     position,
                     asked: played.asked,
@@ -166,88 +156,16 @@ impl Session {
     pub(crate) fn settle(
         &mut self,
         targets: &[(PositionId, Pitch)],
-        sent: HostTime,
+        at: HostTime,
         settle: &Settle,
     ) -> Result<(Span, Vec<PositionId>), CaptureError> {
-        let timeline = self.ear.timeline();
-        match settle {
-            Settle::Fixed(time) => Ok((
-                Span {
-                    start: timeline.sample_time(sent + *time),
-                    frames: 0,
-                },
-                Vec::new(),
-            )),
-            Settle::UntilSteady { within, at_most } => {
-                let notes = targets
-                    .iter()
-                    .map(|(_, asked)| self.standard.frequency(*asked));
-                let frames = timeline.rate.frames(glimpse_length(notes));
-                let latest = timeline.sample_time(sent + *at_most);
-                // What is heard before says nothing about the new note.
-                let begins = sent + shorter(UNDER_WAY, *at_most);
-                let mut span = Span {
-                    start: timeline.sample_time(begins),
-                    frames: 0,
-                };
-                let mut before: Option<Measurements> = None;
-                let mut curves: BTreeMap<PositionId, SettlingCurve> = BTreeMap::new();
-                loop {
-                    span = span.then(frames);
-                    let now = self.ear.glimpse(span, before.as_ref(), &self.stop)?;
-                    for (position, measured) in &now {
-                        curves.entry(position.clone()).or_default().push(measured);
-                    }
-                    let unsteady = self.unsteady(targets, &curves, &now, *within);
-                    if unsteady.is_empty() || span.end() >= latest {
-                        return Ok((span.then(0), unsteady));
-                    }
-                    before = Some(now);
-                }
-            }
-        }
-    }
-
-    /// The positions whose pitch has not arrived or still moves.
-    fn unsteady(
-        &self,
-        targets: &[(PositionId, Pitch)],
-        curves: &BTreeMap<PositionId, SettlingCurve>,
-        now: &Measurements,
-        within: Cents,
-    ) -> Vec<PositionId> {
-        targets
-            .iter()
-            .filter(|(position, asked)| {
-                let steady = curves
-                    .get(position)
-                    .is_some_and(|curve| curve.steadiness(within) == Steadiness::Steady);
-                let heard = now
-                    .iter()
-                    .find(|(other, _)| other == position)
-                    .and_then(|(_, measured)| measured.frequency);
-                !(steady && self.heard.has_arrived(position, *asked, heard))
-            })
-            .map(|(position, _)| position.clone())
-            .collect()
-    }
-
-    /// Listens to a window that begins where `before` ends.
-    pub(crate) fn listen(
-        &mut self,
-        before: Span,
-        window: &WindowLength,
-    ) -> Result<(Span, Measurements), CaptureError> {
-        let rate = self.ear.timeline().rate;
-        let (first, longest) = window_lengths(window);
-        let span = before.then(rate.frames(first));
-        match window {
-            WindowLength::Fixed(_) => Ok((span, self.ear.measure(span, &self.stop)?)),
-            WindowLength::UntilUncertainty { reaches, .. } => {
-                self.ear
-                    .measure_until(span, rate.frames(longest), *reaches, &self.stop)
-            }
-        }
+        let sent = Sent {
+            targets,
+            at,
+            standard: self.standard,
+            heard: &self.heard,
+        };
+        self.ear.settle(&sent, settle, &self.stop)
     }
 
     /// Opens the capture anew, with longer and longer waits in between.
