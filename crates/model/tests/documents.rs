@@ -275,6 +275,26 @@ fn diagnostics_of_rigs() {
             "# certificates:\n#   sample_clock: {what: \"frequency counter, own workshop\", number: \"17\", date: 2026-03-01, due: 2027-03-01}",
             "certificates:\n  sample_clock: {due: 2027-03-01}",
         ),
+        (
+            "a certificate whose day there is not",
+            "# certificates:",
+            "certificates:\n  thermometer: {what: ice, number: '19', date: 2026-02-30}\n#",
+        ),
+        (
+            "a certificate dated in another form",
+            "# certificates:",
+            "certificates:\n  thermometer: {what: ice, number: '19', date: 1.3.2026}\n#",
+        ),
+        (
+            "a certificate due before it was made",
+            "# certificates:",
+            "certificates:\n  thermometer: {what: ice, number: '19', date: 2026-03-01, due: 2025-03-01}\n#",
+        ),
+        (
+            "a certificate without a number",
+            "# certificates:",
+            "certificates:\n  thermometer: {what: ice, number: '', date: 2026-03-01}\n#",
+        ),
         ("one input for two", "input: 2", "input: 1"),
         ("no such input", "input: 2", "input: 3"),
         (
@@ -390,6 +410,50 @@ fn remarks_of_a_plan() {
     let (_, remarks) = plan(&text).unwrap();
     let all: Vec<String> = remarks.iter().map(ToString::to_string).collect();
     insta::assert_snapshot!(all.join("\n\n"));
+}
+
+#[test]
+fn remarks_of_certificates() {
+    let with = |from: &str, to: &str| {
+        let text = RIG.replace("# certificates:", "certificates:");
+        let text = text.replace("#   sample_clock:", "  sample_clock:");
+        let text = text.replace("#   control_voltage:", "  control_voltage:");
+        let text = text.replace("#   thermometer:", "  thermometer:");
+        rig(&changed(&text, from, to)).unwrap_or_else(|e| panic!("{e}"))
+    };
+    let mut all = String::new();
+    let (whole, remarks) = with("certificates:", "certificates:");
+    assert_eq!(remarks, []);
+    for (what, begins, ends) in [
+        ("overdue, of two", "2026-09-02", "2026-09-03"),
+        (
+            "due on the second day of the run",
+            "2026-08-31",
+            "2026-09-01",
+        ),
+        ("due during the run", "2026-09-01", "2026-09-02"),
+        ("before they were made", "2026-02-27", "2026-02-28"),
+    ] {
+        let calibrated = whole.value.is_calibrated(begins);
+        all.push_str(&format!("-- {what}: calibrated {calibrated}\n"));
+        for remark in check::check_certificates(&whole, begins, ends) {
+            all.push_str(&format!("{remark}\n\n"));
+        }
+    }
+    for (what, from, to) in [
+        (
+            "nothing said of the limits",
+            "  cv_gain: 0.5 %\n  cv_offset: 10 mV\n",
+            "",
+        ),
+        ("a thermometer that is not there", "thermometer: air\n", ""),
+    ] {
+        all.push_str(&format!("-- {what}\n"));
+        for remark in with(from, to).1 {
+            all.push_str(&format!("{remark}\n\n"));
+        }
+    }
+    insta::assert_snapshot!(all);
 }
 
 /// What must be refused whatever it is called, each within a second.

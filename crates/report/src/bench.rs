@@ -4,56 +4,58 @@
 use crate::RunView;
 use crate::numbers::{duration, fixed, plain};
 use crate::outline::title;
-use model::document::rig::{Bounds, Law, Wiring};
+use model::document::rig::{Bounds, Law, Standing, Wiring};
 use model::record::PositionId;
 use model::result::ResultName;
 
-/// What of the rig has no certificate that was in force when the run began.
-fn uncertified(view: &RunView<'_>) -> Vec<&'static str> {
-    let began = view.record.header.began.to_string();
-    let day = began.get(..10).unwrap_or(&began);
-    let certificates = &view.rig.certificates;
-    let asked = [
-        ("the sample clock", &certificates.sample_clock, true),
-        ("the control voltage", &certificates.control_voltage, true),
-        (
-            "the thermometer",
-            &certificates.thermometer,
-            view.rig.thermometer.is_some(),
-        ),
-    ];
-    asked
-        .into_iter()
-        .filter(|(_, certificate, needed)| {
-            *needed
-                && !certificate
-                    .as_ref()
-                    .is_some_and(|certificate| certificate.is_in_force(day))
-        })
-        .map(|(what, ..)| what)
+/// The day on which the run began.
+fn day(view: &RunView<'_>) -> String {
+    view.record
+        .header
+        .began
+        .to_string()
+        .chars()
+        .take(10)
         .collect()
 }
 
 /// Whether certificates in force stand behind the whole rig; the pages and exports
 /// ask here.
 pub(crate) fn is_calibrated(view: &RunView<'_>) -> bool {
-    uncertified(view).is_empty()
+    view.rig.is_calibrated(&day(view))
+}
+
+/// What the rig lacks to be called calibrated, in a phrase each.
+fn lacking(view: &RunView<'_>) -> Vec<String> {
+    let day = day(view);
+    let needed = view.rig.backing().into_iter().filter(|part| part.needed);
+    needed
+        .filter_map(|part| {
+            let of = part.of;
+            let certificate = part.certificate;
+            match part.standing(&day) {
+                Standing::InForce => None,
+                Standing::Missing => Some(format!("there is no certificate of the {of}")),
+                Standing::NotYet => Some(format!(
+                    "the certificate of the {of} is of {}, after the run began",
+                    certificate?.date
+                )),
+                Standing::Overdue => Some(format!(
+                    "the certificate of the {of} was due again on {}, before the run began",
+                    certificate?.due.as_ref()?
+                )),
+            }
+        })
+        .collect()
 }
 
 /// The certificates of a rig, in a sentence.
 fn certificates(view: &RunView<'_>) -> String {
-    let certificates = &view.rig.certificates;
-    let said: Vec<String> = [
-        ("sample clock", &certificates.sample_clock),
-        ("control voltage", &certificates.control_voltage),
-        ("thermometer", &certificates.thermometer),
-    ]
-    .into_iter()
-    .filter_map(|(what, certificate)| {
-        let certificate = certificate.as_ref()?;
+    let said = view.rig.backing().into_iter().filter_map(|part| {
+        let certificate = part.certificate?;
         let mut said = format!(
-            "{what} by {}, certificate {} of {}",
-            certificate.what, certificate.number, certificate.date
+            "{} by {}, certificate {} of {}",
+            part.of, certificate.what, certificate.number, certificate.date
         );
         if let Some(due) = &certificate.due {
             said += &format!(", due {due}");
@@ -65,9 +67,8 @@ fn certificates(view: &RunView<'_>) -> String {
             said += &format!(", as left {left}");
         }
         Some(said)
-    })
-    .collect();
-    said.join("; ")
+    });
+    said.collect::<Vec<_>>().join("; ")
 }
 
 /// What is said of the rig, in sentences.
@@ -97,8 +98,8 @@ pub(crate) fn statement(view: &RunView<'_>) -> Vec<String> {
         plain_number(bounds.cv_offset.get() * 1e3),
         plain_number(bounds.cv_step.get() * 1e3),
     );
-    let missing = uncertified(view);
-    if missing.is_empty() {
+    let lacking = lacking(view);
+    if lacking.is_empty() {
         said.push(format!(
             "Calibrated rig: {} (limits: {limits}).",
             certificates(view)
@@ -107,8 +108,8 @@ pub(crate) fn statement(view: &RunView<'_>) -> Vec<String> {
     }
     if !view.rig.certificates.is_empty() {
         said.push(format!(
-            "Uncalibrated rig: no certificate in force for {}; {} (limits: {limits}).",
-            missing.join(" and "),
+            "Uncalibrated rig: {}. Its certificates: {} (limits: {limits}).",
+            lacking.join(", and "),
             certificates(view)
         ));
         return said;

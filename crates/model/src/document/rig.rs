@@ -386,10 +386,87 @@ pub struct Certificate {
 }
 
 impl Certificate {
-    /// Whether it was in force on a day (year, month, day, like 2026-03-01). Dates
-    /// written so are in the order of their letters.
+    /// How it stands on a day (year, month, day, like 2026-03-01). Dates written so are in
+    /// the order of their letters.
     #[must_use]
-    pub fn is_in_force(&self, day: &str) -> bool {
-        self.date.as_str() <= day && self.due.as_deref().is_none_or(|due| day <= due)
+    pub fn standing(&self, day: &str) -> Standing {
+        if self.date.as_str() > day {
+            Standing::NotYet
+        } else if self.due.as_deref().is_some_and(|due| due < day) {
+            Standing::Overdue
+        } else {
+            Standing::InForce
+        }
+    }
+}
+
+/// How a certificate stands on a day.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Standing {
+    /// There is none.
+    Missing,
+    /// It is dated later.
+    NotYet,
+    /// It is in force; the day on which it is due counts.
+    InForce,
+    /// It was due before.
+    Overdue,
+}
+
+/// What stands behind one part of a rig's limits of error.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Backing<'a> {
+    /// Its key below `certificates`.
+    pub key: &'static str,
+    /// What it is of, in words.
+    pub of: &'static str,
+    /// Whether a rig without it is called uncalibrated.
+    pub needed: bool,
+    /// Its certificate.
+    pub certificate: Option<&'a Certificate>,
+}
+
+impl Backing<'_> {
+    /// How its certificate stands on a day (year, month, day, like 2026-03-01).
+    #[must_use]
+    pub fn standing(&self, day: &str) -> Standing {
+        self.certificate
+            .map_or(Standing::Missing, |certificate| certificate.standing(day))
+    }
+}
+
+impl Rig {
+    /// What stands behind each part of its limits of error.
+    #[must_use]
+    pub fn backing(&self) -> [Backing<'_>; 3] {
+        let Certificates {
+            sample_clock,
+            control_voltage,
+            thermometer,
+        } = &self.certificates;
+        [
+            ("sample_clock", "sample clock", true, sample_clock),
+            ("control_voltage", "control voltage", true, control_voltage),
+            (
+                "thermometer",
+                "thermometer",
+                self.thermometer.is_some(),
+                thermometer,
+            ),
+        ]
+        .map(|(key, of, needed, certificate)| Backing {
+            key,
+            of,
+            needed,
+            certificate: certificate.as_ref(),
+        })
+    }
+
+    /// Whether it is called calibrated on a day (year, month, day, like 2026-03-01).
+    #[must_use]
+    pub fn is_calibrated(&self, day: &str) -> bool {
+        self.backing()
+            .iter()
+            .all(|part| !part.needed || part.standing(day) == Standing::InForce)
     }
 }

@@ -3,6 +3,7 @@
 //! Each check stops at the first error and tells where it stands. What is allowed
 //! but likely not meant comes back as remarks.
 
+mod certificates;
 mod listening;
 mod plan;
 mod rig;
@@ -11,6 +12,7 @@ mod together;
 mod tolerance;
 mod wiring;
 
+pub use certificates::check_certificates;
 pub use plan::check_plan;
 pub use rig::check_rig;
 pub use together::check_together;

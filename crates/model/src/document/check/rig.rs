@@ -3,8 +3,8 @@
 use super::super::error::DocumentError;
 use super::super::path::Path;
 use super::super::rig::{
-    Bounds, Certificates, ControlVoltage, InstrumentDevice, Law, Position, Rig, Role, SafeRange,
-    Sender, SwitchedBy, Wiring,
+    Bounds, ControlVoltage, InstrumentDevice, Law, Position, Rig, Role, SafeRange, Sender,
+    SwitchedBy, Wiring,
 };
 use super::super::source::Document;
 use super::{Checked, Checker, at, simulated};
@@ -42,7 +42,7 @@ pub fn check_rig(document: &Document<Rig>) -> Checked {
     check.positions()?;
     check.thermometer()?;
     check.bounds(&rig.bounds)?;
-    check.certificates(&rig.certificates)?;
+    check.certificates()?;
     Ok(check.remarks)
 }
 
@@ -378,34 +378,6 @@ impl Checker<'_, Rig> {
             },
             || "give it the role thermometer, or name another".to_owned(),
         )
-    }
-
-    fn certificates(&self, certificates: &Certificates) -> Result<(), DocumentError> {
-        for (key, certificate) in [
-            ("sample_clock", &certificates.sample_clock),
-            ("control_voltage", &certificates.control_voltage),
-            ("thermometer", &certificates.thermometer),
-        ] {
-            let Some(certificate) = certificate else {
-                continue;
-            };
-            let path = at!["certificates"].then(key);
-            for (word, date) in [
-                ("date", Some(&certificate.date)),
-                ("due", certificate.due.as_ref()),
-            ] {
-                let Some(date) = date else { continue };
-                // Written otherwise, dates could not be held against each other.
-                let is_date = date.len() == 10 && date.parse::<jiff::civil::Date>().is_ok();
-                self.require(
-                    is_date,
-                    &path.then(word),
-                    || format!("\"{date}\" is not a date"),
-                    || "write year, month and day, like 2026-03-01".to_owned(),
-                )?;
-            }
-        }
-        Ok(())
     }
 
     fn bounds(&self, bounds: &Bounds) -> Result<(), DocumentError> {
