@@ -413,6 +413,34 @@ fn remarks_of_a_plan() {
 }
 
 #[test]
+fn a_supply_that_was_on_before_the_run_must_be_one() {
+    let simulated = include_str!("../../../rigs/simulated.yaml");
+    let there = "on_before: {rack: 3 h}";
+    for (wrong, said) in [
+        ("on_before: {rock: 3 h}", "did you mean rack?"),
+        ("on_before: {rack: 0 s}", "cannot have been on for 0 s"),
+        ("on_before: {rack: -3 h}", "-3 h"),
+        ("on_before: {rack: 1e6 h}", "cannot have been on"),
+        ("on_before: {rack: 3}", "has no unit"),
+    ] {
+        let error = rig(&changed(simulated, there, wrong)).expect_err(wrong);
+        let error = error.to_string();
+        assert!(
+            error.contains(said) && error.contains("rig.yaml:"),
+            "{error}"
+        );
+    }
+    let timed = changed(simulated, "by: {instrument: bench-supply}", "by: timer");
+    let both = changed(
+        &timed,
+        there,
+        &format!("{there}\n    timers: {{rack: 1 h}}"),
+    );
+    let error = rig(&both).unwrap_err().to_string();
+    assert!(error.contains("say one of the two"), "{error}");
+}
+
+#[test]
 fn remarks_of_certificates() {
     let with = |from: &str, to: &str| {
         let text = RIG.replace("# certificates:", "certificates:");

@@ -20,6 +20,10 @@ fn main() -> Result<(), Box<dyn Error>> {
     let rig = read_rig(&file, &std::fs::read(&file)?)?.value;
     let bench = Bench::new(&rig)?;
     let on = HostTime::from_nanoseconds(0) + ON_AFTER;
+    // From cold, whatever the rig says of before.
+    for supply in rig.supplies.keys() {
+        bench.switch(supply, false);
+    }
     bench.clock().sleep_until(on, &Stop::new())?;
     for supply in rig.supplies.keys() {
         bench.switch(supply, true);

@@ -31,14 +31,14 @@ pub struct Logs {
 }
 
 impl Logs {
-    /// The logs at the beginning of a run: cold, and every output at its lowest.
+    /// The logs at the beginning of a run: cold but for supplies that have been on before,
+    /// and every output at its lowest.
     #[must_use]
     pub fn new(world: &World) -> Self {
         let mut logs = Self::default();
         for (name, feed) in &world.feeds {
-            let switched = feed
-                .timer
-                .map_or_else(Vec::new, |at| vec![(at, feed.comes_on_at)]);
+            let came_on = feed.on_before.map(|before| -before).or(feed.timer);
+            let switched = came_on.map_or_else(Vec::new, |at| vec![(at, feed.comes_on_at)]);
             logs.switched.insert(name.clone(), switched);
             logs.renew(world, name);
         }

@@ -6,13 +6,13 @@ use std::sync::Arc;
 /// A stretch of time over which the supply of a unit stands still.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Stretch {
-    /// When it began, in nanoseconds of the run.
+    /// When it began, in nanoseconds of the run; 0 also for what began before.
     pub began: i64,
     /// The voltage above nominal.
     pub supply: f64,
     /// Whether the unit sounds.
     pub on: bool,
-    /// Since when it has been on, in seconds of the run.
+    /// Since when it has been on, in seconds of the run; negative if before.
     pub on_since: f64,
     /// Every change of power (a fraction of the nominal one) up to and including
     /// its beginning, with its time in seconds: what warmth is computed from.
@@ -48,7 +48,8 @@ impl PowerLog {
         }
     }
     /// From the voltages a supply was switched to, in order of time, and the dips
-    /// (from, until, to which voltage) it suffers. Cold and off before the first.
+    /// (from, until, to which voltage) it suffers. Cold and off before the first, which may
+    /// be earlier than the run.
     #[must_use]
     pub fn new(nominal: f64, switched: &[(i64, f64)], dips: &[(i64, i64, f64)]) -> Self {
         let nominal = nominal.abs().max(1e-3);
@@ -84,7 +85,7 @@ impl PowerLog {
             on_since = if on { on_since.or(Some(t)) } else { None };
             before = volts;
             stretches.push(Arc::new(Stretch {
-                began: at,
+                began: at.max(0),
                 supply: volts - nominal,
                 on,
                 on_since: on_since.unwrap_or(t),
@@ -110,6 +111,22 @@ impl PowerLog {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_was_on_before_is_warm_when_the_run_begins() {
+        let hour = 3_600_000_000_000;
+        let log = PowerLog::new(12.0, &[(-3 * hour, 12.0), (2 * hour, 0.0)], &[]);
+        assert_eq!(log.beginnings().collect::<Vec<_>>(), [0, 2 * hour]);
+        let first = log.at(0);
+        assert!(first.on);
+        assert_eq!((first.supply, first.on_since), (0.0, -10_800.0));
+        assert_eq!(first.changes, [(-10_800.0, 1.0)]);
+        assert!(!log.at(3 * hour).on);
+        // A dip at the very beginning.
+        let log = PowerLog::new(12.0, &[(-hour, 12.0)], &[(0, 10, 3.0)]);
+        assert!(!log.at(0).on);
+        assert!(log.at(10).on);
+    }
 
     #[test]
     fn a_dip_splits_a_stretch_and_ends_by_itself() {

@@ -54,6 +54,8 @@ pub struct Feed {
     pub comes_on_at: f64,
     /// The instrument that switches it, if one does.
     pub instrument: Option<String>,
+    /// For how long it had been on when the run began, in nanoseconds, if it had.
+    pub on_before: Option<i64>,
     /// Whether a mains timer switches it, and when.
     pub timer: Option<i64>,
 }
@@ -164,6 +166,10 @@ impl World {
                         SwitchedBy::Instrument(instrument) => Some(instrument.clone()),
                         SwitchedBy::Operator | SwitchedBy::Timer => None,
                     },
+                    on_before: simulated
+                        .on_before
+                        .get(name)
+                        .map(|before| before.nanoseconds()),
                     timer: matches!(supply.by, SwitchedBy::Timer).then(|| {
                         simulated
                             .timers

@@ -37,6 +37,10 @@ pub struct Simulated {
     /// beginning of the run unless said.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub timers: BTreeMap<String, Seconds>,
+    /// How long supplies had been on when the run began, by their names. What the others
+    /// feed is off and cold; what no supply feeds has been on all day.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub on_before: BTreeMap<String, Seconds>,
     /// What goes wrong, and when.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub faults: Vec<Fault>,

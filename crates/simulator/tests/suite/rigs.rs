@@ -120,6 +120,7 @@ pub fn rig(units: &[(&str, UnitModel)]) -> Rig {
                 .collect(),
             instruments: BTreeMap::new(),
             timers: BTreeMap::new(),
+            on_before: BTreeMap::new(),
             faults: Vec::new(),
         }),
         supplies: BTreeMap::new(),

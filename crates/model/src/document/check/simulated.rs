@@ -6,7 +6,11 @@ use super::super::path::Path;
 use super::super::rig::{Rig, SwitchedBy};
 use super::super::simulated::{Fault, Simulated};
 use super::{Checker, at};
+use crate::quantity::Seconds;
 use std::mem::discriminant;
+
+/// Whatever has been on for longer has long been warm.
+const LONGEST_ON: Seconds = Seconds::of(1000.0 * 3600.0);
 
 pub(super) fn check(check: &Checker<'_, Rig>, simulated: &Simulated) -> Result<(), DocumentError> {
     let rig = &check.document.value;
@@ -70,6 +74,26 @@ pub(super) fn check(check: &Checker<'_, Rig>, simulated: &Simulated) -> Result<(
             .filter(|(_, supply)| supply.by == SwitchedBy::Timer)
             .map(|(name, _)| name.as_str());
         check.known(name, timed, &path, "supply with a timer")?;
+    }
+    for (name, before) in &simulated.on_before {
+        let path = top.then("on_before").then(name);
+        let supplies = rig.supplies.keys().map(String::as_str);
+        check.known(name, supplies, &path, "supply")?;
+        check.require(
+            !simulated.timers.contains_key(name),
+            &path,
+            || format!("the timer of the supply \"{name}\" switches on during the run"),
+            || {
+                "say one of the two: when its timer switches on, or how long it has been on"
+                    .to_owned()
+            },
+        )?;
+        check.require(
+            before.get() > 0.0 && *before <= LONGEST_ON,
+            &path,
+            || format!("a supply cannot have been on for {before} before the run"),
+            || format!("expected up to {LONGEST_ON}; leave it out where it was off"),
+        )?;
     }
     for (index, fault) in simulated.faults.iter().enumerate() {
         fault_fits(check, fault, &top.then("faults").then(index))?;
