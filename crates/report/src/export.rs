@@ -4,6 +4,7 @@
 
 use crate::RunView;
 use crate::bench;
+use crate::csv_row::{Cell, Decimals, csv_row};
 use crate::results;
 use model::pitch::Pitch;
 use model::record::{Measured, PositionId, Reading, Trace};
@@ -404,33 +405,19 @@ const COLUMNS: [&str; 24] = [
 pub fn export_csv(view: &RunView<'_>, decimal_comma: bool) -> String {
     let deviations = Deviations::of(view);
     let names = note_names(view);
-    let mut writer = csv::WriterBuilder::new()
-        .delimiter(if decimal_comma { b';' } else { b',' })
-        .from_writer(Vec::new());
-    // Writing to memory cannot fail, and all rows have the columns of the first.
-    let _ = writer.write_record(COLUMNS);
+    let decimals = if decimal_comma {
+        Decimals::Comma
+    } else {
+        Decimals::Point
+    };
+    let mut table = csv_row(&COLUMNS.map(Cell::from), decimals);
     for reading in in_order(view) {
         let mut row = reading_json(view, &deviations, &names, reading);
         if let Some(fields) = row.as_object_mut() {
             let serial = view.unit(&reading.key.position).serial;
             fields.insert("serial".to_owned(), json!(serial));
         }
-        let _ = writer.write_record(COLUMNS.map(|column| cell(&row[column], decimal_comma)));
+        table += &csv_row(&COLUMNS.map(|column| Cell::from(&row[column])), decimals);
     }
-    let bytes = writer.into_inner().unwrap_or_default();
-    String::from_utf8(bytes).unwrap_or_default()
-}
-
-fn cell(value: &Value, decimal_comma: bool) -> String {
-    match value {
-        Value::Null => String::new(),
-        Value::String(text) => text.clone(),
-        Value::Number(number) if decimal_comma => number.to_string().replace('.', ","),
-        Value::Array(items) => items
-            .iter()
-            .filter_map(Value::as_str)
-            .collect::<Vec<_>>()
-            .join(" "),
-        other => other.to_string(),
-    }
+    table
 }

@@ -8,6 +8,7 @@
 mod batch;
 mod bench;
 mod compare;
+mod csv_row;
 mod doubts;
 mod export;
 mod limited;
@@ -29,6 +30,7 @@ use model::record::RunRecord;
 
 pub use batch::{BatchView, batch_html, batch_json, batch_text};
 pub use compare::{comparison_html, comparison_json, comparison_text};
+pub use csv_row::{Cell, Decimals, csv_row};
 pub use export::{export_csv, export_json};
 pub use page::html;
 pub use results::results_json;
