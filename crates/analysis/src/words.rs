@@ -2,10 +2,16 @@
 
 use model::quantity::Dimension;
 
-/// A length of time: "35 s", "47 min", "12 h 30 min".
+/// A length of time: "40 ms", "2.5 s", "35 s", "47 min", "12 h 30 min".
 pub(crate) fn duration(seconds: f64) -> String {
     if !seconds.is_finite() {
         return "an unknown time".to_owned();
+    }
+    if (0.0005..0.9995).contains(&seconds.abs()) {
+        return format!("{:.0} ms", seconds * 1e3);
+    }
+    if seconds.abs() < 9.95 {
+        return format!("{} s", (seconds * 10.0).round() / 10.0);
     }
     if seconds.abs() < 120.0 {
         return format!("{seconds:.0} s");
@@ -79,6 +85,10 @@ mod tests {
 
     #[test]
     fn times_and_numbers_read_well() {
+        assert_eq!(duration(0.04), "40 ms");
+        assert_eq!(duration(0.0), "0 s");
+        assert_eq!(duration(1.0), "1 s");
+        assert_eq!(duration(2.52), "2.5 s");
         assert_eq!(duration(35.2), "35 s");
         assert_eq!(duration(2820.0), "47 min");
         assert_eq!(duration(45_000.0), "12 h 30 min");

@@ -66,21 +66,23 @@ pub(crate) fn plain_within(value: f64, u: f64) -> String {
     }
 }
 
-/// A length of time the way a person says it: `45 s`, `25 min`, `11 h 30 min`.
+/// A length of time the way a person says it: `40 ms`, `45 s`, `25 min`, `11 h 30 min`.
 pub(crate) fn duration(seconds: f64) -> String {
     if !seconds.is_finite() {
         return "?".to_owned();
     }
     let sign = if seconds < 0.0 { "\u{2212}" } else { "" };
     let size = seconds.abs();
+    if size < 0.000_5 {
+        return "0 s".to_owned();
+    }
+    if size < 0.999_5 {
+        return format!("{sign}{:.0} ms", size * 1e3);
+    }
     if size < 9.95 {
         let text = format!("{size:.1}");
         let text = text.strip_suffix(".0").unwrap_or(&text);
-        return if text == "0" {
-            "0 s".to_owned()
-        } else {
-            format!("{sign}{text} s")
-        };
+        return format!("{sign}{text} s");
     }
     if size < 99.5 {
         return format!("{sign}{size:.0} s");
@@ -277,6 +279,8 @@ mod tests {
         assert_eq!(duration(41_400.0), "11 h 30 min");
         assert_eq!(duration(43_200.0), "12 h");
         assert_eq!(duration(0.0), "0 s");
+        assert_eq!(duration(0.04), "40 ms");
+        assert_eq!(duration(2.52), "2.5 s");
         assert_eq!(duration(-30.0), "\u{2212}30 s");
         assert_eq!(duration(3599.0), "1 h");
     }

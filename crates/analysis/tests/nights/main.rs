@@ -5,6 +5,7 @@ mod coverage;
 mod foresight;
 mod hostile;
 mod night;
+mod predicted;
 mod shelf;
 mod suggestions;
 mod times;

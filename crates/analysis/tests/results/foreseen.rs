@@ -34,7 +34,7 @@ fn a_scatter_is_foreseen_from_how_often_it_is_seen() {
         "{stability:?}"
     );
     assert_eq!(low.decides, None, "{low:?}");
-    assert!(low.sentence.contains("not foreseen"), "{low:?}");
+    assert!(low.sentence.contains("6 over 6"), "{low:?}");
     assert_eq!(temperature.decides, Some(false), "{temperature:?}");
     assert!(
         temperature.sentence.contains("no thermometer"),

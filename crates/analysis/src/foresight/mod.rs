@@ -1,0 +1,412 @@
+//! What a rig will be able to decide, before the night: the analysis itself, on
+//! the readings that a steady unit would give under the plan.
+//!
+//! There is no second uncertainty budget here. What the rig's bounds do to a
+//! result is found by analysing an ideal record, what limits it by analysing the
+//! same record with one bound at a time.
+
+mod limit;
+mod say;
+
+use crate::bench::Bench;
+use crate::choice::Choice;
+use crate::ideal::{AIR_MOVES_K, Ideal, Imagined, SUPPLY_MOVES_V};
+use crate::outcome::{Computed, Night};
+use crate::uncertainty::RigLimits;
+use crate::verdict::{Limits, allow_words, decide, words_of};
+use crate::words::{duration, quantity};
+use limit::listened_to;
+use model::document::plan::{Plan, Settle, Stage, Tolerance};
+use model::document::rig::Rig;
+use model::record::PositionId;
+use model::result::{Finding, ResultName};
+
+/// What the rig can say of a tolerance.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Foresight {
+    /// The tolerance, counted from 0 in the plan.
+    pub tolerance: usize,
+    /// The positions for which this holds: those of one control law.
+    pub positions: Vec<PositionId>,
+    /// Whether a unit exactly in the middle of the tolerance would pass, guard band
+    /// included. `None` where the plan does not give the result at all.
+    pub decides: Option<bool>,
+    /// Half of the 95 % interval that is to be expected, the wider side, in the
+    /// result's unit; of a unit without error or of one at the limit, whichever is
+    /// more.
+    pub expanded: Option<f64>,
+    /// From where to where a unit near the upper limit (the lower, where there is
+    /// no upper) stays undecided, in the result's unit; only where `decides`.
+    pub undecided: Option<(f64, f64)>,
+    /// The bound that counts most, and what it alone stands for: half of the 95 %
+    /// interval, in the result's unit.
+    pub limited_by: Option<(Source, f64)>,
+    /// All of it in a sentence.
+    pub sentence: String,
+}
+
+/// What can limit a result before anything is measured.
+pub use model::result::UncertaintySource as Source;
+
+/// The half of an interval on either side of its value.
+#[derive(Debug, Clone, Copy)]
+struct Reach {
+    down: f64,
+    up: f64,
+}
+
+impl Reach {
+    fn of(computed: &Computed) -> Option<Self> {
+        let outcome = &computed.outcome;
+        let value = outcome.value?;
+        Some(Self {
+            down: (value - outcome.low?).max(0.0),
+            up: (outcome.high? - value).max(0.0),
+        })
+    }
+    fn wider(self) -> f64 {
+        self.down.max(self.up)
+    }
+}
+
+/// Says for every tolerance of a plan what a rig will be able to decide.
+///
+/// The unit that is imagined is steady, without error, and read to the uncertainty
+/// the plan asks for (0.05 cents where its windows have a fixed length: an
+/// assumption, small beside any rig's bounds). Where the uncertainty of a result
+/// depends on the result, a second one is imagined that stands at the limit. A real
+/// unit's own noise comes on top, so a tolerance that cannot be decided here cannot be
+/// decided at all. Nothing is foreseen of a tolerance on a stage that does not measure.
+#[must_use]
+pub fn foresee(plan: &Plan, rig: &Rig) -> Vec<Foresight> {
+    // Loading may differ where inputs share a control voltage.
+    type Alike<'a> = (&'a model::document::rig::Law, RigLimits);
+    let mut groups: Vec<(Alike<'_>, Vec<PositionId>)> = Vec::new();
+    for (name, position) in &rig.positions {
+        let id = PositionId::new(name);
+        let alike = (&position.cv.law, RigLimits::of(rig, &id));
+        match groups.iter_mut().find(|(other, _)| *other == alike) {
+            Some((_, positions)) => positions.push(id),
+            None => groups.push((alike, vec![id])),
+        }
+    }
+    let mut all = Vec::new();
+    for (_, positions) in groups {
+        let Some(desk) = Desk::new(plan, rig, &positions) else {
+            continue;
+        };
+        all.extend(
+            plan.tolerances
+                .iter()
+                .enumerate()
+                .filter_map(|(number, tolerance)| desk.foresight(number, tolerance)),
+        );
+    }
+    all.sort_by_key(|foresight| foresight.tolerance);
+    all
+}
+
+/// One control law's positions, with the record of a steady unit.
+struct Desk<'a> {
+    plan: &'a Plan,
+    rig: &'a Rig,
+    positions: &'a [PositionId],
+    limits: RigLimits,
+    steady: Bench,
+}
+
+impl<'a> Desk<'a> {
+    fn new(plan: &'a Plan, rig: &'a Rig, positions: &'a [PositionId]) -> Option<Self> {
+        let position = positions.first()?;
+        let limits = RigLimits::of(rig, position);
+        let record = Ideal::of(plan, rig, position)?.record(Imagined::STEADY);
+        Some(Self {
+            plan,
+            rig,
+            positions,
+            limits,
+            steady: Bench::new(plan, rig, &record, position, limits),
+        })
+    }
+
+    /// Another unit on this rig.
+    fn bench(&self, unit: Imagined) -> Option<Bench> {
+        let position = self.positions.first()?;
+        let record = Ideal::of(self.plan, self.rig, position)?.record(unit);
+        Some(Bench::new(
+            self.plan,
+            self.rig,
+            &record,
+            position,
+            self.limits,
+        ))
+    }
+
+    /// A result under a tolerance.
+    fn compute(&self, bench: &Bench, stage: u16, tolerance: &Tolerance) -> Computed {
+        let choice = Choice::of(tolerance, self.plan, bench.unit.law);
+        Night::new(bench, stage, &tolerance.of, u64::from(stage) << 16)
+            .compute(tolerance.result, &choice)
+    }
+
+    fn foresight(&self, number: usize, tolerance: &Tolerance) -> Option<Foresight> {
+        let (index, stage) =
+            crate::measuring_stages(self.plan).find(|(_, stage)| stage.name() == tolerance.of)?;
+        let limits = Limits::of(&tolerance.allow, tolerance.result)?;
+        let name = tolerance.result;
+        let of = format!("{} of \"{}\"", words_of(name), tolerance.of);
+        let what = format!("{of}, {}", allow_words(&tolerance.allow));
+        let mut foresight = Foresight {
+            tolerance: number,
+            positions: self.positions.to_vec(),
+            decides: None,
+            expanded: None,
+            undecided: None,
+            limited_by: None,
+            sentence: String::new(),
+        };
+        if let Some((decides, why)) = self.beyond_foresight(stage, name) {
+            foresight.decides = decides;
+            foresight.sentence = format!("{what}: {why}");
+            return Some(foresight);
+        }
+        let closely = listened_to(name);
+        let listened = (closely != Imagined::STEADY)
+            .then(|| self.bench(closely))
+            .flatten();
+        let bench = listened.as_ref().unwrap_or(&self.steady);
+        let steady = self.compute(bench, index, tolerance);
+        if name == ResultName::Overshoot && steady.outcome.value.is_some() {
+            foresight.sentence = format!(
+                "{what}: cannot be foreseen: it is known to twice what single windows of the hold scatter, and that shows when the note is heard"
+            );
+            return Some(foresight);
+        }
+        let near = [limits.upper, limits.lower]
+            .into_iter()
+            .find(|limit| limit.is_finite());
+        if let Some(record) = self.ends_before(index, name, near.unwrap_or(0.0))
+            && steady.outcome.value.is_some()
+        {
+            foresight.decides = Some(true);
+            foresight.sentence = format!(
+                "{what}: the rig does not stand in its way, but the plan ends after {}: a unit that takes longer than it can show is left undecided",
+                duration(record)
+            );
+            return Some(foresight);
+        }
+        let at_limit = near.and_then(|limit| self.at_limit(index, tolerance, limit.abs()));
+        let steady_reach = Reach::of(&steady);
+        let (reach, bench) = match &at_limit {
+            Some((computed, bench)) => (Reach::of(computed), bench),
+            None => (steady_reach, bench),
+        };
+        // What only a unit shows that has something of it.
+        let shown_by_some = matches!(name, ResultName::LowEnd | ResultName::Convergence);
+        let Some(steady_reach) = steady_reach.or(reach.filter(|_| shown_by_some)) else {
+            let none = match &at_limit {
+                Some((computed, _)) if shown_by_some => computed,
+                _ => &steady,
+            };
+            let why = none.outcome.why_not.as_deref();
+            let why = why.unwrap_or("its uncertainty cannot be foreseen");
+            // A time that even a unit without error does not reach is the rig's doing.
+            foresight.decides = steady.not_reached_in.map(|_| false);
+            let unit = if shown_by_some {
+                "at the limit"
+            } else {
+                "without error"
+            };
+            foresight.sentence = format!("{what}: cannot be said even of a unit {unit}: {why}");
+            return Some(foresight);
+        };
+        let middle = middle(&steady, limits, steady_reach, reach.unwrap_or(steady_reach));
+        let guard = self.plan.decision.guard_band;
+        let (finding, _) = decide(&middle, &tolerance.allow, guard, None, None);
+        foresight.decides = Some(finding == Finding::Pass);
+        let Some(reach) = reach else {
+            let why = at_limit
+                .as_ref()
+                .and_then(|(computed, _)| computed.outcome.why_not.as_deref());
+            let why = why.unwrap_or("how surely is not known");
+            let well_within = match finding {
+                Finding::Pass => "passes",
+                _ => "is left undecided",
+            };
+            foresight.sentence = format!(
+                "{what}: a unit well within it {well_within}; of one near the limit this plan cannot say it: {why}"
+            );
+            return Some(foresight);
+        };
+        let expanded = steady_reach.wider().max(reach.wider());
+        foresight.expanded = Some(expanded);
+        if let Some(limit) = near.filter(|_| finding == Finding::Pass) {
+            let (inside, outside) = if limit == limits.upper {
+                (reach.up, reach.down)
+            } else {
+                (reach.down, reach.up)
+            };
+            let (one, other) = if limit == limits.upper {
+                (limit - guard * inside, limit + guard * outside)
+            } else {
+                (limit - guard * outside, limit + guard * inside)
+            };
+            let least = if has_least(name) {
+                0.0
+            } else {
+                f64::NEG_INFINITY
+            };
+            foresight.undecided = Some((one.max(least), other.min(most_of(name))));
+        }
+        foresight.limited_by = self.limited_by(bench, index, tolerance);
+        if name == ResultName::LowEnd {
+            foresight.decides = None;
+            foresight.undecided = None;
+            foresight.sentence = format!(
+                "{what}: one of {} would be known to \u{b1}{}; one that does not stand out of its uncertainty is not stated, and leaves the tolerance undecided",
+                quantity(
+                    near.unwrap_or(0.0).abs(),
+                    Some(expanded / 2.0),
+                    name.dimension()
+                ),
+                quantity(expanded, Some(expanded / 2.0), name.dimension()),
+            );
+            return Some(foresight);
+        }
+        let sentence = say::sentence(
+            &foresight,
+            tolerance,
+            &self.plan.decision,
+            &self.rig.bounds,
+            assuming(name).as_deref(),
+        );
+        foresight.sentence = format!("{of}: {sentence}");
+        Some(foresight)
+    }
+
+    /// How long the record of a unit is that is to be warm or ready, where it ends before
+    /// the limit.
+    fn ends_before(&self, stage: u16, name: ResultName, limit: f64) -> Option<f64> {
+        if !matches!(name, ResultName::WarmUpTime | ResultName::ReadyAfter) {
+            return None;
+        }
+        let origin = self.steady.stages.get(&stage)?.origin.at.seconds();
+        let rounds = self
+            .steady
+            .stages
+            .values()
+            .flat_map(|stage| &stage.fit.rounds);
+        let last = rounds.map(|round| round.t - origin).fold(0.0, f64::max);
+        (last < limit).then_some(last)
+    }
+
+    /// The source that alone makes a result most uncertain, and how uncertain.
+    fn limited_by(
+        &self,
+        bench: &Bench,
+        stage: u16,
+        tolerance: &Tolerance,
+    ) -> Option<(Source, f64)> {
+        let readings = (Source::Readings, self.limits.none());
+        let alone = Source::ALL
+            .into_iter()
+            .filter_map(|source| Some((source, self.limits.only(source)?)));
+        std::iter::once(readings)
+            .chain(alone)
+            .filter_map(|(source, limits)| {
+                let bench = bench.with_limits(limits);
+                let reach = Reach::of(&self.compute(&bench, stage, tolerance))?;
+                Some((source, reach.wider()))
+            })
+            .filter(|(_, reach)| *reach > 0.0)
+            .reduce(|most, next| if next.1 > most.1 { next } else { most })
+    }
+
+    /// Results of which nothing can be foreseen, and why.
+    fn beyond_foresight(
+        &self,
+        stage: &Stage,
+        name: ResultName,
+    ) -> Option<(Option<bool>, &'static str)> {
+        use ResultName as R;
+        let (air, supply) = Ideal::of(self.plan, self.rig, self.positions.first()?)?.reads();
+        Some(match name {
+            R::OffsetTemperatureCoefficient | R::ScaleTemperatureCoefficient if !air => (
+                Some(false),
+                "this rig cannot decide it, because it has no thermometer",
+            ),
+            R::SupplySensitivity if !supply => (
+                Some(false),
+                "this rig cannot decide it, because nothing reads the voltage of the unit's supply",
+            ),
+            R::SettlingTime => match (stage, stage.listen(self.plan).settle.clone()) {
+                (
+                    Stage::Rounds(_) | Stage::Sweep(_) | Stage::Alternate(_),
+                    Settle::UntilSteady { .. },
+                ) => (
+                    None,
+                    "cannot be foreseen: in this stage all that is known is how long each note had to be waited for, the short listens of a tenth of a second or more included; a hold with settle: {fixed: 0 s} shows it to the length of a window",
+                ),
+                _ => return None,
+            },
+            _ => return None,
+        })
+    }
+}
+
+/// The unit in the middle of a tolerance: the steady one moved there. A result with
+/// nothing below zero has its middle where the unit without error is, unless the
+/// tolerance begins above that; what has a largest value is best there.
+fn middle(steady: &Computed, limits: Limits, steady_reach: Reach, at_limit: Reach) -> Computed {
+    let mut middle = steady.clone();
+    let outcome = &mut middle.outcome;
+    let has_least = has_least(outcome.name);
+    let reach = if has_least { at_limit } else { steady_reach };
+    let value = outcome.value.unwrap_or(0.0);
+    let to = match (limits.lower.is_finite(), limits.upper.is_finite()) {
+        _ if most_of(outcome.name).is_finite() && outcome.value.is_some() => return middle,
+        _ if has_least && limits.lower <= 0.0 && outcome.value.is_some() => return middle,
+        (true, true) => f64::midpoint(limits.lower, limits.upper),
+        // As far from the only limit as it takes.
+        (true, false) => value.max(limits.lower + 10.0 * (reach.down + 1e-9)),
+        (false, true) => value.min(limits.upper - 10.0 * (reach.up + 1e-9)),
+        (false, false) => value,
+    };
+    let to = if has_least { to.max(0.0) } else { to };
+    outcome.value = Some(to);
+    outcome.low = Some(to - reach.down);
+    outcome.high = Some(to + reach.up);
+    middle.not_reached_in = None;
+    middle
+}
+
+/// What must happen during the stage for a result to be stated.
+fn assuming(name: ResultName) -> Option<String> {
+    match name {
+        ResultName::OffsetTemperatureCoefficient | ResultName::ScaleTemperatureCoefficient => Some(
+            format!("if the air moves by {AIR_MOVES_K} K and back while the unit is warm"),
+        ),
+        ResultName::SupplySensitivity => Some(format!(
+            "if its supply moves by {SUPPLY_MOVES_V} V and back"
+        )),
+        ResultName::Convergence => {
+            Some("of a unit that comes to rest from 20 cents off and does nothing else".to_owned())
+        }
+        _ => None,
+    }
+}
+
+/// Whether a result is a size of something, with nothing below zero.
+const fn has_least(name: ResultName) -> bool {
+    !name.has_sign()
+}
+
+/// The largest that a result can be at all. The range in tune ends with the notes that
+/// are played, and a unit without error has all of it.
+const fn most_of(name: ResultName) -> f64 {
+    match name {
+        ResultName::FractionOfRounds => 1.0,
+        ResultName::InTuneRange => f64::MAX,
+        _ => f64::INFINITY,
+    }
+}
