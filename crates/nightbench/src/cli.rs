@@ -471,6 +471,10 @@ pub enum Kind {
     Rig,
     /// What `show RUN --format json` prints.
     Results,
+    /// What `compare RUN RUN --format json` prints.
+    Comparison,
+    /// What `batch RUN RUN --format json` prints.
+    Batch,
 }
 
 /// `nightbench schema`.

@@ -84,6 +84,8 @@ fn dispatch(command: &Command) -> Result<u8, Failure> {
                 Kind::Plan => model::document::plan_schema(),
                 Kind::Rig => model::document::rig_schema(),
                 Kind::Results => report::results_schema(),
+                Kind::Comparison => report::comparison_schema(),
+                Kind::Batch => report::batch_schema(),
             };
             let _ = writeln!(out, "{schema:#}");
             Ok(0)

@@ -28,8 +28,8 @@ use model::document::plan::Plan;
 use model::document::rig::Rig;
 use model::record::RunRecord;
 
-pub use batch::{BatchView, batch_html, batch_json, batch_text};
-pub use compare::{comparison_html, comparison_json, comparison_text};
+pub use batch::{BatchView, batch_html, batch_json, batch_schema, batch_text};
+pub use compare::{comparison_html, comparison_json, comparison_schema, comparison_text};
 pub use csv_row::{Cell, Decimals, csv_row};
 pub use export::{export_csv, export_json};
 pub use page::html;

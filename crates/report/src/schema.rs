@@ -10,15 +10,20 @@ use serde_json::{Value, json};
 /// The JSON Schema (draft 2020-12) of [`results_json`](crate::results_json).
 #[must_use]
 pub fn results_schema() -> Value {
+    schema_of::<Results>("Nightbench results", "results 1")
+}
+
+/// The schema of a document with a title and, under `nightbench`, its kind and version.
+pub(crate) fn schema_of<T: JsonSchema>(title: &str, header: &str) -> Value {
     let generator = SchemaSettings::draft2020_12().into_generator();
-    let mut schema = generator.into_root_schema_for::<Results>().to_value();
-    schema["title"] = json!("Nightbench results");
-    schema["properties"]["nightbench"]["const"] = json!("results 1");
+    let mut schema = generator.into_root_schema_for::<T>().to_value();
+    schema["title"] = json!(title);
+    schema["properties"]["nightbench"]["const"] = json!(header);
     schema
 }
 
 /// A value that is always there and may be null.
-struct Nullable<T>(std::marker::PhantomData<T>);
+pub(crate) struct Nullable<T>(std::marker::PhantomData<T>);
 
 impl<T: JsonSchema> JsonSchema for Nullable<T> {
     fn inline_schema() -> bool {
@@ -35,7 +40,7 @@ impl<T: JsonSchema> JsonSchema for Nullable<T> {
 /// Enumerations by the names that the program itself uses.
 macro_rules! names {
     ($name:ident, $all:expr, $description:literal) => {
-        struct $name;
+        pub(crate) struct $name;
         impl JsonSchema for $name {
             fn inline_schema() -> bool {
                 true
@@ -112,7 +117,7 @@ struct UnitResults {
 #[derive(JsonSchema)]
 #[schemars(deny_unknown_fields)]
 #[allow(dead_code)]
-struct OneResult {
+pub(crate) struct OneResult {
     /// Which result.
     name: NameOfResult,
     /// The value, in `unit`; null where it cannot be said.
@@ -143,7 +148,7 @@ struct OneResult {
 #[derive(JsonSchema)]
 #[schemars(deny_unknown_fields)]
 #[allow(dead_code)]
-struct OneContribution {
+pub(crate) struct OneContribution {
     /// The source.
     source: Source,
     /// The standard uncertainty it stands for, in the result's unit.

@@ -1,9 +1,13 @@
-//! What `show` prints as JSON is what its schema says: everything in it, nothing beside it.
+//! What `show`, `compare` and `batch` print as JSON is what their schemas say: everything in
+//! it, nothing beside it.
 
 mod specimen;
 
+use analysis::batch::{BatchRun, batch};
+use model::record::RunId;
+use report::{BatchView, RunView};
 use serde_json::{Value, json};
-use specimen::{CHARACTERS, Specimen};
+use specimen::{CHARACTERS, PLAN, RIG, Specimen};
 
 /// Why a value is not valid, by the keywords of JSON Schema (draft 2020-12) that our schema
 /// uses; any other is an error, so that nothing goes unchecked.
@@ -134,4 +138,176 @@ fn what_is_printed_is_what_the_schema_says() {
         .unwrap()
         .remove("u");
     assert!(wrong(&schema, &schema, &less, "").is_some());
+}
+
+/// Every key that a schema knows, as the path of keys that leads to it.
+fn keys_of(schema: &Value, root: &Value, at: &str, found: &mut Vec<String>) {
+    if let Some(name) = schema.get("$ref").and_then(Value::as_str) {
+        let name = name.strip_prefix("#/$defs/").unwrap();
+        return keys_of(&root["$defs"][name], root, at, found);
+    }
+    for one in schema["anyOf"].as_array().into_iter().flatten() {
+        keys_of(one, root, at, found);
+    }
+    if let Some(items) = schema.get("items") {
+        keys_of(items, root, &format!("{at}[]"), found);
+    }
+    for (key, inner) in schema["properties"].as_object().into_iter().flatten() {
+        let path = format!("{at}.{key}");
+        keys_of(inner, root, &path, found);
+        found.push(path);
+    }
+}
+
+/// Where a value has something other than null.
+fn filled(value: &Value, at: &str, found: &mut Vec<String>) {
+    match value {
+        Value::Array(items) => items
+            .iter()
+            .for_each(|item| filled(item, &format!("{at}[]"), found)),
+        Value::Object(fields) => {
+            for (key, inner) in fields {
+                let path = format!("{at}.{key}");
+                filled(inner, &path, found);
+                if !inner.is_null() {
+                    found.push(path);
+                }
+            }
+        }
+        _ => {}
+    }
+}
+
+/// Fails unless documents are as the schema says, and together show every key of it with
+/// a value, but for those named.
+fn holds(schema: &Value, documents: &[Value], never: &[&str]) {
+    let mut shown = Vec::new();
+    for document in documents {
+        assert_eq!(wrong(schema, schema, document, ""), None);
+        filled(document, "", &mut shown);
+        // And the check does find what is too much, and what is missing.
+        let mut more = document.clone();
+        more["colour"] = json!("blue");
+        assert!(wrong(schema, schema, &more, "").is_some());
+        for key in document.as_object().unwrap().keys() {
+            let mut less = document.clone();
+            less.as_object_mut().unwrap().remove(key);
+            assert!(wrong(schema, schema, &less, "").is_some(), "{key}");
+        }
+    }
+    let mut known = Vec::new();
+    keys_of(schema, schema, "", &mut known);
+    known.retain(|key| !shown.contains(key) && !key.contains(".allow."));
+    known.dedup();
+    assert_eq!(known, never);
+}
+
+const SWEEP: &str = "\
+nightbench: plan 1
+title: Sweep
+reference: C4
+stages:
+  - rounds: {name: warming, notes: {list: [C4, C2, C6, C4]}, every: 1 min, for: 12 min}
+  - sweep: {name: tracking, notes: {range: {from: C2, to: C7, step: 600 cents}}}
+tolerances:
+  - {result: scale_error, of: tracking, allow: {within: 4 cents/oct}}
+  - {result: excursion, of: warming, at: end, allow: {at_most: 20 cents}}
+";
+
+/// A run of four units, under another name.
+fn named(run: &str, rig: &str, serials: [String; 4]) -> Specimen {
+    let rig = RIG.replace("north shelf", rig);
+    let mut characters = CHARACTERS;
+    for (place, character) in characters.iter_mut().enumerate() {
+        // No two runs are alike.
+        let nudge: u32 = run
+            .bytes()
+            .chain(serials[place].bytes())
+            .map(u32::from)
+            .sum();
+        character.scale += f64::from(nudge % 17) * 0.05;
+    }
+    let mut specimen = Specimen::of(SWEEP, &rig, &characters);
+    specimen.record.id = RunId::new(run);
+    for (unit, serial) in specimen.record.header.units.values_mut().zip(serials) {
+        unit.serial = serial;
+        unit.job = Some("J-8".to_owned());
+        unit.notes = Some("all of one series".to_owned());
+    }
+    specimen.analysed_again()
+}
+
+#[test]
+fn a_comparison_is_what_its_schema_says() {
+    let schema = report::comparison_schema();
+    let [before, mut after] = ["1aaa", "2bbb"].map(|id| {
+        let mut run = Specimen::of(PLAN, RIG, &CHARACTERS[..2]);
+        run.record.id = RunId::new(id);
+        for unit in run.record.header.units.values_mut() {
+            unit.job = Some("J-7".to_owned());
+            unit.notes = Some("new capacitor".to_owned());
+        }
+        run
+    });
+    for reading in &mut after.record.readings {
+        reading.conditions.air = model::quantity::Celsius::new(24.0).ok();
+    }
+    let after = after.analysed_again();
+    let mut elsewhere = Specimen::of(PLAN, &RIG.replace("north", "south"), &CHARACTERS[..1]);
+    elsewhere.record.id = RunId::new("3ccc");
+    let documents = [
+        report::comparison_json(&[before.view(), after.view(), elsewhere.view()]),
+        report::comparison_json(&[before.view()]),
+        report::comparison_json(&[]),
+    ];
+    let kinds: Vec<&Value> = documents[0]["pairs"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|pair| &pair["kind"])
+        .collect();
+    assert_eq!(
+        kinds,
+        ["before_and_after", "before_and_after", "rig_against_rig"]
+    );
+    // A result that cannot be said is not compared.
+    let never = [
+        ".pairs[].results[].one.why_not",
+        ".pairs[].results[].other.why_not",
+    ];
+    holds(&schema, &documents, &never);
+}
+
+#[test]
+fn a_batch_and_a_study_are_what_their_schema_says() {
+    let schema = report::batch_schema();
+    let serials = |first: usize| [0, 1, 2, 3].map(|place| format!("S-{}", first + place));
+    let taken = |runs: &[Specimen]| {
+        let members: Vec<BatchRun<'_>> = runs
+            .iter()
+            .map(|run| BatchRun {
+                plan: &run.plan,
+                rig: &run.rig,
+                record: &run.record,
+                analysis: &run.analysis,
+            })
+            .collect();
+        let batch = batch(&members).unwrap();
+        let views: Vec<RunView<'_>> = runs.iter().map(Specimen::view).collect();
+        report::batch_json(&BatchView {
+            runs: &views,
+            batch: &batch,
+        })
+    };
+    let many: Vec<Specimen> = (0..8)
+        .map(|n| named(&format!("run-{n}"), "north shelf", serials(n * 4)))
+        .collect();
+    let again: Vec<Specimen> = ["north", "south"]
+        .into_iter()
+        .flat_map(|rig| [0, 1].map(|n| named(&format!("{rig}-{n}"), rig, serials(0))))
+        .collect();
+    let documents = [taken(&many), taken(&again), taken(&many[..1])];
+    assert_eq!(documents[0]["kind"], "batch");
+    assert_eq!(documents[1]["kind"], "study");
+    holds(&schema, &documents, &[]);
 }

@@ -4,11 +4,13 @@ mod figures;
 mod json;
 mod page;
 mod say;
+mod schema;
 mod sentences;
 mod text;
 
 pub use json::batch_json;
 pub use page::batch_html;
+pub use schema::batch_schema;
 pub use text::batch_text;
 
 use crate::RunView;

@@ -2,9 +2,11 @@
 //! revision, rig against rig.
 
 mod page;
+mod schema;
 mod words;
 
 pub use page::comparison_html;
+pub use schema::comparison_schema;
 pub use words::{comparison_json, comparison_text};
 
 use crate::RunView;
