@@ -4,6 +4,7 @@
 use crate::UnitAnalysis;
 use crate::curves::{curves, profile};
 use crate::deviation::UnitReadings;
+use crate::identity::Identity;
 use crate::origin::{Origin, origin};
 use crate::settling::Response;
 use crate::surroundings::Surroundings;
@@ -24,6 +25,8 @@ pub(crate) struct Bench {
     pub(crate) limits: RigLimits,
     pub(crate) stages: Arc<BTreeMap<u16, UnitStage>>,
     pub(crate) surroundings: Arc<Surroundings>,
+    /// Whose errors it shares.
+    pub(crate) identity: Arc<Identity>,
 }
 
 /// A unit in a stage.
@@ -77,6 +80,7 @@ impl Bench {
             limits,
             stages: Arc::new(stages),
             surroundings: Arc::new(Surroundings::of(record, position)),
+            identity: Arc::new(Identity::of(rig, record, position)),
         }
     }
 
@@ -87,6 +91,7 @@ impl Bench {
             limits,
             stages: Arc::clone(&self.stages),
             surroundings: Arc::clone(&self.surroundings),
+            identity: Arc::clone(&self.identity),
         }
     }
 

@@ -1,50 +1,14 @@
 //! Two results of the same name held against each other: the difference, with what is
 //! really shared between them cancelled and nothing else.
 //!
-//! The interval of the difference comes from the intervals of both results, by the
-//! method of variance estimates recovery (Zou and Donner, "Construction of confidence
-//! limits about effect measures", Statistics in Medicine 27, 2008; with a correlation:
-//! Zou, Psychological Methods 12, 2007; from memory). It keeps lopsided intervals
-//! lopsided. The correlation is the part of both variances that comes from sources that
-//! both have in common (GUM 5.2 and F.1.2.3), by the budgets of the results.
+//! The difference is taken trial by trial of the joint draws of both (JCGM 101; GUM 5.2
+//! and F.1.2.3 for why): an error that both share has the same size in both, and so goes
+//! out of the difference as far as it moves both alike, of sizes and times as well as of
+//! slopes. What is shared is decided where the draws are addressed ([`Common::has`]).
 
-use model::result::{Contribution, Outcome, ResultName, UncertaintySource};
-
-/// What two results have in common.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Common {
-    /// They are of one run.
-    pub run: bool,
-    /// They were measured on the same rig, to the letter of its file.
-    pub rig: bool,
-    /// The control voltage came from the same output.
-    pub output: bool,
-    /// They are of the same unit.
-    pub unit: bool,
-    /// The same notes were played.
-    pub notes: bool,
-}
-
-impl Common {
-    /// Whether an error from this source is the same in both.
-    ///
-    /// Steps belong to a note on an output; the loading to an output and the unit on it;
-    /// what changes from session to session, and what drifts within one, always counts.
-    #[must_use]
-    pub const fn has(self, source: UncertaintySource) -> bool {
-        let output = self.rig && self.output;
-        match source {
-            UncertaintySource::Readings
-            | UncertaintySource::OffCurve
-            | UncertaintySource::CvDrift => false,
-            UncertaintySource::Session => self.run,
-            UncertaintySource::SampleClock | UncertaintySource::Thermometer => self.rig,
-            UncertaintySource::CvGain | UncertaintySource::CvOffset => output,
-            UncertaintySource::CvSteps => output && self.notes,
-            UncertaintySource::Loading => output && self.unit,
-        }
-    }
-}
+use crate::identity::Common;
+use crate::statistics::{mean, quantile, standard_deviation};
+use model::result::{Outcome, ResultName, UncertaintySource};
 
 /// The difference of two results: the later one less the earlier one.
 #[derive(Debug, Clone, PartialEq)]
@@ -55,7 +19,8 @@ pub struct Difference {
     pub value: f64,
     /// Standard uncertainty of that.
     pub u: Option<f64>,
-    /// Lower end of its 95 % interval.
+    /// Lower end of its 95 % interval; `None` where there is no telling, as for times of
+    /// which the earlier one may never be reached.
     pub low: Option<f64>,
     /// Upper end.
     pub high: Option<f64>,
@@ -95,86 +60,105 @@ impl Difference {
 
 /// Takes the difference of two results; `None` where either has no value.
 ///
-/// Of results that can be negative, an error of the rig moves both the same way, and so
-/// cancels where it is the same. Of sizes (largest deviations, times) it may move one up
-/// and the other down: there nothing is taken as cancelling.
+/// E_n is of both as they are stated, with all their uncertainty.
 #[must_use]
 pub fn difference(earlier: &Outcome, later: &Outcome, common: Common) -> Option<Difference> {
     let (a, b) = (earlier.value?, later.value?);
-    let (ua, ub) = (earlier.u, later.u);
-    let (covariance, cancelled) = if earlier.name.has_sign() {
-        covariance(&earlier.budget, &later.budget, common)
-    } else {
-        (0.0, Vec::new())
-    };
-    let correlation = match (ua, ub) {
-        (Some(ua), Some(ub)) if ua > 0.0 && ub > 0.0 => (covariance / (ua * ub)).clamp(0.0, 1.0),
-        _ => 0.0,
-    };
-    let together = |one: Option<f64>, other: Option<f64>| {
-        let (one, other) = (one?.max(0.0), other?.max(0.0));
-        let squares = one * one + other * other - 2.0 * correlation * one * other;
-        Some(squares.max(0.0).sqrt())
-    };
-    let below = |outcome: &Outcome, value: f64| outcome.low.map(|low| value - low);
-    let above = |outcome: &Outcome, value: f64| outcome.high.map(|high| high - value);
     let value = b - a;
-    let down = together(below(later, b), above(earlier, a));
-    let up = together(above(later, b), below(earlier, a));
-    let expanded = |outcome: &Outcome, value: f64| {
-        let (down, up) = (below(outcome, value)?, above(outcome, value)?);
-        Some(down.max(up))
-    };
-    let normalised_error = expanded(earlier, a)
-        .zip(expanded(later, b))
-        .map(|(one, other)| one.hypot(other))
-        .filter(|both| *both > 0.0)
-        .map(|both| value.abs() / both);
-    Some(Difference {
+    let mut found = Difference {
         name: earlier.name,
         value,
-        u: together(ua, ub),
-        low: down.map(|down| value - down),
-        high: up.map(|up| value + up),
-        cancelled,
-        normalised_error,
-    })
+        u: None,
+        low: None,
+        high: None,
+        cancelled: Vec::new(),
+        normalised_error: normalised_error(earlier, later),
+    };
+    // Where both are infinite there is no telling.
+    let pairs: Vec<(f64, f64)> = earlier
+        .draws
+        .0
+        .iter()
+        .copied()
+        .zip(later.draws.0.iter().copied())
+        .filter(|(one, other)| one.is_finite() || other.is_finite())
+        .collect();
+    if pairs.is_empty() {
+        return Some(found);
+    }
+    let mut drawn: Vec<f64> = pairs.iter().map(|(one, other)| other - one).collect();
+    drawn.sort_by(f64::total_cmp);
+    let finite = |end: f64| end.is_finite().then_some(end);
+    found.low = finite(quantile(&drawn, 0.025).min(value));
+    found.high = finite(quantile(&drawn, 0.975).max(value));
+    if found.low.is_some() && found.high.is_some() {
+        drawn.retain(|difference| difference.is_finite());
+        found.u = Some(standard_deviation(&drawn));
+    }
+    found.cancelled = cancelled(earlier, later, common, &pairs);
+    Some(found)
 }
 
-/// The covariance of two results by the sources they have in common, and which those are.
-fn covariance(
-    one: &[Contribution],
-    other: &[Contribution],
+fn normalised_error(earlier: &Outcome, later: &Outcome) -> Option<f64> {
+    let expanded = |outcome: &Outcome| {
+        let value = outcome.value?;
+        Some((value - outcome.low?).max(outcome.high? - value))
+    };
+    let both = expanded(earlier)?.hypot(expanded(later)?);
+    let difference = later.value? - earlier.value?;
+    (both > 0.0).then(|| difference.abs() / both)
+}
+
+/// So much of what the budgets of two results have in common must show in the draws for
+/// it to be said to have cancelled.
+const SHOWS: f64 = 0.5;
+
+/// The sources that cancel: those which both results share, by their budgets, as far as
+/// the draws of both really go together. Of sizes the same error may move one up and the
+/// other down; then it adds up and nothing is said to cancel.
+fn cancelled(
+    earlier: &Outcome,
+    later: &Outcome,
     common: Common,
-) -> (f64, Vec<UncertaintySource>) {
-    let mut sum = 0.0;
-    let mut cancelled = Vec::new();
-    for part in one.iter().filter(|part| common.has(part.source)) {
-        if let Some(twin) = other.iter().find(|twin| twin.source == part.source)
-            && part.u > 0.0
-            && twin.u > 0.0
-        {
-            sum += part.u * twin.u;
-            cancelled.push(part.source);
+    pairs: &[(f64, f64)],
+) -> Vec<UncertaintySource> {
+    let mut shared = Vec::new();
+    let mut expected = 0.0;
+    for part in earlier.budget.iter().filter(|part| common.has(part.source)) {
+        let twin = later.budget.iter().find(|twin| twin.source == part.source);
+        if let Some(twin) = twin.filter(|twin| part.u > 0.0 && twin.u > 0.0) {
+            expected += part.u * twin.u;
+            shared.push(part.source);
         }
     }
-    (sum, cancelled)
+    let finite = |pair: &&(f64, f64)| pair.0.is_finite() && pair.1.is_finite();
+    let (one, other): (Vec<f64>, Vec<f64>) = pairs.iter().filter(finite).copied().unzip();
+    let (a, b) = (mean(&one), mean(&other));
+    let products = one.iter().zip(&other).map(|(x, y)| (x - a) * (y - b));
+    let covariance = products.sum::<f64>() / (one.len().max(2) - 1) as f64;
+    if covariance < SHOWS * expected {
+        shared.clear();
+    }
+    shared
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::statistics::quantile;
     use crate::trials::Trials;
     use model::record::PositionId;
+    use model::result::{Contribution, JointDraws};
 
-    fn outcome(value: f64, own: f64, gain: f64) -> Outcome {
+    /// A result with an error of its own, drawn by `seed`, and one by the gain of an
+    /// output, a rectangle as wide as `gain` says (GUM 4.3.7).
+    fn outcome(value: f64, own: f64, gain: f64, seed: u64) -> Outcome {
         let u = own.hypot(gain);
         let part = |source, part: f64| Contribution {
             source,
             u: part,
             share: part * part / (u * u),
         };
+        let (mut of_output, mut of_reading) = (Trials::of([1, 1, 0]), Trials::of([2, seed, 0]));
         Outcome {
             name: ResultName::ScaleError,
             position: PositionId::new("left"),
@@ -191,6 +175,14 @@ mod tests {
                 part(UncertaintySource::CvGain, gain),
                 part(UncertaintySource::Readings, own),
             ],
+            draws: JointDraws(
+                (0..20_000)
+                    .map(|_| {
+                        let shared = of_output.within(gain * 3f64.sqrt());
+                        value + shared + own * of_reading.normal()
+                    })
+                    .collect(),
+            ),
         }
     }
 
@@ -199,70 +191,91 @@ mod tests {
         rig: true,
         output: true,
         unit: true,
+
         notes: true,
     };
 
+    /// The law of propagation for a difference of correlated inputs (GUM 5.2.2): what is
+    /// the same in both goes out, what is each one's own adds up in squares.
     #[test]
     fn the_gain_cancels_before_and_after_on_one_output_and_only_there() {
-        let (before, after) = (outcome(22.4, 0.1, 7.0), outcome(0.6, 0.1, 7.0));
+        let (before, after) = (outcome(22.4, 0.1, 7.0, 1), outcome(0.6, 0.1, 7.0, 2));
         let found = difference(&before, &after, SAME_PLACE).unwrap();
         assert!((found.value + 21.8).abs() < 1e-12);
-        assert!((found.u.unwrap() - 0.1f64.hypot(0.1)).abs() < 1e-6);
+        assert!((found.u.unwrap() / 0.02f64.sqrt() - 1.0).abs() < 0.03);
+        assert!((found.high.unwrap() + 21.8 - 1.96 * 0.02f64.sqrt()).abs() < 0.02);
         assert_eq!(found.cancelled, [UncertaintySource::CvGain]);
         assert!(found.stands_out());
-        let elsewhere = Common {
+        // Twice the gain's part in one of them: half of it stays, by the rectangle.
+        let twice = outcome(0.6, 0.1, 14.0, 2);
+        let found = difference(&before, &twice, SAME_PLACE).unwrap();
+        assert!((found.u.unwrap() / 7.0 - 1.0).abs() < 0.03, "{found:?}");
+        let end = 0.95 * 7.0 * 3f64.sqrt();
+        assert!(
+            (found.high.unwrap() - found.value - end).abs() < 0.2,
+            "{found:?}"
+        );
+        // Another output has a stream of its own.
+        let mut elsewhere = after.clone();
+        elsewhere.draws.0.rotate_left(1);
+        let common = Common {
             output: false,
             ..SAME_PLACE
         };
-        let found = difference(&before, &after, elsewhere).unwrap();
-        assert!((found.u.unwrap() - 9.9).abs() < 0.01);
+        let found = difference(&before, &elsewhere, common).unwrap();
+        assert!((found.u.unwrap() - 9.9).abs() < 0.2);
         assert!(found.cancelled.is_empty());
         // E_n of the same: both stated with all their uncertainty.
         assert!((found.normalised_error.unwrap() - 21.8 / (1.96 * 9.9)).abs() < 0.01);
     }
 
-    /// The interval against trials in which the gain really is the same in both.
+    /// A size is |slope|: the same gain makes a slope of 5 and one of 8 larger alike, and
+    /// of 5 and -8 one larger and the other smaller.
     #[test]
-    fn the_interval_is_that_of_joint_trials() {
-        let mut trials = Trials::of([77, 1, 0]);
-        let (before, after) = (outcome(5.0, 0.4, 2.0), outcome(3.0, 0.7, 1.9));
-        let mut draws: Vec<f64> = (0..60_000)
-            .map(|_| {
-                let gain = trials.normal();
-                let later = 3.0 + 1.9 * gain + 0.7 * trials.normal();
-                later - (5.0 + 2.0 * gain + 0.4 * trials.normal())
-            })
-            .collect();
-        draws.sort_by(f64::total_cmp);
-        let found = difference(&before, &after, SAME_PLACE).unwrap();
-        for (end, share) in [(found.low, 0.025), (found.high, 0.975)] {
-            let drawn = quantile(&draws, share);
-            assert!((end.unwrap() - drawn).abs() < 0.04, "{end:?} {drawn}");
-        }
-    }
-
-    #[test]
-    fn of_sizes_nothing_cancels_and_lopsided_stays_lopsided() {
-        let size = |value: f64, low: f64, high: f64| Outcome {
-            name: ResultName::ErrorLeftAfterRetuning,
-            low: Some(low),
-            high: Some(high),
-            ..outcome(value, 0.5, 0.5)
+    fn of_sizes_cancels_what_moves_both_alike_and_nothing_else() {
+        let size = |slope: f64, seed: u64| {
+            let mut size = outcome(slope, 0.1, 1.0, seed);
+            size.name = ResultName::ErrorLeftAfterRetuning;
+            size.value = Some(slope.abs());
+            size.draws.0.iter_mut().for_each(|draw| *draw = draw.abs());
+            size
         };
-        let found = difference(&size(4.0, 3.5, 6.0), &size(1.0, 0.0, 2.0), SAME_PLACE).unwrap();
-        assert!(found.cancelled.is_empty());
-        assert!((found.low.unwrap() - (-3.0 - 1f64.hypot(2.0))).abs() < 1e-12);
-        assert!((found.high.unwrap() - (-3.0 + 1f64.hypot(0.5))).abs() < 1e-12);
+        let alike = difference(&size(5.0, 1), &size(8.0, 2), SAME_PLACE).unwrap();
+        assert!((alike.u.unwrap() / 0.02f64.sqrt() - 1.0).abs() < 0.03);
+        assert_eq!(alike.cancelled, [UncertaintySource::CvGain]);
+        let against = difference(&size(5.0, 1), &size(-8.0, 2), SAME_PLACE).unwrap();
+        assert!((against.u.unwrap() / (4.0f64 + 0.02).sqrt() - 1.0).abs() < 0.03);
+        assert!(against.cancelled.is_empty());
         let nothing = Outcome {
             value: None,
-            ..size(1.0, 0.0, 2.0)
+            ..size(1.0, 1)
         };
         assert_eq!(difference(&nothing, &nothing, SAME_PLACE), None);
     }
 
     #[test]
+    fn a_time_that_may_not_be_reached_leaves_the_difference_open_on_that_side() {
+        let time = |t: f64, seed| Outcome {
+            name: ResultName::WarmUpTime,
+            ..outcome(t, 60.0, 1e-9, seed)
+        };
+        let (sure, mut late) = (time(1800.0, 1), time(2400.0, 2));
+        for draw in late.draws.0.iter_mut().step_by(10) {
+            *draw = f64::INFINITY;
+        }
+        let later = difference(&sure, &late, SAME_PLACE).unwrap();
+        assert!(
+            later.low.unwrap() > 400.0 && later.high.is_none(),
+            "{later:?}"
+        );
+        let earlier = difference(&late, &sure, SAME_PLACE).unwrap();
+        assert!(earlier.high.unwrap() < -400.0 && earlier.low.is_none());
+        assert_eq!((later.u, earlier.u), (None, None));
+    }
+
+    #[test]
     fn to_the_same_temperature() {
-        let (before, after) = (outcome(1.0, 0.1, 0.5), outcome(2.0, 0.1, 0.5));
+        let (before, after) = (outcome(1.0, 0.1, 0.5, 1), outcome(2.0, 0.1, 0.5, 2));
         let found = difference(&before, &after, SAME_PLACE).unwrap();
         let corrected = found.clone().corrected((0.25, 0.1), 4.0);
         assert!(corrected.value.abs() < 1e-12);

@@ -1,10 +1,11 @@
 //! Results that take a maximum, on the smoothed curve and its draws.
 
 use crate::history::{Draws, History};
+use crate::joint::stretched;
 use crate::statistics::{quantile, standard_deviation};
 
 /// A result that takes a maximum, with the bias of maxima taken out.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Extreme {
     pub(crate) value: f64,
     pub(crate) u: f64,
@@ -12,12 +13,17 @@ pub(crate) struct Extreme {
     pub(crate) high: f64,
     /// The share of the variance that is the rig's.
     pub(crate) rig_share: f64,
+    /// What it truly is in each joint trial.
+    pub(crate) draws: Vec<f64>,
 }
 
 /// Evaluates `number` (not below zero, a maximum of some kind) on the smoothed
 /// curve. Noise makes a maximum too large: by how much is seen in the draws, and
 /// taken off. The interval is the reflected one below, which allows for the same
 /// bias, and the wider of the two above, so that near zero an upper bound is left.
+///
+/// In each trial what all notes have from the rig alike is as the trial has it, and what
+/// each has for itself is reflected about that.
 pub(crate) fn extreme(history: &History, draws: &Draws, number: impl Fn(&[f64]) -> f64) -> Extreme {
     extreme_of(history, draws, draws.count, number)
 }
@@ -30,20 +36,27 @@ pub(crate) fn extreme_of(
     number: impl Fn(&[f64]) -> f64,
 ) -> Extreme {
     let seen = number(&history.smoothed);
-    let own = draws.evaluate(&history.smoothed, false, most, &number);
-    let all = draws.evaluate(&history.smoothed, true, most, &number);
-    debiased(seen, &own, all)
+    let smoothed = &history.smoothed;
+    let own = draws.evaluate_mirrored(smoothed, false, most, &number);
+    let all = draws.evaluate_mirrored(smoothed, true, most, &number);
+    let base = draws.of_gain_and_offset(smoothed, seen, most, &number);
+    debiased(seen, &own, &all, &base)
 }
 
 /// The bias of a maximum taken out: `seen` is the maximum as it was found, `own` and
 /// `all` are the same number of what was found with noise, or noise and the rig,
-/// drawn around it.
-pub(crate) fn debiased(seen: f64, own: &[f64], mut all: Vec<f64>) -> Extreme {
+/// drawn around it the other way: as they would be seen if the truth were what was found.
+///
+/// By how much `all` is off `base` (the number of what the trial makes of the rig alone) is
+/// what the maximum is off by in that trial, so its draws are reflected about it, and where
+/// the interval is wider, as wide as that.
+pub(crate) fn debiased(seen: f64, own: &[f64], all: &[f64], base: &[f64]) -> Extreme {
     let bias = own.iter().sum::<f64>() / own.len().max(1) as f64 - seen;
-    let u = standard_deviation(&all);
+    let u = standard_deviation(all);
     let own_u = standard_deviation(own);
-    all.sort_by(f64::total_cmp);
-    let (lower, upper) = (quantile(&all, 0.025), quantile(&all, 0.975));
+    let mut sorted = all.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let (lower, upper) = (quantile(&sorted, 0.025), quantile(&sorted, 0.975));
     let value = (seen - bias).max(0.0);
     let low = (2.0 * seen - upper).clamp(0.0, value);
     let high = (2.0 * seen - lower).max(upper - bias).max(value);
@@ -52,12 +65,18 @@ pub(crate) fn debiased(seen: f64, own: &[f64], mut all: Vec<f64>) -> Extreme {
     } else {
         0.0
     };
+    let reflected = base.iter().zip(all).map(|(base, all)| 2.0 * base - all);
+    let mut draws = stretched(reflected.collect(), low, high);
+    for draw in &mut draws {
+        *draw = draw.max(0.0);
+    }
     Extreme {
         value,
         u,
         low,
         high,
         rig_share,
+        draws,
     }
 }
 

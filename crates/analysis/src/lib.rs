@@ -23,6 +23,7 @@ mod chi_square;
 mod choice;
 mod coefficient;
 pub mod comparison;
+mod correlated;
 mod counting;
 mod coverage;
 mod curves;
@@ -34,6 +35,8 @@ mod foresight;
 mod history;
 mod hysteresis;
 mod ideal;
+mod identity;
+mod joint;
 mod least_squares;
 mod level_model;
 mod linearity;
@@ -43,6 +46,7 @@ mod origin;
 mod outcome;
 mod repeatability;
 mod settling;
+mod shared_sources;
 mod smoothing;
 mod statistics;
 mod suggestion;
@@ -55,6 +59,7 @@ mod warm_up;
 mod words;
 
 pub use foresight::{Foresight, Source, foresee};
+pub use identity::{Common, Identity};
 
 use bench::Bench;
 use choice::{Asked, AskedStage, Choice, asked};
@@ -63,7 +68,7 @@ use model::document::plan::{Plan, Stage};
 use model::document::rig::Rig;
 use model::pitch::Pitch;
 use model::record::{Flags, PositionId, RunRecord};
-use model::result::{Curve, Finding, Outcome, Suggestion, Verdict};
+use model::result::{Curve, Finding, JointRisk, Outcome, Suggestion, Verdict};
 use model::time::RunTime;
 use outcome::Night;
 use outcome::budget::{Alone, Nights};
@@ -80,6 +85,8 @@ pub struct Analysis {
     pub outcomes: Vec<Outcome>,
     /// Verdicts, by tolerance, then position.
     pub verdicts: Vec<Verdict>,
+    /// The risk over all tolerances together, by position; none without tolerances.
+    pub risks: Vec<JointRisk>,
     /// What the results suggest, largest first; empty where the evidence is thin.
     pub suggestions: Vec<Suggestion>,
 }
@@ -183,6 +190,7 @@ pub struct UnitPart {
     bench: Bench,
     stages: Vec<StagePart>,
     verdicts: Vec<Verdict>,
+    risk: Option<JointRisk>,
 }
 
 /// One unit in one measuring stage.
@@ -196,16 +204,12 @@ struct StagePart {
 #[must_use]
 pub fn analyse_unit(plan: &Plan, rig: &Rig, record: &RunRecord, position: &PositionId) -> UnitPart {
     let bench = Bench::new(plan, rig, record, position, RigLimits::of(rig, position));
-    // Draws of a unit depend on its place among the units.
-    let place = positions(record)
-        .iter()
-        .take_while(|other| *other < position)
-        .count() as u64;
-    let (stages, verdicts) = judge(plan, record, &bench, place);
+    let (stages, verdicts, risk) = judge(plan, record, &bench);
     UnitPart {
         bench,
         stages,
         verdicts,
+        risk,
     }
 }
 
@@ -214,11 +218,12 @@ pub fn analyse_unit(plan: &Plan, rig: &Rig, record: &RunRecord, position: &Posit
 pub fn together(plan: &Plan, rig: &Rig, record: &RunRecord, mut parts: Vec<UnitPart>) -> Analysis {
     parts.sort_by(|a, b| a.bench.unit.position.cmp(&b.bench.unit.position));
     let mut benches = Vec::with_capacity(parts.len());
-    let mut verdicts = Vec::new();
+    let (mut verdicts, mut risks) = (Vec::new(), Vec::new());
     let mut of_stages: BTreeMap<u16, (Vec<UnitAnalysis>, Vec<Outcome>)> = BTreeMap::new();
     for part in parts {
         benches.push(part.bench);
         verdicts.extend(part.verdicts);
+        risks.extend(part.risk);
         for stage in part.stages {
             let (units, outcomes) = of_stages.entry(stage.stage).or_default();
             units.extend(stage.unit);
@@ -248,6 +253,7 @@ pub fn together(plan: &Plan, rig: &Rig, record: &RunRecord, mut parts: Vec<UnitP
         stages,
         outcomes,
         verdicts,
+        risks,
         suggestions,
     }
 }
@@ -262,15 +268,16 @@ pub fn suggest(plan: &Plan, rig: &Rig, record: &RunRecord) -> Vec<Suggestion> {
     suggestion::suggestions(plan, rig, record, &benches)
 }
 
-/// The results of a unit in every stage, and the verdicts on them.
+/// The results of a unit in every stage, the verdicts on them, and the risk over all.
 fn judge(
     plan: &Plan,
     record: &RunRecord,
     bench: &Bench,
-    place: u64,
-) -> (Vec<StagePart>, Vec<Verdict>) {
+) -> (Vec<StagePart>, Vec<Verdict>, Option<JointRisk>) {
     let mut stages = Vec::new();
     let mut verdicts = Vec::new();
+    // In which trials each tolerance is not met, and how likely that is.
+    let mut trials: Vec<(Vec<bool>, f64)> = Vec::new();
     let alone = Alone::of(bench);
     for AskedStage {
         index,
@@ -279,7 +286,7 @@ fn judge(
         ..
     } in asked(plan, bench.unit.law)
     {
-        let night = Night::new(bench, index, stage.name(), u64::from(index) << 16 | place);
+        let night = Night::new(bench, index, stage.name());
         let mut unit = bench.unit_analysis(index, stage.name());
         if let Some(unit) = &mut unit {
             unit.curves.extend(night.stability_curve());
@@ -315,13 +322,15 @@ fn judge(
                     gaps.as_deref(),
                     spoilt.as_deref(),
                 );
+                let outside = verdict::outside(&computed, allow);
                 verdicts.push(Verdict {
                     tolerance: number,
                     position: bench.unit.position.clone(),
                     finding,
                     reason,
-                    outside: verdict::outside(&computed, allow),
+                    outside: outside.as_ref().map(|(share, _)| *share),
                 });
+                trials.extend(outside.map(|(share, trials)| (trials, share)));
             }
             outcomes.push(Outcome {
                 budget: nights.budget(&night, &computed, &choice),
@@ -346,7 +355,13 @@ fn judge(
             outside: None,
         });
     }
-    (stages, verdicts)
+    let risk = (!plan.tolerances.is_empty()).then(|| JointRisk {
+        position: bench.unit.position.clone(),
+        outside: joint::at_least_one(&trials),
+        counted: trials.len(),
+        tolerances: plan.tolerances.len(),
+    });
+    (stages, verdicts, risk)
 }
 
 /// Every position that holds a unit or was read, in order.

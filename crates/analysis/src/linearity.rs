@@ -1,14 +1,16 @@
 //! How far single notes lie off the unit's own curve.
 
 use crate::extremes::{Extreme, debiased};
+use crate::shared_sources::{SharedSources, TRIALS};
 use crate::tracking::Shape;
 use crate::trials::Trials;
 use crate::uncertainty::Shared;
 use nalgebra::{DMatrix, DVector};
 use std::collections::BTreeMap;
 
-/// Draws of the interval.
-pub(crate) const DRAWS: usize = 2000;
+/// Draws of the interval; fewer will do for a source's share.
+const DRAWS_FOR_SHARE: usize = 200;
+const DRAWS: usize = TRIALS;
 
 /// The largest deviation of a note from the curve.
 #[derive(Debug, Clone)]
@@ -28,7 +30,8 @@ pub(crate) struct Linearity {
 /// of them too large, and is taken out as for all maxima.
 pub(crate) fn linearity(
     shared: &Shared<'_>,
-    draws: usize,
+    sources: &SharedSources,
+    for_share: bool,
     trials: &mut Trials,
 ) -> Result<Linearity, String> {
     let stage = shared.stage;
@@ -84,17 +87,22 @@ pub(crate) fn linearity(
         }
     }
     let largest = |values: &DVector<f64>| values.amax();
+    let draws = if for_share { DRAWS_FOR_SHARE } else { DRAWS };
     let (mut own, mut all) = (Vec::with_capacity(draws), Vec::with_capacity(draws));
-    for _ in 0..draws {
+    for trial in 0..draws {
         let noise = DVector::from_fn(count, |note, _| sds[note] * trials.normal());
-        let steps = DVector::from_fn(count, |note, _| trials.within(shared.step(note)));
-        let drawn = &means + noise;
+        let steps = DVector::from_fn(count, |note, _| {
+            shared.step(note) * sources.steps[note][trial]
+        });
+        // The other way, as for all maxima.
+        let drawn = &means - noise;
         own.push(largest(&drawn));
-        all.push(largest(&(drawn + &off * steps)));
+        all.push(largest(&(drawn - &off * steps)));
     }
     let place = means.icamax();
+    let seen = largest(&means);
     Ok(Linearity {
-        largest: debiased(largest(&means), &own, all),
+        largest: debiased(seen, &own, &all, &vec![seen; all.len()]),
         at: (place, means[place]),
         rms: (squares / freedom as f64).sqrt(),
         freedom_per_round: freedom as f64 / rounds.len() as f64,

@@ -14,11 +14,13 @@ use crate::choice::Choice;
 use crate::drift::Drift;
 use crate::extremes::Extreme;
 use crate::history::{Draws, History};
+use crate::joint;
+use crate::shared_sources::SharedSources;
 use crate::trials::Trials;
 use crate::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched, stay, steady};
 use crate::words::duration;
 use model::document::plan::Moment;
-use model::result::{Outcome, ResultName};
+use model::result::{JointDraws, Outcome, ResultName, UncertaintySource};
 use std::cell::OnceCell;
 use std::rc::Rc;
 
@@ -29,6 +31,8 @@ pub(crate) struct Computed {
     /// When a time was not reached in the record: the earliest it can be all the
     /// same, in seconds; the length of the record where it certainly was not.
     pub(crate) not_reached_in: Option<f64>,
+    /// Of a time: how long the record is that it was looked for in, in seconds.
+    pub(crate) record: Option<f64>,
     /// The share of the variance that is the rig's.
     pub(crate) rig_share: Option<f64>,
     /// Until when readings matter to it, in seconds since t = 0; `None` for the
@@ -47,8 +51,8 @@ pub(crate) struct Night<'a> {
     until_steady: Option<f64>,
     /// Whether only standard uncertainties are asked for, to see a source's share.
     for_share: bool,
-    /// Where draws of this unit and stage begin.
-    place: u64,
+    /// One number a trial of all that the rig shares.
+    sources: Rc<SharedSources>,
     history: Option<(Rc<History>, Draws)>,
     /// Without a round that stands out, and when that was.
     cleaned: Option<(Rc<History>, Draws, f64)>,
@@ -69,7 +73,10 @@ struct Found {
     rig_share: Option<f64>,
     needs_until: Option<f64>,
     shortened: Option<String>,
+    record: Option<f64>,
     meaning: String,
+    /// What it is in each joint trial; where there are none they come from the interval.
+    draws: Vec<f64>,
 }
 
 impl Found {
@@ -85,7 +92,9 @@ impl Found {
             rig_share: None,
             needs_until: None,
             shortened: None,
+            record: None,
             meaning,
+            draws: Vec::new(),
         }
     }
 }
@@ -96,7 +105,11 @@ enum Missing {
     NotReached {
         why: String,
         meaning: String,
+        /// The earliest it can be all the same.
+        low: f64,
+        /// The length of the record.
         record: f64,
+        draws: Vec<f64>,
     },
 }
 
@@ -107,7 +120,7 @@ impl From<String> for Missing {
 }
 
 impl<'a> Night<'a> {
-    pub(crate) fn new(bench: &'a Bench, index: u16, name: &'a str, place: u64) -> Self {
+    pub(crate) fn new(bench: &'a Bench, index: u16, name: &'a str) -> Self {
         let mut night = Self {
             bench,
             index,
@@ -116,7 +129,7 @@ impl<'a> Night<'a> {
                 .stages
                 .get(&index)
                 .and_then(|stage| stage.until_steady),
-            place,
+            sources: Rc::new(SharedSources::of(bench, index)),
             history: None,
             cleaned: None,
             usual: [OnceCell::new(), OnceCell::new()],
@@ -126,15 +139,21 @@ impl<'a> Night<'a> {
         let Some(history) = History::gather(bench, index) else {
             return night;
         };
-        let draws = history.draw(&mut Trials::of([1, place, 0]));
+        let draws = history.draw(&night.sources, &mut night.trials("rounds"));
         if let Some(stage) = bench.stages.get(&index)
             && let Some((cleaned, t)) = history.without_outlier(1.0, stage.fit.shape)
         {
-            let draws = cleaned.draw(&mut Trials::of([2, place, 0]));
+            let draws = cleaned.draw(&night.sources, &mut night.trials("rounds without one"));
             night.cleaned = Some((Rc::new(cleaned), draws, t));
         }
         night.history = Some((Rc::new(history), draws));
         night
+    }
+
+    /// Random numbers that are this unit's own in this run and stage.
+    fn trials(&self, which: &str) -> Trials {
+        let own = UncertaintySource::Readings;
+        Trials::at(self.bench.identity.address(own, which, self.index, None))
     }
 
     /// Computes a result.
@@ -183,9 +202,10 @@ impl<'a> Night<'a> {
             meaning: None,
             why_not: None,
             budget: Vec::new(),
+            draws: JointDraws::default(),
         };
         let (mut not_reached_in, mut rig_share) = (None, None);
-        let (mut needs_until, mut shortened) = (None, None);
+        let (mut needs_until, mut shortened, mut length) = (None, None, None);
         let finite = |value: f64| value.is_finite().then_some(value);
         match found {
             Ok(found) if found.value.is_finite() => {
@@ -199,24 +219,36 @@ impl<'a> Night<'a> {
                 rig_share = found.rig_share;
                 needs_until = found.needs_until;
                 shortened = found.shortened;
+                length = found.record;
+                let mut draws = found.draws;
+                if draws.is_empty() && !self.for_share {
+                    let words = format!("{name} {choice:?}");
+                    draws = joint::of_interval(&outcome, &mut self.trials(&words));
+                }
+                outcome.draws = JointDraws(draws);
             }
             Ok(_) => outcome.why_not = Some("its numbers are beyond all measure".to_owned()),
             Err(Missing::CannotSay(why)) => outcome.why_not = Some(why),
             Err(Missing::NotReached {
                 why,
                 meaning,
+                low,
                 record,
+                draws,
             }) => {
                 // Not dropped: it is at least as long as this.
-                outcome.low = finite(record);
+                outcome.low = finite(low);
                 outcome.meaning = Some(meaning);
                 outcome.why_not = Some(why);
-                not_reached_in = Some(record);
+                outcome.draws = JointDraws(draws);
+                not_reached_in = Some(low);
+                length = Some(record);
             }
         }
         Computed {
             outcome,
             not_reached_in,
+            record: length,
             rig_share,
             needs_until,
             shortened,
@@ -306,6 +338,7 @@ impl<'a> Night<'a> {
             low: Some(extreme.low),
             high: Some(extreme.high),
             rig_share: Some(extreme.rig_share),
+            draws: extreme.draws,
             ..Found::with(meaning)
         }
     }

@@ -1,6 +1,7 @@
 //! Monte Carlo trials: seeded, and the same on every machine of one kind.
 //! Propagation of distributions by JCGM 101; limits are rectangular (GUM 4.3.7).
 
+use crate::identity::Address;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 use std::f64::consts::TAU;
@@ -21,6 +22,13 @@ impl Trials {
         }
         Self {
             source: ChaCha8Rng::from_seed(seed),
+            spare: None,
+        }
+    }
+    /// The numbers of the stream that begins at an address.
+    pub(crate) fn at(address: Address) -> Self {
+        Self {
+            source: ChaCha8Rng::from_seed(address),
             spare: None,
         }
     }

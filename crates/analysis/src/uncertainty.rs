@@ -10,6 +10,7 @@
 //! retuned untouched.
 
 use crate::deviation::UnitReadings;
+use crate::shared_sources::{SharedSources, TRIALS};
 use crate::statistics::quantile;
 use crate::tracking::{RoundFit, StageFit};
 use crate::trials::Trials;
@@ -19,7 +20,7 @@ use model::result::UncertaintySource;
 use nalgebra::DVector;
 
 /// How many trials an interval of a linear result takes.
-const TRIALS: usize = 4000;
+const INTERVAL_TRIALS: usize = 4000;
 
 /// What a CV input has where the rig does not say, in ohms.
 const USUAL_INPUT_OHM: f64 = 100e3;
@@ -236,9 +237,40 @@ impl Sources {
         let rectangles = squares(&self.gains) + squares(&self.offsets) + self.steps.norm_squared();
         (self.own + rectangles / 3.0 + self.misfit.norm_squared()).sqrt()
     }
+    /// What is to be added to the value in each joint trial.
+    pub(crate) fn draws(&self, shared: &SharedSources, own: &mut Trials) -> Vec<f64> {
+        let [gain, loading, session] = &shared.gains;
+        let gains = [gain, loading, session, &shared.gain_drift];
+        let offsets = [&shared.offset, &shared.offset_drift];
+        let rectangles: Vec<(f64, &Vec<f64>)> = self
+            .gains
+            .into_iter()
+            .zip(gains)
+            .chain(self.offsets.into_iter().zip(offsets))
+            .chain(self.steps.iter().copied().zip(&shared.steps))
+            .filter(|(limit, _)| *limit != 0.0)
+            .collect();
+        let normals: Vec<(f64, &Vec<f64>)> = self
+            .misfit
+            .iter()
+            .copied()
+            .zip(&shared.off_curve)
+            .filter(|(deviation, _)| *deviation != 0.0)
+            .collect();
+        let sum = |parts: &[(f64, &Vec<f64>)], trial: usize| -> f64 {
+            parts.iter().map(|(size, draws)| size * draws[trial]).sum()
+        };
+        (0..TRIALS)
+            .map(|trial| {
+                own.normal() * self.own.sqrt()
+                    + sum(&rectangles, trial)
+                    + shared.scale[trial] * sum(&normals, trial)
+            })
+            .collect()
+    }
     /// The middle 95 % of what may be added to the value.
     pub(crate) fn interval(&self, trials: &mut Trials) -> (f64, f64) {
-        let mut draws: Vec<f64> = (0..TRIALS)
+        let mut draws: Vec<f64> = (0..INTERVAL_TRIALS)
             .map(|_| {
                 let mut sum = trials.normal() * self.own.sqrt();
                 for limit in self.gains.iter().chain(&self.offsets) {

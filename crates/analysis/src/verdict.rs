@@ -1,12 +1,12 @@
 //! Verdicts: the 95 % interval of a result held against a tolerance, with a
 //! guard band (JCGM 106:2012; simple acceptance with none).
 
+use crate::joint::{self, above};
 use crate::outcome::Computed;
 use crate::words::{duration, number, quantity};
 use model::document::plan::Allow;
 use model::quantity::{AnyQuantity, Dimension};
-use model::result::{Finding, ResultName};
-use statrs::distribution::{ContinuousCDF, Normal};
+use model::result::{Finding, Outcome, ResultName};
 
 /// Lower and upper limit, open where there is none.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -112,12 +112,29 @@ pub(crate) fn decide(
     undecided(why)
 }
 
-/// The probability that a result lies outside a tolerance, with a flat prior: a
-/// normal distribution on either side of the value, as wide as that side of its
-/// 95 % interval (JCGM 106, 7.2 and 7.4, for two sides of their own width).
-pub(crate) fn outside(computed: &Computed, allow: &Allow) -> Option<f64> {
+/// The probability that a result lies outside a tolerance, with a flat prior, and in
+/// which joint trials it does: the share of these trials. Where too few of them lie on one
+/// side, a normal distribution on either side of the value, as wide as that side of its
+/// 95 % interval, takes their place (JCGM 106, 7.2 and 7.4, for two sides of their own
+/// width).
+pub(crate) fn outside(computed: &Computed, allow: &Allow) -> Option<(f64, Vec<bool>)> {
     let outcome = &computed.outcome;
     let limits = Limits::of(allow, outcome.name)?;
+    // Later than the record nobody knows.
+    let beyond_record = limits.upper.is_finite()
+        && computed.record.is_some_and(|record| record < limits.upper)
+        && outcome.draws.0.iter().any(|draw| draw.is_infinite());
+    if beyond_record {
+        return None;
+    }
+    let trials = joint::beyond(&outcome.draws.0, limits.lower, limits.upper);
+    let happens = trials.iter().filter(|beyond| **beyond).count();
+    let share = joint::share(happens, trials.len(), smooth(outcome, limits))?;
+    Some((share, trials))
+}
+
+/// The same by the interval alone; `None` where an end of it is open.
+fn smooth(outcome: &Outcome, limits: Limits) -> Option<f64> {
     let value = outcome.value?;
     let sides = [(outcome.high?, limits.upper), (outcome.low?, limits.lower)];
     // The share of the distribution beyond a limit, on its own side of the value.
@@ -135,11 +152,6 @@ pub(crate) fn outside(computed: &Computed, allow: &Allow) -> Option<f64> {
     };
     let share: f64 = sides.iter().map(|(end, limit)| beyond(*end, *limit)).sum();
     Some(share.clamp(0.0, 1.0))
-}
-
-/// The share of a normal distribution above `z` standard deviations.
-fn above(z: f64) -> f64 {
-    Normal::standard().sf(z)
 }
 
 /// The name of a result in a sentence.
@@ -174,7 +186,6 @@ fn stated(computed: &Computed) -> String {
 mod tests {
     use super::*;
     use model::record::PositionId;
-    use model::result::Outcome;
 
     fn computed(value: f64, low: f64, high: f64) -> Computed {
         Computed {
@@ -191,8 +202,10 @@ mod tests {
                 meaning: None,
                 why_not: None,
                 budget: Vec::new(),
+                draws: model::result::JointDraws::default(),
             },
             not_reached_in: None,
+            record: None,
             rig_share: None,
             needs_until: None,
             shortened: None,
@@ -247,7 +260,8 @@ mod tests {
         // One-sided: y = -5.47, u = 0.05, limit -5.40: p_c = 0.919243. Two-sided: 12.5 to
         // 16.3, y = 13.6, u = 1.8: p_c = 0.662630 (JCGM 106; inputs from memory).
         let of = |value: f64, u: f64, allow: &Allow| {
-            outside(&computed(value, value - 1.96 * u, value + 1.96 * u), allow).unwrap()
+            let computed = computed(value, value - 1.96 * u, value + 1.96 * u);
+            outside(&computed, allow).unwrap().0
         };
         let at_most = Allow::AtMost(limit("-5.40 cents/oct"));
         assert!((1.0 - of(-5.47, 0.05, &at_most) - 0.919_243).abs() < 1e-6);

@@ -37,10 +37,16 @@ pub(crate) enum Steady {
         point: usize,
         /// Whether the closing stretch may still be moving.
         maybe_moving: bool,
+        /// The time in each joint draw; infinite where it is not reached in it.
+        draws: Vec<f64>,
     },
     /// Not within the record; `low` is the earliest time that can be right all the
     /// same, and the length of the record where none can.
-    NotReached { why: String, low: f64 },
+    NotReached {
+        why: String,
+        low: f64,
+        draws: Vec<f64>,
+    },
     /// The record cannot say.
     CannotSay { why: String },
 }
@@ -151,7 +157,7 @@ pub(crate) fn steady(
     }
     let closing = closing(&times, stay);
     let record = times[times.len() - 1];
-    let mut drawn = draws.evaluate(&history.smoothed, true, draws.count, |values| {
+    let times_drawn = draws.evaluate(&history.smoothed, true, draws.count, |values| {
         stays_from(
             &times,
             &margins(history, values, watched, limit, closing),
@@ -159,6 +165,7 @@ pub(crate) fn steady(
         )
         .map_or(f64::INFINITY, |(_, t)| t)
     });
+    let mut drawn = times_drawn.clone();
     drawn.sort_by(f64::total_cmp);
     let mut maybe_moving = false;
     if watched == Watched::ReferenceNote {
@@ -170,7 +177,11 @@ pub(crate) fn steady(
                 crate::words::duration(record - times[closing]),
                 change.abs(),
             );
-            return Steady::NotReached { why, low: record };
+            return Steady::NotReached {
+                why,
+                low: record,
+                draws: vec![f64::INFINITY; times_drawn.len()],
+            };
         }
         maybe_moving = change.abs() + 2.0 * u > limit / 4.0;
     }
@@ -181,7 +192,11 @@ pub(crate) fn steady(
         if low < record {
             why += "; within the uncertainty it may have been";
         }
-        return Steady::NotReached { why, low };
+        return Steady::NotReached {
+            why,
+            low,
+            draws: times_drawn,
+        };
     };
     let bracket = if point == 0 {
         (0.0, times[0])
@@ -200,6 +215,7 @@ pub(crate) fn steady(
         high: (!open).then_some(high),
         point,
         maybe_moving,
+        draws: times_drawn,
     }
 }
 

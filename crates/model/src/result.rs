@@ -232,6 +232,21 @@ pub struct Outcome {
     /// What limits it: its uncertainty by source, largest first. Empty where there
     /// is no uncertainty, or it does not come apart.
     pub budget: Vec<Contribution>,
+    /// What it truly is in each of some hundred joint trials: number i of every result of
+    /// every unit and run is of the same trial, in which an error that two of them share
+    /// has the same size. Infinite where a time is not reached; empty where nothing is
+    /// known. For computing with, not handed over.
+    pub draws: JointDraws,
+}
+
+/// The draws of a result; see [`Outcome::draws`].
+#[derive(Clone, PartialEq, Default)]
+pub struct JointDraws(pub Vec<f64>);
+
+impl fmt::Debug for JointDraws {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} draws", self.0.len())
+    }
 }
 
 impl Outcome {
@@ -296,4 +311,18 @@ pub struct Verdict {
     /// The probability that the result lies outside the tolerance, all results being
     /// equally likely beforehand (JCGM 106, flat prior): of a pass the specific risk.
     pub outside: Option<f64>,
+}
+
+/// The tolerances of a plan held against a unit, all together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct JointRisk {
+    /// The unit in which position.
+    pub position: PositionId,
+    /// The probability that at least one tolerance is not met, all results being equally
+    /// likely beforehand; `None` where it is known of no tolerance.
+    pub outside: Option<f64>,
+    /// How many tolerances it speaks of: those whose own risk is known.
+    pub counted: usize,
+    /// How many there are.
+    pub tolerances: usize,
 }

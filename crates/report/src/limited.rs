@@ -4,7 +4,7 @@ use crate::numbers::{decimals_for, fixed, shown_unit};
 use crate::outline::{stated, title};
 use crate::words::choice;
 use model::quantity::Dimension;
-use model::result::{Contribution, Outcome, UncertaintySource, Verdict};
+use model::result::{Contribution, JointRisk, Outcome, UncertaintySource, Verdict};
 
 /// So many sources are named; the rest is small beside them.
 const MOST: usize = 3;
@@ -104,16 +104,41 @@ pub(crate) fn rows(outcome: &Outcome) -> Vec<LimitLine> {
         .collect()
 }
 
-/// How likely the value lies outside the tolerance, in a sentence.
-pub(crate) fn chance(verdict: &Verdict) -> Option<String> {
-    let outside = verdict.outside.filter(|share| share.is_finite())?;
-    let per_cent = outside * 100.0;
-    let words = match per_cent {
+/// A probability in per cent, never said to be nought or certain.
+fn probability(share: f64) -> String {
+    match share * 100.0 {
         p if p < 0.1 => "less than 0.1 %".to_owned(),
         p if p > 99.9 => "more than 99.9 %".to_owned(),
         p if !(10.0..=90.0).contains(&p) => format!("{} %", fixed(p, 1)),
         p => format!("{} %", fixed(p, 0)),
+    }
+}
+
+/// The risk over several tolerances together, in a sentence: "All tolerances together:
+/// 3.1 % likely that at least one is not met."
+pub(crate) fn together(risk: &JointRisk) -> Option<String> {
+    let outside = risk.outside.filter(|share| share.is_finite())?;
+    if risk.counted < 2 {
+        return None;
+    }
+    let which = if risk.counted == risk.tolerances {
+        "All tolerances together".to_owned()
+    } else {
+        format!(
+            "The {} of {} tolerances whose risk is known, together",
+            risk.counted, risk.tolerances
+        )
     };
+    Some(format!(
+        "{which}: {} likely that at least one is not met.",
+        probability(outside)
+    ))
+}
+
+/// How likely the value lies outside the tolerance, in a sentence.
+pub(crate) fn chance(verdict: &Verdict) -> Option<String> {
+    let outside = verdict.outside.filter(|share| share.is_finite())?;
+    let words = probability(outside);
     Some(format!(
         "By the readings there are, the chance that it lies outside is {words}, all values being held equally likely beforehand (flat prior)."
     ))
@@ -123,7 +148,7 @@ pub(crate) fn chance(verdict: &Verdict) -> Option<String> {
 mod tests {
     use super::*;
     use model::record::PositionId;
-    use model::result::{Finding, ResultName};
+    use model::result::{Finding, JointDraws, ResultName};
 
     fn limited(name: ResultName, budget: &[(UncertaintySource, f64, f64)]) -> Outcome {
         Outcome {
@@ -146,6 +171,7 @@ mod tests {
                     share: *share,
                 })
                 .collect(),
+            draws: JointDraws::default(),
         }
     }
 
@@ -200,5 +226,30 @@ mod tests {
         assert!(says(1.0, "is more than 99.9 %"));
         assert_eq!(words(None), None);
         assert_eq!(words(Some(f64::NAN)), None);
+    }
+
+    #[test]
+    fn the_risk_over_all_says_how_many_it_speaks_of() {
+        let words = |outside, counted, tolerances| {
+            together(&JointRisk {
+                position: PositionId::new("left"),
+                outside,
+                counted,
+                tolerances,
+            })
+        };
+        assert_eq!(
+            words(Some(0.031), 3, 3).as_deref(),
+            Some("All tolerances together: 3.1 % likely that at least one is not met.")
+        );
+        assert_eq!(
+            words(Some(0.0), 3, 4).as_deref(),
+            Some(
+                "The 3 of 4 tolerances whose risk is known, together: less than 0.1 % likely that at least one is not met."
+            )
+        );
+        // One by itself has its own chance already.
+        assert_eq!(words(Some(0.5), 1, 1), None);
+        assert_eq!(words(None, 0, 2), None);
     }
 }

@@ -6,7 +6,7 @@ use analysis::{StageAnalysis, UnitAnalysis};
 use model::document::plan::Tolerance;
 use model::quantity::Dimension;
 use model::record::{PositionId, Reading, Unit};
-use model::result::{Finding, Outcome, ResultName, Verdict};
+use model::result::{Finding, JointRisk, Outcome, ResultName, Verdict};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// The name of a result for people.
@@ -215,6 +215,14 @@ impl<'a> RunView<'a> {
             .iter()
             .filter(|outcome| outcome.position == *position)
             .collect()
+    }
+
+    /// The risk over all tolerances together at a position.
+    pub(crate) fn risk_of(&self, position: &PositionId) -> Option<&'a JointRisk> {
+        self.analysis
+            .risks
+            .iter()
+            .find(|risk| risk.position == *position)
     }
 
     /// The verdicts on a position with their tolerances, in the order of the plan.

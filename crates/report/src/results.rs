@@ -6,7 +6,7 @@ use crate::export::{Deviations, maybe, number, seconds};
 use crate::suggestions;
 use crate::words::sentences;
 use model::record::{Gap, PositionId};
-use model::result::{Outcome, ResultName, Verdict};
+use model::result::{JointRisk, Outcome, ResultName, Verdict};
 use serde_json::{Value, json};
 
 /// One result.
@@ -43,6 +43,15 @@ pub(crate) fn verdict_json(view: &RunView<'_>, verdict: &Verdict) -> Value {
         "finding": verdict.finding.word(),
         "reason": verdict.reason,
         "outside": maybe(verdict.outside),
+    })
+}
+
+/// The risk over all tolerances together.
+fn risk_json(risk: &JointRisk) -> Value {
+    json!({
+        "outside": maybe(risk.outside),
+        "counted": risk.counted,
+        "tolerances": risk.tolerances,
     })
 }
 
@@ -117,6 +126,7 @@ pub fn results_json(view: &RunView<'_>) -> Value {
                 "results": view.outcomes_of(position).into_iter().map(result_json).collect::<Vec<_>>(),
                 "verdicts": view.verdicts_of(position).into_iter()
                     .map(|(_, verdict)| verdict_json(view, verdict)).collect::<Vec<_>>(),
+                "all_tolerances": view.risk_of(position).map(risk_json),
                 "suggestions": suggestions::of_position(view, position),
                 "gaps": gaps,
                 "doubts": words.gaps,

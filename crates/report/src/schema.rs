@@ -1,5 +1,6 @@
-//! The JSON Schema of what `show` prints as JSON. The types here stand for the documents
-//! only; a test holds real output against the schema, with nothing more and nothing less.
+//! The JSON Schema of what `show` prints as JSON, and what the schemas of `compare` and
+//! `batch` share with it. The types stand for the documents only; a test holds real output
+//! against the schemas, with nothing more and nothing less.
 
 use model::record::Unit;
 use model::result::{Finding, ResultName, SuggestionKind, UncertaintySource};
@@ -105,6 +106,8 @@ struct UnitResults {
     results: Vec<OneResult>,
     /// The tolerances, one by one.
     verdicts: Vec<OneVerdict>,
+    /// The risk over all tolerances together; null without tolerances.
+    all_tolerances: Nullable<AllTolerances>,
     /// What the results suggest, largest first.
     suggestions: Vec<OneSuggestion>,
     /// What was planned and not measured.
@@ -180,6 +183,21 @@ struct OneVerdict {
     reason: String,
     /// How likely the true value lies outside the range; null where that is not known.
     outside: Option<f64>,
+}
+
+/// The tolerances of the plan, all together.
+#[derive(JsonSchema)]
+#[schemars(deny_unknown_fields)]
+#[allow(dead_code)]
+struct AllTolerances {
+    /// How likely at least one of them is not met, errors that their results share being
+    /// counted once; null where that is known of none.
+    #[schemars(range(min = 0.0, max = 1.0))]
+    outside: Nullable<f64>,
+    /// How many it speaks of: those whose own risk is known.
+    counted: u64,
+    /// How many there are.
+    tolerances: u64,
 }
 
 /// A likely cause, with its evidence. Never a verdict.

@@ -101,6 +101,9 @@ fn unit(view: &RunView<'_>, words: &UnitWords, lines: &mut Vec<String>) {
             wrap(lines, chance, "            ", "            ");
         }
     }
+    if let Some(together) = &words.together {
+        wrap(lines, together, "  ", "  ");
+    }
     results(view, &words.position, lines);
 }
 

@@ -35,6 +35,8 @@ pub struct UnitWords {
     pub technician: Vec<String>,
     /// The tolerances, one by one.
     pub verdicts: Vec<VerdictWords>,
+    /// The risk over several tolerances together, where it is known.
+    pub together: Option<String>,
     /// What is missing, what was doubtful, what broke the history.
     pub gaps: Vec<String>,
     /// What the rig has to do with it.
@@ -88,6 +90,7 @@ pub fn sentences(view: &RunView<'_>) -> Vec<UnitWords> {
                 owner: speaker.owner(),
                 technician: speaker.technician(),
                 verdicts,
+                together: view.risk_of(position).and_then(limited::together),
                 gaps: doubts::gaps(view, position),
                 rig,
             }

@@ -4,7 +4,9 @@ mod specimen;
 
 use analysis::{Analysis, analyse};
 use model::record::{EventKind, Measured, State};
-use model::result::{Contribution, Finding, Outcome, ResultName, UncertaintySource, Verdict};
+use model::result::{
+    Contribution, Finding, JointDraws, JointRisk, Outcome, ResultName, UncertaintySource, Verdict,
+};
 use report::RunView;
 use specimen::{CHARACTERS, Character, Specimen};
 
@@ -203,6 +205,7 @@ fn whatever_is_left_of_a_run_can_be_shown() {
         stages: Vec::new(),
         outcomes: Vec::new(),
         verdicts: Vec::new(),
+        risks: Vec::new(),
         suggestions: Vec::new(),
     };
     renders(&run);
@@ -293,6 +296,7 @@ fn outcome(position: &str, name: ResultName, numbers: Option<(f64, f64, f64)>) -
                 .to_owned()
         }),
         budget: Vec::new(),
+        draws: JointDraws::default(),
     }
 }
 
@@ -341,6 +345,13 @@ fn sentences_as_they_read() {
         verdict(2, "a", Finding::Pass, "it is 0.41 cents"),
         verdict(2, "b", Finding::Pass, "it is 1.2 cents"),
     ];
+    let risk = |position: &str, outside, counted| JointRisk {
+        position: model::record::PositionId::new(position),
+        outside: Some(outside),
+        counted,
+        tolerances: 3,
+    };
+    run.analysis.risks = vec![risk("a", 0.031, 3), risk("b", 0.9998, 2)];
     // What limits a result stands by those that a verdict hangs on, and a chance by a
     // verdict that is open: of a pass it would say nothing that the word does not.
     let budget = |parts: &[(UncertaintySource, f64)]| {

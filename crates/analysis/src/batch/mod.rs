@@ -484,6 +484,7 @@ mod tests {
                 meaning: None,
                 why_not: None,
                 budget: Vec::new(),
+                draws: model::result::JointDraws::default(),
             };
             let value = UnitValue {
                 outcome,

@@ -145,8 +145,7 @@ impl<'a> Desk<'a> {
     /// A result under a tolerance.
     fn compute(&self, bench: &Bench, stage: u16, tolerance: &Tolerance) -> Computed {
         let choice = Choice::of(tolerance, self.plan, bench.unit.law);
-        Night::new(bench, stage, &tolerance.of, u64::from(stage) << 16)
-            .compute(tolerance.result, &choice)
+        Night::new(bench, stage, &tolerance.of).compute(tolerance.result, &choice)
     }
 
     fn foresight(&self, number: usize, tolerance: &Tolerance) -> Option<Foresight> {

@@ -164,7 +164,7 @@ impl Night<'_> {
             until_steady: self.until_steady,
             for_share: true,
             drifted: Rc::clone(&self.drifted),
-            place: self.place,
+            sources: Rc::clone(&self.sources),
             history: self
                 .history
                 .as_ref()

@@ -2,8 +2,8 @@
 
 use super::{Found, Missing, Night};
 use crate::coefficient::{Coefficient, with_supply, with_temperature};
+use crate::joint;
 use crate::moment::MomentOf;
-use crate::trials::Trials;
 use crate::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
 use crate::words::{duration, number};
 use model::pitch::ControlLaw;
@@ -79,8 +79,9 @@ impl Night<'_> {
     }
 
     /// A coefficient with what the thermometer may be off: at either end of the
-    /// span by its limit, a rectangle each (GUM 4.3.7).
-    fn with_thermometer(&self, found: Coefficient) -> (Coefficient, f64) {
+    /// span by its limit, a rectangle each (GUM 4.3.7); the share of the variance that
+    /// this has; and what the coefficient is in each joint trial.
+    fn with_thermometer(&self, found: Coefficient, which: &str) -> (Coefficient, f64, Vec<f64>) {
         let u = found.value.abs() * self.bench.limits.thermometer * (2f64 / 3.0).sqrt()
             / found.span.max(1e-6);
         let all = found.u.hypot(u);
@@ -90,7 +91,18 @@ impl Night<'_> {
             high: found.value + (found.high - found.value).hypot(1.9 * u),
             ..found
         };
-        (widened, if all > 0.0 { (u / all).powi(2) } else { 0.0 })
+        let mut draws = Vec::new();
+        if !self.for_share {
+            let mut own = self.trials(which);
+            draws = joint::split_normal(found.value, found.low, found.high, &mut own);
+            let [one, other] = &self.sources.thermometer;
+            let relative = self.bench.limits.thermometer / found.span.max(1e-6);
+            for (draw, (one, other)) in draws.iter_mut().zip(one.iter().zip(other)) {
+                *draw += found.value * relative * (one - other);
+            }
+        }
+        let share = if all > 0.0 { (u / all).powi(2) } else { 0.0 };
+        (widened, share, draws)
     }
 
     fn of_coefficient(found: Coefficient, readings: usize, meaning: String) -> Found {
@@ -119,16 +131,17 @@ impl Night<'_> {
 
     pub(super) fn offset_temperature_coefficient(&self) -> Result<Found, Missing> {
         let (times, values, readings) = self.reference_course()?;
-        let mut trials = Trials::of([6, self.place, 0]);
+        let mut trials = self.trials("offset with temperature");
         let air = &self.bench.surroundings.air;
         let found = with_temperature(&times, &values, air, &mut trials)?;
-        let (found, rig) = self.with_thermometer(found);
+        let (found, rig, draws) = self.with_thermometer(found, "offset coefficient");
         let meaning = format!(
             "of the reference note, warm-up left out; {}",
             Self::air_words(&found)
         );
         Ok(Found {
             rig_share: Some(rig),
+            draws,
             ..Self::of_coefficient(found, readings, meaning)
         })
     }
@@ -136,9 +149,9 @@ impl Night<'_> {
     pub(super) fn scale_temperature_coefficient(&self) -> Result<Found, Missing> {
         let ((times, values, readings), name) = self.scale_course()?;
         let air = &self.bench.surroundings.air;
-        let mut trials = Trials::of([7, self.place, 0]);
+        let mut trials = self.trials("scale with temperature");
         let found = with_temperature(&times, &values, air, &mut trials)?;
-        let (found, rig) = self.with_thermometer(found);
+        let (found, rig, draws) = self.with_thermometer(found, "scale coefficient");
         // 1200 cents per octave are the whole scale; of a bare pair of transistors it
         // goes with 1/T.
         let bare = 1200.0 / (found.mean - ABSOLUTE_ZERO);
@@ -152,6 +165,7 @@ impl Night<'_> {
         }
         Ok(Found {
             rig_share: Some(rig),
+            draws,
             ..Self::of_coefficient(found, readings, meaning)
         })
     }
@@ -162,7 +176,7 @@ impl Night<'_> {
             return None;
         }
         let (times, values, _) = self.reference_course().ok()?;
-        let mut trials = Trials::of([6, self.place, 0]);
+        let mut trials = self.trials("offset with temperature");
         let air = &self.bench.surroundings.air;
         let offset = with_temperature(&times, &values, air, &mut trials).ok()?;
         let octaves = -offset.value / scale.value;
@@ -185,7 +199,7 @@ impl Night<'_> {
     pub(super) fn supply_sensitivity(&self) -> Result<Found, Missing> {
         let (times, values, readings) = self.reference_course()?;
         let supply = &self.bench.surroundings.supply;
-        let mut trials = Trials::of([8, self.place, 0]);
+        let mut trials = self.trials("supply");
         let found = with_supply(&times, &values, supply, &mut trials)?;
         let meaning = format!(
             "of the reference note, all rails moved together; {:.2} V on average, moved by {:.2} V",

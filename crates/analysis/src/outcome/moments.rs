@@ -4,10 +4,9 @@ use super::{Found, Missing, Night};
 use crate::choice::Choice;
 use crate::extremes::{extreme, half_range};
 use crate::history::History;
-use crate::linearity::{DRAWS, linearity};
+use crate::linearity::linearity;
 use crate::moment::{MomentOf, notes_of_two_note_slope};
 use crate::tracking::CENTS_PER_E;
-use crate::trials::Trials;
 use crate::words::{counted, number, signed};
 use model::document::plan::Moment;
 use model::result::ResultName;
@@ -30,11 +29,16 @@ impl Night<'_> {
         let of = MomentOf { name, pair };
         let found = of.at(&shared, moment + self.origin_s())?;
         let t = found.t - self.origin_s();
-        let seed = [3, self.place, name as u64];
-        let (low, high) = if self.for_share {
-            (0.0, 0.0)
+        let (low, high, draws) = if self.for_share {
+            (0.0, 0.0, Vec::new())
         } else {
-            found.sources.interval(&mut Trials::of(seed))
+            let which = format!("{name} {choice:?}");
+            let (low, high) = found
+                .sources
+                .interval(&mut self.trials(&format!("interval of {which}")));
+            let mut draws = found.sources.draws(&self.sources, &mut self.trials(&which));
+            draws.iter_mut().for_each(|draw| *draw += found.value);
+            (low, high, draws)
         };
         let u = found.sources.u();
         let lowest = shared.stage.notes[0];
@@ -97,7 +101,9 @@ impl Night<'_> {
             rig_share: (u > 0.0).then(|| 1.0 - found.sources.own / (u * u)),
             needs_until: None,
             shortened: None,
+            record: None,
             meaning,
+            draws,
         })
     }
 
@@ -117,8 +123,8 @@ impl Night<'_> {
             .bench
             .shared(self.index)
             .ok_or_else(|| self.nothing())?;
-        let draws = if self.for_share { DRAWS / 10 } else { DRAWS };
-        let found = linearity(&shared, draws, &mut Trials::of([9, self.place, 0]))?;
+        let mut trials = self.trials("linearity error");
+        let found = linearity(&shared, &self.sources, self.for_share, &mut trials)?;
         let (place, cents) = found.at;
         let meaning = format!(
             "largest at {}, where it is {} cents, off the unit's own curve through {} notes, mean of {}; rms {:.2} cents with {:.1} degrees of freedom a round",

@@ -4,8 +4,8 @@ use super::{Found, Missing, Night};
 use crate::choice::Choice;
 use crate::hysteresis::hysteresis;
 use crate::settling::Heard;
+use crate::shared_sources::TRIALS;
 use crate::statistics::{quantile, standard_deviation};
-use crate::trials::Trials;
 use crate::words::{cents, counted, duration, signed};
 
 /// How near counts as settled unless a plan says otherwise, in cents.
@@ -49,7 +49,9 @@ impl Night<'_> {
                         duration(record)
                     ),
                     meaning,
+                    low: record,
                     record,
+                    draws: vec![f64::INFINITY; TRIALS],
                 });
             };
             return Ok(Found {
@@ -89,7 +91,9 @@ impl Night<'_> {
             return Err(Missing::NotReached {
                 why: format!("{unsteady} of {all} were not steady by the time the plan allows"),
                 meaning,
+                low: longest,
                 record: longest,
+                draws: vec![f64::INFINITY; TRIALS],
             });
         }
         Ok(Found {
@@ -139,7 +143,7 @@ impl Night<'_> {
         }
         // The largest of many windows is too large by what the largest of so much
         // noise is; there is no curve to take it of instead.
-        let mut trials = Trials::of([5, self.place, 0]);
+        let mut trials = self.trials("overshoot");
         let seen = known
             .iter()
             .flat_map(|heard| heard.windows.iter().map(|(_, off)| heard.way * off))

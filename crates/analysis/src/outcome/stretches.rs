@@ -4,8 +4,8 @@ use super::{Found, Missing, Night};
 use crate::choice::Choice;
 use crate::drift::drift;
 use crate::extremes::{after_one_tuning, extreme, half_range, left_after_trimming, range_of_note};
+use crate::joint;
 use crate::repeatability::repeatability;
-use crate::trials::Trials;
 use crate::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
 use crate::words::duration;
 
@@ -152,24 +152,39 @@ impl Night<'_> {
             .iter()
             .map(|place| history.points[*place].y[note])
             .collect();
-        let seed = [4, self.place, 0];
         let found = self
             .drifted
-            .get_or_init(|| drift(&times, &values, &mut Trials::of(seed)))
+            .get_or_init(|| drift(&times, &values, &mut self.trials("drift")))
             .ok_or_else(|| "a rate of drift takes readings at three times".to_owned())?;
         let per_hour = 3600.0;
         // What the control source may have drifted by over the run, limits of
         // rectangles for gain and offset (GUM 4.3.7).
         let unit = &self.bench.unit;
-        let own = &unit.notes[self.bench.stages[&self.index].fit.notes[note]];
+        let own_note = &unit.notes[self.bench.stages[&self.index].fit.notes[note]];
         let limits = self.bench.limits;
         let lasted = times[times.len() - 1] - times[0];
-        let source = (own.per_gain * limits.gain_drift).hypot(own.per_volt * limits.offset_drift)
+        let source = (own_note.per_gain * limits.gain_drift)
+            .hypot(own_note.per_volt * limits.offset_drift)
             / 3f64.sqrt()
             / lasted;
         let u = found.u.hypot(source);
         // Two rectangles of like size reach 1.9 times their standard deviation.
         let reach = |own: f64| own.hypot(1.9 * source);
+        let mut draws = Vec::new();
+        if !self.for_share {
+            let mut own = self.trials("drift rate");
+            draws = joint::split_normal(found.rate, found.low, found.high, &mut own);
+            let gain = own_note.per_gain * limits.gain_drift / lasted;
+            let offset = own_note.per_volt * limits.offset_drift / lasted;
+            let drifts = self
+                .sources
+                .gain_drift
+                .iter()
+                .zip(&self.sources.offset_drift);
+            for (draw, (of_gain, of_offset)) in draws.iter_mut().zip(drifts) {
+                *draw = (*draw + gain * of_gain + offset * of_offset) * per_hour;
+            }
+        }
         Ok(Found {
             value: found.rate * per_hour,
             u: Some(u * per_hour),
@@ -180,11 +195,13 @@ impl Night<'_> {
             rig_share: (u > 0.0).then(|| (source / u).powi(2)),
             needs_until: Some(f64::INFINITY),
             shortened: None,
+            record: None,
             meaning: format!(
                 "at {name} from {} to {}{which}",
                 duration(times.first().copied().unwrap_or(0.0)),
                 duration(times.last().copied().unwrap_or(0.0)),
             ),
+            draws,
         })
     }
 
@@ -203,10 +220,12 @@ impl Night<'_> {
             rig_share: None,
             needs_until: Some(f64::INFINITY),
             shortened: None,
+            record: None,
             meaning: format!(
                 "standard deviation of a note left and come back to, drift taken out, {:.0} degrees of freedom; the meter's own noise is in it",
                 pooled.degrees_of_freedom
             ),
+            draws: Vec::new(),
         })
     }
 }

@@ -5,6 +5,11 @@ use crate::choice::Choice;
 use crate::warm_up::{Steady, Watched, stay, tuning_holds_from};
 use crate::words::duration;
 
+/// A time lies between two rounds, and on the line through the smoothed curve there as far
+/// as this part of the way from one to the other, either way. Found by trying: without it
+/// differences of times are held too seldom, and with all of the way between always.
+const BETWEEN_ROUNDS: f64 = 0.25;
+
 impl Night<'_> {
     pub(super) fn time(&self, watched: Watched, choice: &Choice) -> Result<Found, Missing> {
         let (history, _, outlier) = self.cleaned()?;
@@ -46,6 +51,7 @@ impl Night<'_> {
                 high,
                 point,
                 maybe_moving,
+                draws,
             } => {
                 if point == 0 {
                     meaning += "; it was so in the first round already";
@@ -60,6 +66,18 @@ impl Night<'_> {
                         None => "; one tuning only did not last that long at any time".to_owned(),
                     };
                 }
+                // Not known where it is not known what it comes to stay near.
+                let before = point
+                    .checked_sub(1)
+                    .map_or(0.0, |point| history.points[point].t);
+                let width = history.points[point].t - before;
+                let draws = if self.for_share || maybe_moving {
+                    Vec::new()
+                } else {
+                    let mut own = self.trials(&format!("{watched:?} {choice:?}"));
+                    let within = |t: &f64| (t + own.within(BETWEEN_ROUNDS * width)).max(0.0);
+                    draws.iter().map(within).collect()
+                };
                 Ok(Found {
                     value: t,
                     u,
@@ -70,13 +88,17 @@ impl Night<'_> {
                     rig_share: None,
                     needs_until: Some(t + stay_s),
                     shortened,
+                    record: Some(record),
                     meaning,
+                    draws,
                 })
             }
-            Steady::NotReached { why, low: record } => Err(Missing::NotReached {
+            Steady::NotReached { why, low, draws } => Err(Missing::NotReached {
                 why,
                 meaning,
+                low,
                 record,
+                draws,
             }),
             Steady::CannotSay { why } => Err(why.into()),
         }

@@ -7,6 +7,7 @@ use crate::extremes::{
     extreme, extreme_of, half_range, left_after_both_trimmers, left_after_trimming, widest_run,
 };
 use crate::history::History;
+use crate::joint::stretched;
 use crate::statistics::{quantile, standard_deviation};
 use crate::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
 use crate::words::{counted, duration};
@@ -18,23 +19,25 @@ const SLOW_ROUNDS: usize = 24;
 
 impl Night<'_> {
     /// A number that is no maximum: the value seen, and the range of the draws.
-    fn of_draws(
-        seen: f64,
-        own: &[f64],
-        mut all: Vec<f64>,
-        limits: (f64, f64),
-        meaning: String,
-    ) -> Found {
-        let u = standard_deviation(&all);
+    fn of_draws(seen: f64, own: &[f64], all: &[f64], limits: (f64, f64), meaning: String) -> Found {
+        let u = standard_deviation(all);
         let own_u = standard_deviation(own);
-        all.sort_by(f64::total_cmp);
-        let (lower, upper) = (quantile(&all, 0.025), quantile(&all, 0.975));
+        let mut sorted = all.to_vec();
+        sorted.sort_by(f64::total_cmp);
+        let (lower, upper) = (quantile(&sorted, 0.025), quantile(&sorted, 0.975));
+        // Noise drawn around noise is biased; so is its mirror image, the other way.
+        let low = lower.min(2.0 * seen - upper).max(limits.0);
+        let high = upper.max(2.0 * seen - lower).min(limits.1);
+        let mut draws = stretched(all.to_vec(), low, high);
+        for draw in &mut draws {
+            *draw = draw.clamp(limits.0, limits.1);
+        }
         Found {
             value: seen,
             u: Some(u),
-            // Noise drawn around noise is biased; so is its mirror image, the other way.
-            low: Some(lower.min(2.0 * seen - upper).max(limits.0)),
-            high: Some(upper.max(2.0 * seen - lower).min(limits.1)),
+            low: Some(low),
+            high: Some(high),
+            draws,
             rig_share: (u > 0.0).then(|| (1.0 - (own_u / u).powi(2)).clamp(0.0, 1.0)),
             ..Found::with(meaning)
         }
@@ -66,7 +69,7 @@ impl Night<'_> {
             choice.limit,
             Self::at_words(choice.at, t),
         );
-        let mut found = Self::of_draws(octaves, &own, all, (0.0, span), meaning);
+        let mut found = Self::of_draws(octaves, &own, &all, (0.0, span), meaning);
         found.t = Some(t);
         found.readings = history.points[place].readings;
         Ok(found)
@@ -91,7 +94,7 @@ impl Night<'_> {
             counted(rounds.len(), "round"),
             choice.limit,
         );
-        let mut found = Self::of_draws(seen, &own, all, (0.0, 1.0), meaning);
+        let mut found = Self::of_draws(seen, &own, &all, (0.0, 1.0), meaning);
         found.readings = Self::readings(history, &rounds);
         found.needs_until = Some(f64::INFINITY);
         Ok(found)

@@ -2,6 +2,7 @@
 
 mod budget;
 mod coverage;
+mod differences;
 mod foresight;
 mod hostile;
 mod night;

@@ -10,8 +10,9 @@ pub use schema::comparison_schema;
 pub use words::{comparison_json, comparison_text};
 
 use crate::RunView;
-use analysis::comparison::{Common, Difference, difference};
-use model::document::rig::{Rig, Wiring};
+use analysis::comparison::{Difference, difference};
+use analysis::{Common, Identity};
+use model::document::rig::Wiring;
 use model::pitch::Pitch;
 use model::record::PositionId;
 use model::result::{Outcome, ResultName};
@@ -162,41 +163,15 @@ pub(crate) fn pairs<'a>(views: &[RunView<'a>]) -> Vec<Pair<'a>> {
     found
 }
 
-/// Whether two rig files describe the same bench. On a simulated one the units are in the
-/// file, too, and another unit, night or fault does not make it another bench.
-fn same_bench(one: &Rig, other: &Rig) -> bool {
-    let bench = |rig: &Rig| {
-        let mut rig = rig.clone();
-        if let Wiring::Simulated(simulated) = &mut rig.wiring {
-            simulated.seed = 0;
-            simulated.units.clear();
-            simulated.faults.clear();
-        }
-        rig
-    };
-    bench(one) == bench(other)
-}
-
 fn pair<'a>(one: Subject<'a>, other: Subject<'a>) -> Pair<'a> {
-    let same_rig = same_bench(one.view.rig, other.view.rig);
-    let unit = |subject: &Subject<'a>| subject.view.unit(subject.position);
-    let (serial, other_serial) = (unit(&one).serial, unit(&other).serial);
-    let same_unit = !serial.trim().is_empty() && serial == other_serial;
-    let output = |subject: &Subject<'a>| {
-        let position = subject.view.rig.positions.get(subject.position.as_str())?;
-        Some((position.cv.sender.clone(), position.cv.channel))
+    let identity = |subject: &Subject<'a>| {
+        Identity::of(subject.view.rig, subject.view.record, subject.position)
     };
-    let common = Common {
-        run: one.view.record.id == other.view.record.id,
-        rig: same_rig,
-        output: same_rig && output(&one).is_some() && output(&one) == output(&other),
-        unit: same_unit,
-        notes: false,
-    };
+    let common = identity(&one).in_common(&identity(&other));
     let recorded = |subject: &Subject<'a>| matches!(subject.view.rig.wiring, Wiring::Recorded(_));
-    let kind = if !same_unit {
+    let kind = if !common.unit {
         Kind::UnitAgainstUnit
-    } else if same_rig || (recorded(&one) && recorded(&other)) {
+    } else if common.rig || (recorded(&one) && recorded(&other)) {
         // Of two recordings nobody knows whether they are of one rig.
         Kind::BeforeAfter
     } else {

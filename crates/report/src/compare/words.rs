@@ -127,7 +127,9 @@ fn ordered<'p, 'a>(pair: &'p Pair<'a>) -> Vec<&'p Row<'a>> {
 pub(super) fn heading(pair: &Pair<'_>) -> String {
     let (one, other) = (pair.one.name(), pair.other.name());
     match pair.kind {
-        Kind::BeforeAfter if pair.common.run => format!("{one}, twice in one run"),
+        Kind::BeforeAfter if pair.one.view.record.id == pair.other.view.record.id => {
+            format!("{one}, twice in one run")
+        }
         Kind::BeforeAfter => format!("{one} before and after"),
         Kind::RigAgainstRig => format!(
             "{one} on {} and on {}",
@@ -251,8 +253,13 @@ pub(super) fn conditions(pair: &Pair<'_>) -> Vec<String> {
         format!("Nothing of the uncertainty cancels: {why}.")
     } else {
         format!(
-            "The same in both, and so no part of the differences with a sign: {}. What changes from session to session counts.",
-            names.join(", ")
+            "The same in both, and so not in the differences, as far as it moves both alike: {}.{}",
+            names.join(", "),
+            if pair.common.has(UncertaintySource::Session) {
+                ""
+            } else {
+                " What changes from session to session counts."
+            }
         )
     });
     let (one, other) = (&pair.one.view, &pair.other.view);

@@ -105,6 +105,8 @@ struct UnitPage {
     doubts: Vec<String>,
     rig: Vec<String>,
     verdicts: Vec<VerdictLine>,
+    /// The risk over all tolerances, or empty.
+    together: String,
     figures: Vec<Figure>,
     /// The stage watched for longest first.
     results: Vec<StageResults>,
@@ -397,6 +399,7 @@ fn unit_page(view: &RunView<'_>, index: usize, words: UnitWords) -> UnitPage {
                 chance: verdict.chance.clone().unwrap_or_default(),
             })
             .collect(),
+        together: unbroken(words.together.as_deref().unwrap_or_default()),
         figures: charts::of_unit(view, position),
         results: stage_results(view, position),
         key: shown_keys(view)
