@@ -17,7 +17,7 @@ pub enum StoreError {
     },
     /// The folder or a file in it cannot be made or written.
     #[error(
-        "the store in {} cannot be written ({detail}); check the permissions of the folder and that its disk is not mounted read-only, or choose another folder", folder.display()
+        "the store in {} cannot be written ({detail}); check the permissions of the folder and that its disk is not mounted read-only, or choose another folder; to read runs that lie where nothing can be written, copy the folder first", folder.display()
     )]
     NotWritable {
         /// Which folder.

@@ -6,7 +6,7 @@ use crate::folder;
 use crate::lock::{self, Hold, Lock};
 use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Marks the database as ours: "NiBe".
 const APPLICATION_ID: i64 = 0x4E69_4265;
@@ -74,38 +74,43 @@ pub(crate) fn bring_up(folder: &Path, steps: &[&str]) -> Result<Lock, StoreError
     let path = database(folder);
     let gate = folder.join("locks/store.lock");
     let known = steps.len() as i64;
+    let begun = Instant::now();
     loop {
-        if !is_there(folder) {
-            let _alone = gate_lock(&gate, Hold::Alone, folder)?;
-            if !is_there(folder) {
-                make(folder, steps)?;
+        if is_there(folder) {
+            let shared = gate_lock(&gate, Hold::Shared, folder)?;
+            let found = version(&path)?;
+            if found == known {
+                return Ok(shared);
+            }
+            if found > known {
+                return Err(StoreError::Newer { path, found, known });
             }
         }
-        let shared = gate_lock(&gate, Hold::Shared, folder)?;
-        let found = version(&path)?;
-        if found == known {
-            return Ok(shared);
-        }
-        if found > known {
-            return Err(StoreError::Newer { path, found, known });
-        }
-        drop(shared);
-        let _alone = gate_lock(&gate, Hold::Alone, folder)?;
-        if version(&path)? < known {
-            migrate(folder, steps)?;
+        // Another process may be doing the same, and then hold the gate open for a whole
+        // night; so it is looked again whether there is anything left to do.
+        match lock::take(&gate, Hold::Alone, Duration::ZERO)? {
+            Some(_alone) if !is_there(folder) => make(folder, steps)?,
+            Some(_alone) if version(&path)? < known => migrate(folder, steps)?,
+            Some(_) => {}
+            None if begun.elapsed() < PATIENCE => std::thread::sleep(Duration::from_millis(20)),
+            None => return Err(in_use(&gate, Hold::Alone, folder)),
         }
     }
 }
 
 fn gate_lock(gate: &Path, hold: Hold, folder: &Path) -> Result<Lock, StoreError> {
-    lock::take(gate, hold, PATIENCE)?.ok_or_else(|| StoreError::InUse {
+    lock::take(gate, hold, PATIENCE)?.ok_or_else(|| in_use(gate, hold, folder))
+}
+
+fn in_use(gate: &Path, hold: Hold, folder: &Path) -> StoreError {
+    StoreError::InUse {
         what: format!("the store in {}", folder.display()),
         holder: match hold {
             Hold::Alone => "by another program, and has to be brought up to date first".to_owned(),
             Hold::Shared => lock::holder(gate),
         },
         advice: "wait for that program to end and try again",
-    })
+    }
 }
 
 /// The version of the store, once it is certain that it is one.

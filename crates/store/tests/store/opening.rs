@@ -124,10 +124,14 @@ fn what_a_killed_making_left_is_cleared_away() {
 #[test]
 fn many_may_open_a_new_store_at_once() {
     let folder = tempfile::tempdir().unwrap();
+    // Each keeps the store open until all have it, as runs of a whole night do.
+    let together = std::sync::Barrier::new(8);
     std::thread::scope(|scope| {
         for _ in 0..8 {
             scope.spawn(|| {
-                let mut writer = Store::open(folder.path()).unwrap().writer().unwrap();
+                let store = Store::open(folder.path());
+                together.wait();
+                let mut writer = store.unwrap().writer().unwrap();
                 writer.begin(&header_of("plan")).unwrap();
                 writer.write(&note(0, 0)).unwrap();
             });
