@@ -303,6 +303,20 @@ impl TreeReader {
                 &format!("at most {LONGEST_TEXT} are taken; is a quote not closed?"),
             );
         }
+        // Titles and names are printed on terminals, which obey such characters.
+        if let Some(control) = text
+            .chars()
+            .find(|letter| letter.is_control() && !matches!(letter, '\n' | '\t'))
+        {
+            return self.refuse(
+                place,
+                &format!(
+                    "this text holds a control character (U+{:04X})",
+                    u32::from(control)
+                ),
+                "leave it out; texts are made of letters, spaces and line ends",
+            );
+        }
         if let Some(Open::Mapping { entries, key, .. }) = self.open.last_mut()
             && key.is_none()
         {
