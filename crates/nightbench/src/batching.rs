@@ -4,6 +4,7 @@ use crate::cli::{Batch, Format};
 use crate::documents;
 use crate::exit::{self, Failure};
 use crate::folders;
+use crate::output;
 use crate::reading::{Known, write_file};
 use analysis::batch::{BatchRun, batch};
 use model::document::plan::Plan;
@@ -43,7 +44,7 @@ pub fn take_together(arguments: &Batch) -> Result<u8, Failure> {
         Format::Text => report::batch_text(&view),
         Format::Json => format!("{:#}\n", report::batch_json(&view)),
     };
-    let _ = write!(std::io::stdout(), "{text}");
+    output::print(&text)?;
     if let Some(path) = &arguments.out {
         let _ = writeln!(std::io::stderr(), "{}", path.display());
     }

@@ -3,6 +3,7 @@
 use crate::cli::StreamFormat;
 use crate::exit::Failure;
 use crate::measured_line::Style;
+use crate::output;
 use meter::{ChangeFinder, NoteChange};
 use model::quantity::Hertz;
 use serde_json::{Value, json};
@@ -19,9 +20,10 @@ pub fn measure(path: &Path, only: Option<u16>, style: &Style) -> Result<u8, Fail
     let channels = usize::from(recording.channels());
     let mut finder = ChangeFinder::new(recording.rate(), channels);
     let mut piece = vec![Vec::new(); channels];
-    let mut out = std::io::stdout();
-    if style.format == StreamFormat::Csv && writeln!(out, "{HEADING}").is_err() {
-        return Ok(0);
+    let mut out = Vec::new();
+    if style.format == StreamFormat::Csv {
+        out.extend_from_slice(HEADING.as_bytes());
+        out.push(b'\n');
     }
     loop {
         for channel in &mut piece {
@@ -38,11 +40,14 @@ pub fn measure(path: &Path, only: Option<u16>, style: &Style) -> Result<u8, Fail
         if ended {
             finder.finish(&mut found);
         }
-        for change in &found {
-            if write(&mut out, change, style).is_err() {
-                return Ok(0);
-            }
+        let written = found
+            .iter()
+            .try_for_each(|change| write(&mut out, change, style))
+            .and_then(|()| output::write(&out));
+        if written.is_err() {
+            return output::judge(written).map(|()| 0);
         }
+        out.clear();
         if ended {
             return read.map(|_| 0);
         }

@@ -64,15 +64,29 @@ pub enum Command {
     /// Measure a WAV file or a live input, window by window.
     Measure(Measure),
     /// List MIDI ports, audio devices and serial ports.
+    #[command(after_help = "\
+Examples:
+  nightbench ports
+  nightbench ports --format json
+
+The names listed here, or parts of them that no other device has, are what a rig file
+calls its devices by.")]
     Ports(Formatted),
     /// Print the JSON Schema of a kind of document, for editors.
     Schema(Schema),
     /// Print a completion script for a shell.
+    #[command(after_help = "\
+Examples:
+  nightbench completions bash > ~/.local/share/bash-completion/completions/nightbench
+  nightbench completions fish > ~/.config/fish/completions/nightbench.fish")]
     Completions {
         /// Which shell.
         shell: Shell,
     },
     /// Print the manual page (roff, for `man -l -`).
+    #[command(after_help = "\
+Example:
+  nightbench manual | man -l -")]
     Manual,
 }
 
@@ -178,6 +192,14 @@ pub struct Check {
 
 /// `nightbench runs`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  nightbench runs
+  nightbench runs --store demo.nightbench --format json
+
+A line says: identifier, when the run began, how it stands, how long it lasted, what it
+holds, the plan's title and the units. A run that stopped before its end is carried on
+by `nightbench resume`.")]
 pub struct Listing {
     #[command(flatten)]
     pub store: StoreFolder,
@@ -188,6 +210,10 @@ pub struct Listing {
 /// `nightbench show`.
 #[derive(Debug, Args)]
 #[command(after_help = "\
+Examples:
+  nightbench show 3f9c2a1b
+  nightbench show 3f9c2a1b --format json
+
 The exit code says what the verdicts say: 1 a tolerance failed, 4 none failed but
 one is undecided, 3 the run is incomplete, 0 otherwise.")]
 pub struct Show {
@@ -311,6 +337,9 @@ pub struct Batch {
 
 /// `nightbench stop`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Example:
+  nightbench stop 3f9c2a1b")]
 pub struct Stop {
     /// The run's identifier, as `runs` lists it, or the beginning of it.
     pub run: String,
@@ -320,6 +349,9 @@ pub struct Stop {
 
 /// `nightbench remark`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Example:
+  nightbench remark 3f9c2a1b \"opened the window\"")]
 pub struct Remark {
     /// The run's identifier, as `runs` lists it, or the beginning of it.
     pub run: String,
@@ -331,6 +363,13 @@ pub struct Remark {
 
 /// `nightbench report`.
 #[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  nightbench report 3f9c2a1b
+  nightbench report 3f9c2a1b --out night.html
+
+The path of the file is printed on stdout. The file holds all it needs, so it can be
+mailed and read without a network.")]
 pub struct Report {
     /// The run's identifier, as `runs` lists it, or the beginning of it.
     pub run: String,
@@ -489,6 +528,10 @@ pub struct Schema {
 
 /// Reads `left=A-1041,model=two-pole,waveform=saw`.
 fn parse_unit(text: &str) -> Result<(String, Unit), String> {
+    // Serial numbers are printed on terminals, which obey such characters.
+    if text.chars().any(char::is_control) {
+        return Err("a control character stands in it; leave it out".to_owned());
+    }
     let mut parts = text.split(',');
     let first = parts.next().unwrap_or_default();
     let Some((position, serial)) = first
@@ -548,5 +591,6 @@ mod tests {
         assert_eq!(unit.settings["waveform"], "saw");
         assert!(parse_unit("left").is_err());
         assert!(parse_unit("=x").is_err());
+        assert!(parse_unit("left=A\u{1b}[31m").is_err());
     }
 }

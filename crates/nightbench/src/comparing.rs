@@ -2,6 +2,7 @@
 
 use crate::cli::{Compare, Format};
 use crate::exit::Failure;
+use crate::output;
 use crate::reading::{Known, write_file};
 use std::collections::BTreeSet;
 use std::io::Write;
@@ -38,7 +39,7 @@ pub fn compare(arguments: &Compare) -> Result<u8, Failure> {
         Format::Text => report::comparison_text(&views),
         Format::Json => format!("{}\n", report::comparison_json(&views)),
     };
-    let _ = write!(std::io::stdout(), "{text}");
+    output::print(&text)?;
     if let Some(path) = &arguments.out {
         let _ = writeln!(std::io::stderr(), "{}", path.display());
     }

@@ -61,3 +61,29 @@ pub fn of_run(complete: bool, verdicts: &[Verdict]) -> u8 {
         0
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use model::record::PositionId;
+
+    #[test]
+    fn incomplete_comes_before_failed_and_failed_before_undecided() {
+        let verdict = |finding| Verdict {
+            tolerance: 0,
+            position: PositionId::new("left"),
+            finding,
+            reason: String::new(),
+            outside: None,
+        };
+        let (pass, fail) = (verdict(Finding::Pass), verdict(Finding::Fail));
+        let undecided = verdict(Finding::Undecided);
+        let all = [pass.clone(), undecided.clone(), fail];
+        assert_eq!(of_run(true, &[]), 0);
+        assert_eq!(of_run(true, std::slice::from_ref(&pass)), 0);
+        assert_eq!(of_run(true, &[pass, undecided]), 4);
+        assert_eq!(of_run(true, &all), 1);
+        assert_eq!(of_run(false, &all), 3);
+        assert_eq!(of_run(false, &[]), 3);
+    }
+}

@@ -15,6 +15,7 @@ mod imported;
 mod importing;
 mod measured_line;
 mod measuring;
+mod output;
 mod person;
 mod reading;
 mod recording;
@@ -60,7 +61,6 @@ fn main() -> ExitCode {
 }
 
 fn dispatch(command: &Command) -> Result<u8, Failure> {
-    let mut out = std::io::stdout();
     match command {
         Command::Run(arguments) => running::run(arguments),
         Command::Resume(arguments) => running::resume(arguments),
@@ -87,16 +87,18 @@ fn dispatch(command: &Command) -> Result<u8, Failure> {
                 Kind::Comparison => report::comparison_schema(),
                 Kind::Batch => report::batch_schema(),
             };
-            let _ = writeln!(out, "{schema:#}");
-            Ok(0)
+            output::print(&format!("{schema:#}\n")).map(|()| 0)
         }
         Command::Completions { shell } => {
-            clap_complete::generate(*shell, &mut Cli::command(), "nightbench", &mut out);
-            Ok(0)
+            // Into memory first: the generator panics where it cannot write.
+            let mut script = Vec::new();
+            clap_complete::generate(*shell, &mut Cli::command(), "nightbench", &mut script);
+            output::judge(output::write(&script)).map(|()| 0)
         }
         Command::Manual => {
-            manual(&mut out).map_err(Failure::rig)?;
-            Ok(0)
+            let mut page = Vec::new();
+            manual(&mut page).map_err(Failure::rig)?;
+            output::judge(output::write(&page)).map(|()| 0)
         }
     }
 }
@@ -117,6 +119,7 @@ fn manual(out: &mut dyn Write) -> std::io::Result<()> {
         section.render_synopsis_section(out)?;
         section.render_description_section(out)?;
         section.render_options_section(out)?;
+        section.render_extra_section(out)?;
     }
     Ok(())
 }

@@ -3,6 +3,7 @@
 use crate::cli::{Format, Measure};
 use crate::exit::Failure;
 use crate::measured_line::{AskedFor, Line, Style};
+use crate::output;
 use crate::recording::Recording;
 use crate::view::View;
 use crate::windows::Windows;
@@ -96,7 +97,7 @@ impl Output {
             );
         }
         if let Some(heading) = style.heading() {
-            writeln!(std::io::stdout(), "{heading}")?;
+            output::write(format!("{heading}\n").as_bytes())?;
         }
         Ok(Self {
             style,
@@ -117,9 +118,7 @@ impl Output {
         for line in &lines {
             line.write(&mut text, &self.style)?;
         }
-        let mut out = std::io::stdout();
-        out.write_all(&text)?;
-        out.flush()
+        output::write(&text)
     }
 }
 
@@ -162,11 +161,15 @@ fn measure_file(arguments: &Measure, style: Style, path: &Path) -> Result<u8, Fa
         .to_string_lossy()
         .into_owned();
     if !arguments.view {
-        let Ok(mut output) = Output::open(arguments, style, title) else {
-            return Ok(0);
-        };
-        read_through(recording, arguments, |lines| output.put(lines).is_ok())?;
-        return Ok(0);
+        let mut written = Ok(());
+        match Output::open(arguments, style, title) {
+            Err(error) => written = Err(error),
+            Ok(mut output) => read_through(recording, arguments, |lines| {
+                written = output.put(lines);
+                written.is_ok()
+            })?,
+        }
+        return output::judge(written).map(|()| 0);
     }
     let clock = devices::RealClock::new();
     let stop = Stop::new();
@@ -250,21 +253,22 @@ fn measure_live(arguments: &Measure, style: Style, device: &str) -> Result<u8, F
     let mut capture =
         devices::open_capture(&description, &inputs, clock.clone()).map_err(Failure::rig)?;
     let stop = Stop::new();
+    let mut written = Ok(());
     let outcome = crate::supervision::watch(&stop, None, || {
-        let Ok(mut output) = Output::open(arguments, style, device.to_owned()) else {
-            return Ok(());
+        let mut output = match Output::open(arguments, style, device.to_owned()) {
+            Ok(output) => output,
+            Err(error) => {
+                written = Err(error);
+                return Ok(());
+            }
         };
-        listen(
-            &mut *capture,
-            &*clock,
-            &inputs,
-            arguments,
-            &stop,
-            &mut output,
-        )
+        listen(&mut *capture, &*clock, &inputs, arguments, &stop, |lines| {
+            written = output.put(lines);
+            written.is_ok()
+        })
     });
     match outcome {
-        Ok(()) | Err(RunError::Stopped(_)) => Ok(0),
+        Ok(()) | Err(RunError::Stopped(_)) => output::judge(written).map(|()| 0),
         Err(error) => Err(Failure::rig(error)),
     }
 }
@@ -275,7 +279,7 @@ fn listen(
     inputs: &BTreeMap<PositionId, u16>,
     arguments: &Measure,
     stop: &Stop,
-    output: &mut Output,
+    mut put: impl FnMut(Vec<Line>) -> bool,
 ) -> Result<(), RunError> {
     let timeline = capture.timeline();
     let rate = timeline.rate;
@@ -328,7 +332,7 @@ fn listen(
             })
             .collect();
         lines.sort_by_key(|line| line.channel);
-        if output.put(lines).is_err() {
+        if !put(lines) {
             return Ok(());
         }
         begins += hop;
@@ -339,9 +343,9 @@ fn listen(
 /// Lists what is plugged in.
 pub fn ports(format: Format) -> Result<u8, Failure> {
     let ports = devices::list();
-    let _ = match format {
-        Format::Json => writeln!(std::io::stdout(), "{}", json!(ports)),
-        Format::Text => write!(std::io::stdout(), "{ports}"),
+    let text = match format {
+        Format::Json => format!("{}\n", json!(ports)),
+        Format::Text => ports.to_string(),
     };
-    Ok(0)
+    output::print(&text).map(|()| 0)
 }

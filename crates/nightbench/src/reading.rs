@@ -4,6 +4,7 @@ use crate::cli::{Export, ExportFormat, Format, Listing, Report, Show};
 use crate::documents;
 use crate::exit::{self, Failure};
 use crate::folders;
+use crate::output;
 use crate::screen::length;
 use model::document::plan::Plan;
 use model::document::read_plan;
@@ -55,7 +56,7 @@ impl Known {
 pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
     let store = Store::open_existing(&folders::store(&arguments.store)?)?;
     let runs = store.library()?.runs()?;
-    let mut out = std::io::stdout();
+    let mut listed = String::new();
     let mut interrupted = None;
     for run in runs {
         if run.standing == Standing::Stopped {
@@ -97,10 +98,10 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
                 units.join(", ")
             ),
         };
-        if writeln!(out, "{line}").is_err() {
-            break;
-        }
+        listed.push_str(&line);
+        listed.push('\n');
     }
+    output::print(&listed)?;
     if let Some(run) = interrupted.filter(|_| arguments.output.format == Format::Text) {
         let _ = writeln!(
             std::io::stderr(),
@@ -131,7 +132,7 @@ pub fn show(arguments: &Show) -> Result<u8, Failure> {
         Format::Text => report::text(&known.view()),
         Format::Json => format!("{}\n", report::results_json(&known.view())),
     };
-    let _ = write!(std::io::stdout(), "{text}");
+    output::print(&text)?;
     Ok(exit::of_run(
         known.record.is_complete(),
         &known.analysis.verdicts,
@@ -157,8 +158,7 @@ pub fn report(arguments: &Report) -> Result<u8, Failure> {
         .clone()
         .unwrap_or_else(|| format!("{}.html", known.record.id).into());
     write_file(&path, &report::html(&known.view()))?;
-    let _ = writeln!(std::io::stdout(), "{}", path.display());
-    Ok(0)
+    output::print(&format!("{}\n", path.display())).map(|()| 0)
 }
 
 /// Writes a run's readings out.
@@ -170,9 +170,7 @@ pub fn export(arguments: &Export) -> Result<u8, Failure> {
     };
     match &arguments.out {
         Some(path) => write_file(path, &text)?,
-        None => {
-            let _ = write!(std::io::stdout(), "{text}");
-        }
+        None => output::print(&text)?,
     }
     if let Some(folder) = &arguments.recordings {
         write_recordings(arguments, &known.record, folder)?;

@@ -5,6 +5,7 @@ use crate::cli::{Check, Format, Resume, Run};
 use crate::documents;
 use crate::exit::{self, Failure};
 use crate::folders;
+use crate::output;
 use crate::screen::{Screen, clock, length};
 use crate::supervision;
 use analysis::Foresight;
@@ -192,26 +193,22 @@ pub(crate) fn conclude(
         analysis: &analysis,
     };
     let code = exit::of_run(outcome.is_ok() && record.is_complete(), &analysis.verdicts);
-    let mut out = std::io::stdout();
-    // A reader that went away is not worth a panic.
-    let _ = match format {
-        Format::Text => {
-            write!(out, "{}", report::text(&view)).and_then(|()| writeln!(out, "\nrun {id}"))
-        }
+    let text = match format {
+        Format::Text => format!("{}\nrun {id}\n", report::text(&view)),
         Format::Json => {
             let complete = record.is_complete();
-            writeln!(
-                out,
-                "{}",
+            format!(
+                "{}\n",
                 json!({ "complete": complete, "exit_code": code, "run": id.as_str() })
             )
         }
     };
+    let printed = output::print(&text);
     if let Err(error) = outcome {
         let _ = writeln!(std::io::stderr(), "nightbench: {error}");
         return Ok(exit::INCOMPLETE);
     }
-    Ok(code)
+    printed.map(|()| code)
 }
 
 /// Says whether a plan can run on a rig, and its timetable.
@@ -225,7 +222,6 @@ pub fn check(arguments: &Check) -> Result<u8, Failure> {
         .collect();
     let schedule = Schedule::new(&plan.value, &rig.value, &positions);
     let (total, waits) = schedule.duration();
-    let mut out = std::io::stdout();
     let mut begins = Some(Seconds::ZERO);
     let mut lines = Vec::new();
     let mut stages = Vec::new();
@@ -249,10 +245,9 @@ pub fn check(arguments: &Check) -> Result<u8, Failure> {
             .map(|(begins, lasts)| begins + lasts);
     }
     let foreseen = analysis::foresee(&plan.value, &rig.value);
-    let _ = match arguments.output.format {
-        Format::Json => writeln!(
-            out,
-            "{}",
+    let text = match arguments.output.format {
+        Format::Json => format!(
+            "{}\n",
             json!({
                 "can_run": true,
                 "total_s": total.get(),
@@ -270,18 +265,17 @@ pub fn check(arguments: &Check) -> Result<u8, Failure> {
             } else {
                 ""
             };
-            writeln!(
-                out,
-                "\"{}\" can run on \"{}\": {} in all{waiting}.\n\n{}",
+            format!(
+                "\"{}\" can run on \"{}\": {} in all{waiting}.\n\n{}\n{}",
                 plan.value.title,
                 rig.value.name,
                 length(total.get()),
-                lines.join("\n")
+                lines.join("\n"),
+                foreseen_as_text(&rig.value, &foreseen)
             )
-            .and_then(|()| write!(out, "{}", foreseen_as_text(&rig.value, &foreseen)))
         }
     };
-    Ok(0)
+    output::print(&text).map(|()| 0)
 }
 
 /// What the rig will be able to decide, a line each; nothing without tolerances.
