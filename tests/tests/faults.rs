@@ -148,6 +148,26 @@ fn a_note_that_was_not_played_is_not_taken_for_one_that_was() {
 }
 
 #[test]
+fn portamento_left_on_is_flagged() {
+    let positions = positions();
+    let (_, run, said) = evening(&format!(
+        "[{{portamento: {{positions: [{}], time: 400 ms, from: 60 s}}}}]",
+        positions[0]
+    ));
+    // Of each round all notes but the first, which is the last one's, are come to slowly.
+    let late = |position: &str| {
+        readings(&run, position)
+            .filter(|reading| reading["run_s"].as_f64() > Some(63.0) && reading["slot"] != 0)
+            .map(|reading| has_flag(reading, "unsettled"))
+            .collect::<Vec<bool>>()
+    };
+    let gliding = late(&positions[0]);
+    assert!(gliding.len() > 20, "{said}");
+    assert!(gliding.iter().all(|flagged| *flagged), "{gliding:?}");
+    assert!(late(&positions[1]).iter().all(|flagged| !flagged));
+}
+
+#[test]
 fn a_capture_that_dies_comes_back_and_what_was_missed_is_a_gap() {
     let (code, run, said) = evening("[{capture_dies: {from: 70 s, for: 50 s}}]");
     assert!(matches!(code, Some(0 | 1 | 4)), "{said}");

@@ -253,39 +253,68 @@ fn killed_at_fifty_moments_nothing_announced_is_lost_or_doubled() {
     }
 }
 
+/// Waits until a run has committed readings, and gives its identifier.
+fn begun(bench: &Bench, store: &str) -> String {
+    let deadline = Instant::now() + Duration::from_secs(30);
+    loop {
+        let runs = run(&["runs", "--store", &bench.path(store), "--format", "json"]);
+        if let Ok(line) = serde_json::from_slice::<Value>(&runs.stdout)
+            && line["readings"].as_u64() > Some(0)
+        {
+            assert_eq!(line["standing"], "in_progress");
+            return line["run"].as_str().unwrap().to_owned();
+        }
+        assert!(
+            Instant::now() < deadline,
+            "the run does not begin: {}",
+            told(&runs)
+        );
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// Ctrl-C and SIGTERM: the note in progress is kept, the run can be resumed, supplies
+/// stay as they are, and what comes out is the run that nobody stopped.
 #[test]
-fn ctrl_c_ends_after_the_note_in_progress_and_resume_carries_on() {
+fn signals_end_after_the_note_in_progress_and_resume_carries_on() {
     let bench = Bench::new();
-    let mut child = command(&words(&bench.run_arguments("store")))
-        .stdout(Stdio::null())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("the program starts");
-    std::thread::sleep(Duration::from_millis(400));
-    let pid = child.id().to_string();
-    assert!(
-        std::process::Command::new("kill")
-            .args(["-INT", &pid])
-            .status()
-            .unwrap()
-            .success()
-    );
-    let ended = child.wait().unwrap();
-    // It may have been done already on a quick machine; then there is nothing to show.
-    if ended.code() == Some(3) {
-        let runs = run(&["runs", "--store", &bench.path("store"), "--format", "json"]);
+    // Long enough that it is still going on when the signal comes.
+    let plan = PLAN.replace("for: 4 min", "for: 15 min");
+    std::fs::write(bench.folder.path().join("plan.yaml"), plan).unwrap();
+    let whole = bench.export(&last_run(&bench, "whole"), "whole");
+    for signal in ["-INT", "-TERM"] {
+        let store = format!("store{signal}");
+        let mut child = command(&words(&bench.run_arguments(&store)))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("the program starts");
+        let id = begun(&bench, &store);
+        let killed = std::process::Command::new("kill")
+            .args([signal, &child.id().to_string()])
+            .status();
+        assert!(killed.unwrap().success());
+        assert_eq!(child.wait().unwrap().code(), Some(3), "{signal}");
+
+        let stopped: Value = serde_json::from_slice(&bench.export(&id, &store)).unwrap();
+        assert_eq!(stopped["complete"], false);
+        let events = stopped["events"].as_array().unwrap();
+        let switched = events
+            .iter()
+            .rfind(|event| event["kind"] == "power_on" || event["kind"] == "power_off");
+        assert_eq!(switched.unwrap()["kind"], "power_on", "{events:?}");
+        let runs = run(&["runs", "--store", &bench.path(&store), "--format", "json"]);
         let line: Value = serde_json::from_slice(&runs.stdout).unwrap();
         assert_eq!(line["standing"], "interrupted");
-        let id = line["run"].as_str().unwrap().to_owned();
-        let resumed = run(&["resume", &id, "--store", &bench.path("store")]);
+
+        let resumed = run(&["resume", &id, "--store", &bench.path(&store)]);
         assert!(
             matches!(resumed.status.code(), Some(0 | 1 | 4)),
             "{}",
             told(&resumed)
         );
         assert_eq!(last_word(&resumed), id);
-    } else {
-        assert!(matches!(ended.code(), Some(0 | 1 | 4)));
+        assert_eq!(first_difference(&whole, &bench.export(&id, &store)), None);
     }
 }
 
@@ -359,22 +388,7 @@ fn another_terminal_can_write_into_the_log_and_end_the_run() {
         .spawn()
         .expect("the program starts");
     let store = bench.path("store");
-    let deadline = Instant::now() + Duration::from_secs(30);
-    let id = loop {
-        let runs = run(&["runs", "--store", &store, "--format", "json"]);
-        if let Ok(line) = serde_json::from_slice::<Value>(&runs.stdout)
-            && line["readings"].as_u64() > Some(0)
-        {
-            assert_eq!(line["standing"], "in_progress");
-            break line["run"].as_str().unwrap().to_owned();
-        }
-        assert!(
-            Instant::now() < deadline,
-            "the run does not begin: {}",
-            told(&runs)
-        );
-        std::thread::sleep(Duration::from_millis(20));
-    };
+    let id = begun(&bench, "store");
     let remark = run(&["remark", &id, "opened the window", "--store", &store]);
     assert!(remark.status.success(), "{}", told(&remark));
     let stop = run(&["stop", &id, "--store", &store]);

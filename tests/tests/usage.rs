@@ -208,6 +208,161 @@ fn schemas_completions_and_manual_are_printed() {
     }
 }
 
+/// A short plan with these tolerances on the simulated rig; the exit codes of `run` and
+/// of `show`.
+fn judged(tolerances: &str) -> [Option<i32>; 2] {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = folder.path().join("judged.yaml");
+    let text = format!(
+        "nightbench: plan 1
+title: Judged
+reference: C4
+listen: {{settle: {{fixed: 300 ms}}, window: {{fixed: 200 ms}}}}
+stages:
+  - rounds: {{name: notes, notes: {{list: [C4, C2, C6, C4]}}, every: 20 s, for: 1 min}}
+tolerances: [{tolerances}]
+"
+    );
+    std::fs::write(&plan, text).unwrap();
+    let store = folder.path().join("store");
+    let store = ["--store", store.to_str().unwrap()];
+    let rig = shipped("simulated.yaml");
+    let plan = plan.to_str().unwrap();
+    let unit = ["--unit", "bay-1=A-1"];
+    let done = run(&[&["run", plan, "--rig", &rig], &unit[..], &store[..]].concat());
+    let shown = run(&[&["show", &last_word(&done)], &store[..]].concat());
+    [done.status.code(), shown.status.code()]
+}
+
+#[test]
+fn exit_codes_say_what_the_verdicts_say() {
+    let pass = "{result: error_left_after_retuning, of: notes, allow: {at_most: 1000 cents}}";
+    let fail = "{result: error_left_after_retuning, of: notes, allow: {at_least: 1000 cents}}";
+    // Three rounds are too few to see anything come to rest.
+    let undecided = "{result: warm_up_time, of: notes, allow: {at_most: 1 h}}";
+    assert_eq!(judged(pass), [Some(0); 2]);
+    assert_eq!(judged(&format!("{pass}, {undecided}")), [Some(4); 2]);
+    assert_eq!(
+        judged(&format!("{undecided}, {fail}, {pass}")),
+        [Some(1); 2]
+    );
+}
+
+/// Every stage that a plan can have, on the simulated rig; those that ask a person, too.
+#[test]
+fn every_stage_runs_on_the_simulator() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = folder.path().join("stages.yaml");
+    let text = "nightbench: plan 1
+title: Every stage
+reference: C4
+listen: {settle: {fixed: 300 ms}, window: {fixed: 200 ms}}
+stages:
+  - cool_down: {for: 1 min}
+  - power_on
+  - wait: {for: 20 min}
+  - ask: {question: \"Is the fine tune in the middle?\"}
+  - tune: {within: 100 cents, at_most: 1 min}
+  - rounds: {name: rounds, notes: {list: [C4, C2, C6]}, every: 20 s, for: 1 min, order: {random: {seed: 7}}}
+  - sweep: {name: sweep, notes: {range: {from: C2, to: C6, step: 600 cents}}, listen: {repeats: 2}}
+  - hold: {name: hold, note: C4, for: 10 s, hop: 500 ms}
+  - alternate: {name: turns, between: [C3, C5], every: 5 s, times: 4}
+";
+    std::fs::write(&plan, text).unwrap();
+    let store = folder.path().join("store");
+    let store = ["--store", store.to_str().unwrap()];
+    let rig = shipped("simulated.yaml");
+    let done = run(&[&["run", plan.to_str().unwrap(), "--rig", &rig], &store[..]].concat());
+    assert_eq!(done.status.code(), Some(0), "{}", told(&done));
+    let exported = run(&[
+        &["export", &last_word(&done), "--format", "json"],
+        &store[..],
+    ]
+    .concat());
+    let export: Value = serde_json::from_slice(&exported.stdout).unwrap();
+    assert_eq!(export["complete"], true);
+    let events = export["events"].as_array().unwrap();
+    for stage in 0..9 {
+        for kind in ["stage_began", "stage_ended"] {
+            let which = |event: &&Value| event["kind"] == kind && event["stage"] == stage;
+            assert_eq!(events.iter().filter(which).count(), 1, "{kind} {stage}");
+        }
+    }
+    let readings = export["readings"].as_array().unwrap();
+    let of = |stage: u64| {
+        readings
+            .iter()
+            .filter(move |reading| reading["stage"] == stage)
+    };
+    // On four units: three rounds of two notes between two references, a sweep of nine up
+    // and down left and come back to, four turns of two.
+    assert_eq!(of(5).count(), 3 * (1 + 2 + 1) * 4);
+    assert_eq!(of(6).count(), (9 + 8) * 2 * 4);
+    assert_eq!(of(8).count(), 4 * 2 * 4);
+    assert!(readings.iter().all(|reading| reading["state"] == "ok"));
+    let held: usize = export["traces"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|trace| trace["hz"].as_array().unwrap().len())
+        .sum();
+    assert_eq!(held, 20 * 4);
+}
+
+/// Results that nobody reads any more are no failure, results that could not be written
+/// are; neither is a panic.
+#[test]
+fn pipes_that_close_and_disks_that_are_full() {
+    let folder = tempfile::tempdir().unwrap();
+    let recording = folder.path().join("tone.wav");
+    std::fs::write(&recording, wav(48_000, &[sine(440.0, 60.0, 48_000.0)])).unwrap();
+    let recording = recording.to_str().unwrap();
+    let (plan, rig) = (shipped("plans/tracking.yaml"), shipped("simulated.yaml"));
+    let commands: [&[&str]; 7] = [
+        &["measure", recording, "--window", "5ms"],
+        &["measure", recording, "--window", "5ms", "--format", "csv"],
+        &["check", &plan, "--rig", &rig],
+        &["schema", "rig"],
+        &["completions", "bash"],
+        &["manual"],
+        &["ports"],
+    ];
+    for arguments in commands {
+        let mut closed = tests::program::command(arguments)
+            .stdout(std::process::Stdio::piped())
+            .stderr(std::process::Stdio::piped())
+            .spawn()
+            .expect("the program starts");
+        drop(closed.stdout.take());
+        let output = closed.wait_with_output().unwrap();
+        assert_eq!(
+            output.status.code(),
+            Some(0),
+            "{arguments:?}: {}",
+            told(&output)
+        );
+        assert!(!told(&output).contains("nightbench:"), "{}", told(&output));
+
+        let full = std::fs::File::options().write(true).open("/dev/full");
+        let output = tests::program::command(arguments)
+            .stdout(full.expect("Linux has /dev/full"))
+            .output()
+            .expect("the program starts");
+        assert_eq!(
+            output.status.code(),
+            Some(2),
+            "{arguments:?}: {}",
+            told(&output)
+        );
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert!(
+            said.contains("could not be written"),
+            "{arguments:?}: {said}"
+        );
+        assert!(!said.contains("panicked"), "{arguments:?}: {said}");
+    }
+}
+
 /// The simulated units' own phase noise forbids what this plan asks for; the readings say
 /// so after a first window instead of listening for four seconds.
 #[test]
