@@ -3,7 +3,9 @@
 use serde_json::Value;
 use std::f64::consts::TAU;
 use std::path::Path;
-use tests::program::{last_word, run, told};
+use std::process::Stdio;
+use std::time::Instant;
+use tests::program::{command, json_lines, last_word, run, told};
 
 const RATE: u32 = 16_000;
 const NOTES: [(&str, i32); 7] = [
@@ -189,6 +191,53 @@ fn what_cannot_be_imported_is_one_sentence_with_its_place() {
     }
     // Nothing of it left a run behind.
     assert_eq!(run(&["runs", "--store", &store]).status.code(), Some(2));
+}
+
+/// Whenever an import is killed, its run is there as a whole or not at all, and nothing
+/// stands in the way of importing it again.
+#[test]
+fn an_import_that_is_killed_leaves_no_half_of_a_run() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = folder.path().join("store").display().to_string();
+    let (wav, table) = record(folder.path(), "take.wav", 1.0);
+    let import = [
+        "import",
+        &wav,
+        "--schedule",
+        &table,
+        "--channel",
+        "1",
+        "--unit",
+        "A",
+        "--store",
+        &store,
+    ];
+    let begun = Instant::now();
+    assert_eq!(run(&import).status.code(), Some(0));
+    let whole = begun.elapsed();
+    for twelfth in 1..=12 {
+        let mut child = command(&import)
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .unwrap();
+        std::thread::sleep(whole * twelfth / 13);
+        child.kill().unwrap();
+        child.wait().unwrap();
+        let listed = run(&["runs", "--store", &store, "--format", "json"]);
+        assert_eq!(listed.status.code(), Some(0), "{}", told(&listed));
+        for line in json_lines(&listed.stdout) {
+            assert_eq!(
+                (&line["standing"], &line["readings"]),
+                (&"complete".into(), &14.into())
+            );
+        }
+    }
+    let again = run(&import);
+    assert_eq!(again.status.code(), Some(0), "{}", told(&again));
+    let resumed = run(&["resume", &last_word(&again), "--store", &store]);
+    assert_eq!(resumed.status.code(), Some(0), "{}", told(&resumed));
+    assert!(String::from_utf8_lossy(&resumed.stderr).contains("nothing to carry on"));
 }
 
 #[test]

@@ -52,6 +52,10 @@ pub fn assemble(
     match &rig.wiring {
         Wiring::Simulated(_) => simulated(rig, standard, resumption, stop),
         Wiring::Real(_) => real(rig, positions, standard),
+        Wiring::Recorded(recorded) if resumption.is_some() => Err(Failure::input(format!(
+            "this run is a recording whose import was broken off, and a recording cannot be carried on; import {} again",
+            recorded.file
+        ))),
         Wiring::Recorded(_) => Err(not_a_bench(rig)),
     }
 }

@@ -11,7 +11,6 @@ use crate::slots::{self, Slot, number};
 use model::document::plan::Plan;
 use model::document::rig::Rig;
 use model::pitch::{ControlLaw, Pitch};
-use model::port::{Journal, commit};
 use model::quantity::{Seconds, VoltDifference};
 use model::record::{
     Conditions, Entry, Event, EventKind, PositionId, Reading, ReadingKey, RunHeader, Unit,
@@ -369,8 +368,8 @@ fn keep(
     ));
     let store = Store::open(&folders::store(&arguments.store)?)?;
     let mut writer = store.writer()?;
-    let id = writer.begin(header).map_err(Failure::rig)?;
-    commit(&mut writer, entries).map_err(Failure::rig)?;
+    // All at once: whoever ends the program before leaves no half of a run behind.
+    let id = writer.keep_whole(header, &entries)?;
     drop(writer);
     let _ = writeln!(
         std::io::stderr(),

@@ -9,7 +9,7 @@ use model::quantity::Bytes;
 use model::record::{Entry, ReadingKey, RunHeader, RunId, RunRecord};
 use model::time::{SampleRate, Timestamp};
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 /// How often others are shown that the run is alive.
@@ -86,7 +86,21 @@ impl Writer {
         .map_err(|error| ballast::yield_to(error, self.store.folder()))
     }
 
-    fn begin_run(&mut self, header: &RunHeader) -> Result<RunId, StoreError> {
+    /// Begins a run that is whole already, with all that it holds: either everything is on
+    /// disk when this returns, or, whenever the process ends before, nothing of it is.
+    ///
+    /// # Errors
+    /// When it cannot be written.
+    pub fn keep_whole(
+        &mut self,
+        header: &RunHeader,
+        entries: &[Entry],
+    ) -> Result<RunId, StoreError> {
+        self.begin_with(header, entries)
+            .map_err(|error| ballast::yield_to(error, self.store.folder()))
+    }
+
+    fn begin_with(&mut self, header: &RunHeader, entries: &[Entry]) -> Result<RunId, StoreError> {
         let path = self.store.database();
         let fail = |error: &rusqlite::Error| StoreError::database("beginning a run", &path, error);
         let base = identity::of(header)?;
@@ -99,12 +113,13 @@ impl Writer {
         // Before the run can be seen: nobody else may take it up as a dead one.
         let lock = lock_run(&self.store, &id)?;
         let run = rows::insert_header(&transaction, &id, header).map_err(|error| fail(&error))?;
+        insert_all(&transaction, &path, run, 0, entries)?;
         beat(&transaction, run).map_err(|error| fail(&error))?;
         transaction.commit().map_err(|error| fail(&error))?;
         self.run = Some(OpenRun {
             run,
             id: id.clone(),
-            next_entry: 0,
+            next_entry: entries.len() as i64,
             beat: Some(Instant::now()),
             seen: None,
             given: 0,
@@ -172,15 +187,7 @@ impl Writer {
             .connection
             .transaction_with_behavior(TransactionBehavior::Immediate)
             .map_err(|error| fail(&error))?;
-        for (number, entry) in (open.next_entry..).zip(entries) {
-            rows::insert(&transaction, open.run, number, entry).map_err(|error| {
-                if is_doubled(&error) {
-                    StoreError::Doubled(describe(entry))
-                } else {
-                    fail(&error)
-                }
-            })?;
-        }
+        insert_all(&transaction, &path, open.run, open.next_entry, entries)?;
         let beats = open.beat.is_none_or(|last| last.elapsed() >= HEARTBEAT);
         if beats {
             beat(&transaction, open.run).map_err(|error| fail(&error))?;
@@ -252,9 +259,30 @@ impl Writer {
     }
 }
 
+/// Puts entries into a run, numbered from `first` on.
+fn insert_all(
+    transaction: &Connection,
+    path: &Path,
+    run: i64,
+    first: i64,
+    entries: &[Entry],
+) -> Result<(), StoreError> {
+    for (number, entry) in (first..).zip(entries) {
+        rows::insert(transaction, run, number, entry).map_err(|error| {
+            if is_doubled(&error) {
+                StoreError::Doubled(describe(entry))
+            } else {
+                StoreError::database("a commit", path, &error)
+            }
+        })?;
+    }
+    Ok(())
+}
+
 impl Journal for Writer {
     fn begin(&mut self, header: &RunHeader) -> Result<RunId, JournalError> {
-        self.begin_run(header).map_err(|error| self.failed(error))
+        self.begin_with(header, &[])
+            .map_err(|error| self.failed(error))
     }
     fn reopen(&mut self, run: &RunId) -> Result<RunRecord, JournalError> {
         self.reopen_run(run).map_err(|error| self.failed(error))

@@ -1,4 +1,4 @@
-use crate::entries::{bits, entry, header, header_of, record_of};
+use crate::entries::{bits, entry, header, header_of, note, record_of};
 use model::port::{Journal, JournalError, commit};
 use model::record::{Entry, RunHeader, RunId};
 use proptest::collection::vec;
@@ -170,6 +170,27 @@ fn the_same_run_again_gets_an_ordinal() {
     // The identifier is the run's, not the store's.
     let mut writer = Store::open(elsewhere.path()).unwrap().writer().unwrap();
     assert_eq!(writer.begin(&header_of("plan")).unwrap(), first);
+}
+
+#[test]
+fn a_run_kept_whole_is_there_with_all_it_holds_or_not_at_all() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let mut writer = store.writer().unwrap();
+    let header = header_of("plan");
+    let entries = [note(0, 0), note(0, 1)].concat();
+    let id = writer.keep_whole(&header, &entries).unwrap();
+    let kept = store.library().unwrap().run(id.as_str()).unwrap();
+    assert_eq!(
+        bits(&kept),
+        bits(&record_of(id.as_str(), &header, &entries))
+    );
+    // What comes after it has the next number.
+    commit(&mut writer, note(0, 2)).unwrap();
+    // One reading twice: nothing of such a run is kept.
+    let twice = [note(0, 0), note(0, 0)].concat();
+    writer.keep_whole(&header, &twice).unwrap_err();
+    assert_eq!(store.library().unwrap().runs().unwrap().len(), 1);
 }
 
 #[test]
