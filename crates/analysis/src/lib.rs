@@ -91,6 +91,18 @@ pub struct Analysis {
     pub suggestions: Vec<Suggestion>,
 }
 
+impl Analysis {
+    /// The same without the joint draws of its results: for those who keep many runs and
+    /// take no differences of them.
+    #[must_use]
+    pub fn without_draws(mut self) -> Self {
+        for outcome in &mut self.outcomes {
+            outcome.draws.0 = Vec::new();
+        }
+        self
+    }
+}
+
 /// The readings of a stage as deviations.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StageAnalysis {

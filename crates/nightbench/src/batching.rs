@@ -19,7 +19,12 @@ use store::{Standing, Store};
 pub fn take_together(arguments: &Batch) -> Result<u8, Failure> {
     let known: Vec<Known> = read(arguments)?
         .into_par_iter()
-        .map(|(plan, rig, record)| Known::analysed(plan, rig, record))
+        .map(|(plan, rig, record)| {
+            let mut known = Known::analysed(plan, rig, record);
+            // A batch takes no differences, and there may be many runs.
+            known.analysis = known.analysis.without_draws();
+            known
+        })
         .collect();
     let members: Vec<BatchRun<'_>> = known
         .iter()

@@ -75,7 +75,15 @@ impl Night<'_> {
                     Vec::new()
                 } else {
                     let mut own = self.trials(&format!("{watched:?} {choice:?}"));
-                    let within = |t: &f64| (t + own.within(BETWEEN_ROUNDS * width)).max(0.0);
+                    // What was so in the first round already was so at some time before it.
+                    let first = history.points[0].t;
+                    let within = |t: &f64| {
+                        if *t <= first {
+                            0.5 * first * (1.0 + own.within(1.0))
+                        } else {
+                            (t + own.within(BETWEEN_ROUNDS * width)).max(0.0)
+                        }
+                    };
                     draws.iter().map(within).collect()
                 };
                 Ok(Found {

@@ -5,6 +5,7 @@ mod coverage;
 mod differences;
 mod foresight;
 mod hostile;
+mod joint;
 mod night;
 mod predicted;
 mod shelf;
