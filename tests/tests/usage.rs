@@ -25,6 +25,29 @@ fn check_prints_a_timetable_of_every_shipped_plan() {
     }
 }
 
+/// The rig and the plan that the README shows are whole ones, and fit each other.
+#[test]
+fn the_files_in_the_readme_can_be_copied() {
+    let readme = std::fs::read_to_string(repository().join("README.md")).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let written = |kind: &str| {
+        let block = readme
+            .split("```yaml\n")
+            .skip(1)
+            .filter_map(|rest| rest.split("```").next())
+            .find(|block| block.starts_with(&format!("nightbench: {kind} 1\n")))
+            .unwrap_or_else(|| panic!("the README shows no {kind}"));
+        let path = folder.path().join(format!("{kind}.yaml"));
+        std::fs::write(&path, block).unwrap();
+        path.display().to_string()
+    };
+    let rig = written("rig");
+    for plan in [written("plan"), shipped("plans/overnight.yaml")] {
+        let output = run(&["check", &plan, "--rig", &rig]);
+        assert!(output.status.success(), "{}", told(&output));
+    }
+}
+
 #[test]
 fn a_wrong_plan_is_one_located_error_and_exit_code_2() {
     let folder = tempfile::tempdir().unwrap();

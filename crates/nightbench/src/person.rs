@@ -18,7 +18,7 @@ pub struct Person {
 impl Operator for Person {
     fn ask(&mut self, question: &Question, stop: &Stop) -> Result<String, Cancelled> {
         if !std::io::stdin().is_terminal() {
-            tracing::warn!("there is no terminal to ask: {}", question.text);
+            tracing::warn!("stdin is no terminal; an answer is awaited there all the same");
         }
         let _ = writeln!(
             std::io::stderr(),

@@ -94,7 +94,7 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
                 standing,
                 length(run.last_instant.seconds()),
                 held(&run.counts),
-                title,
+                brief(&title),
                 units.join(", ")
             ),
         };
@@ -123,6 +123,19 @@ fn held(counts: &store::Counts) -> String {
 fn title(header: &RunHeader) -> String {
     read_plan("plan", header.plan_text.as_bytes())
         .map_or_else(|_| "(plan unreadable)".to_owned(), |plan| plan.value.title)
+}
+
+/// The longest title in a list, in characters.
+const BRIEF: usize = 60;
+
+/// A title that fits a line of a list.
+fn brief(title: &str) -> String {
+    let words: Vec<&str> = title.split_whitespace().collect();
+    let line = words.join(" ");
+    match line.char_indices().nth(BRIEF) {
+        Some((end, _)) => format!("{}…", &line[..end]),
+        None => line,
+    }
 }
 
 /// Says what came of a run.
@@ -234,4 +247,15 @@ fn write_recordings(arguments: &Export, record: &RunRecord, folder: &Path) -> Re
 pub(crate) fn write_file(path: &Path, text: &str) -> Result<(), Failure> {
     std::fs::write(path, text)
         .map_err(|error| Failure::input(format!("{} cannot be written: {error}", path.display())))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn titles_in_a_list_take_a_line() {
+        assert_eq!(brief("One night\n  from cold\n"), "One night from cold");
+        assert_eq!(brief(&"🎹".repeat(1000)).chars().count(), BRIEF + 1);
+    }
 }

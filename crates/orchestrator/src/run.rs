@@ -313,7 +313,8 @@ impl<'a> Run<'a> {
             .as_ref()
             .map_or_else(Vec::new, |findings| findings.fatal.clone());
         let sentences: Vec<String> = match findings {
-            None => vec!["the checks before the plan were left out".to_owned()],
+            None if self.plan.preflight => vec!["the checks before the plan were left out: no instrument can switch the units on for them, so watch the first round".to_owned()],
+            None => vec!["the checks before the plan were left out, as the plan says".to_owned()],
             Some(findings) if findings.fatal.is_empty() && findings.remarks.is_empty() => {
                 vec!["every input hears its own unit, and every unit follows its own control voltage".to_owned()]
             }
