@@ -34,7 +34,7 @@ use clap::{CommandFactory, Parser};
 use cli::{Cli, Command, Kind};
 use exit::Failure;
 use model::port::Request;
-use std::io::Write;
+use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
 use tracing_subscriber::filter::LevelFilter;
 
@@ -49,6 +49,7 @@ fn main() -> ExitCode {
     tracing_subscriber::fmt()
         .with_max_level(level)
         .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
         .with_target(false)
         .init();
     match dispatch(&cli.command) {
