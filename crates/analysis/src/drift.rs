@@ -3,22 +3,26 @@
 //!
 //! The estimate is the Theil-Sen slope (Sen 1968, J. Am. Stat. Assoc. 63:1379).
 //! A plain interval for it takes deviations to be independent and covers far too
-//! little where they wander. So the interval comes from a model of white noise
-//! on top of a random walk, the ratio of the two unknown: generalised least
-//! squares for each ratio (by the recursions of the local level model, Harvey
-//! 1989, "Forecasting, Structural Time Series Models and the Kalman Filter"),
-//! weighted by its restricted likelihood. With few readings it is the mean
-//! increment and two standard deviations of it.
+//! little where they wander. So the interval comes from models of the noise (white,
+//! flicker, a random walk, white noise on a walk): generalised least squares under
+//! each, weighted by its restricted likelihood (Patterson and Thompson 1971, Biometrika
+//! 58:545). With few readings it is the mean increment and two standard deviations of it.
+//!
+//! A walk too weak to be seen beside white noise over one night moves the slope all
+//! the same, and no interval can hold its 95 % both with such a walk and without. The
+//! weights below are those with which each kind of noise by itself is held in 93 to
+//! 98 % of nights of 48 rounds. Where white noise hides a walk it is less, 70 to 95 %, and
+//! least where the walk moves the slope as much as the noise does; `--example coverage`
+//! shows it.
 
 use crate::statistics::{quantile, standard_deviation};
 use crate::trials::Trials;
+use nalgebra::{DMatrix, DVector};
 
 /// From so many readings on the noise model is used.
 const READINGS_FOR_MODEL: usize = 10;
 /// Longer series are averaged in groups down to this.
-const MOST: usize = 300;
-/// Ratios of random walk to white noise that are tried.
-const RATIOS: usize = 20;
+const MOST: usize = 120;
 /// Draws of the interval.
 const DRAWS: usize = 4000;
 
@@ -64,17 +68,13 @@ pub(crate) fn drift(times: &[f64], values: &[f64], trials: &mut Trials) -> Optio
     } else {
         noise_model(times, values, trials)
     };
-    // The interval is that of another estimate of the same rate. It is laid around
-    // this one, and where the two disagree (the course is no straight line with noise)
-    // it is as much wider.
-    let off = f64::midpoint(low, high) - rate;
-    // Under a random walk the median slope scatters by a tenth more than the best.
-    let reach = (1.2 * (high - low) / 2.0).hypot(off);
+    // The interval is that of another estimate of the same rate. Where the two disagree
+    // (the course is no straight line with noise) it reaches to this one all the same.
     Some(Drift {
         rate,
-        u: u.hypot(off),
-        low: rate - reach,
-        high: rate + reach,
+        u,
+        low: low.min(rate),
+        high: high.max(rate),
     })
 }
 
@@ -98,47 +98,89 @@ fn mean_increment(times: &[f64], values: &[f64]) -> (f64, f64, f64) {
     (mean - 2.0 * u, mean + 2.0 * u, u)
 }
 
-/// The rate for one ratio of random walk to white noise.
+/// A model of the noise: so much white, flicker and walk, and how likely it is
+/// beforehand against the others.
+struct Kind {
+    white: f64,
+    flicker: f64,
+    walk: f64,
+    likely: f64,
+}
+
+/// Ratios of walk to white noise that are tried where both are there.
+const RATIOS: usize = 9;
+/// How likely these are beforehand together, where flicker or a walk alone is 1.
+const BOTH_LIKELY: f64 = 0.05;
+/// White noise alone is the usual thing by so much.
+const WHITE_LIKELY: f64 = 2.0;
+/// What is not white is now and then taken for something calmer. With its uncertainty
+/// so much larger it is held as often as it should be.
+const WIDER: f64 = 1.25;
+
+impl Kind {
+    /// Of `n` values.
+    fn all(n: usize) -> Vec<Self> {
+        let of = |white, flicker, walk, likely| Self {
+            white,
+            flicker,
+            walk,
+            likely,
+        };
+        // From a walk that only just matters over the whole stretch to one in which the
+        // noise is lost.
+        let (least, most) = (12.0 / (n as f64).powi(2), 30.0f64);
+        let both = (0..RATIOS).map(|place| {
+            let share = place as f64 / (RATIOS - 1) as f64;
+            let walk = least * (most / least).powf(share);
+            of(1.0, 0.0, walk, BOTH_LIKELY / RATIOS as f64)
+        });
+        [
+            of(1.0, 0.0, 0.0, WHITE_LIKELY),
+            of(0.0, 1.0, 0.0, 1.0),
+            of(0.0, 0.0, 1.0, 1.0),
+        ]
+        .into_iter()
+        .chain(both)
+        .collect()
+    }
+}
+
+/// The rate under one model of the noise.
 struct Candidate {
     rate: f64,
     u: f64,
     log_likelihood: f64,
 }
 
-/// Low, high and standard deviation of the rate over all ratios.
+/// Low, high and standard deviation of the rate over all models.
 fn noise_model(times: &[f64], values: &[f64], trials: &mut Trials) -> (f64, f64, f64) {
-    let step = (times[times.len() - 1] - times[0]) / (times.len() - 1) as f64;
-    // From a walk that only just matters over the whole stretch (below a ratio of
-    // about 12 / n^2 it adds nothing to the uncertainty of the slope) to one in
-    // which the noise is lost; nothing in between is likelier beforehand. A ratio
-    // below the least would be believed too easily: with it 79 to 88 % are covered.
-    let n = times.len() as f64;
-    let (least, most) = ((12.0 / (n * n)).ln(), 100f64.ln());
-    let mut candidates = Vec::with_capacity(RATIOS + 1);
-    for place in 0..RATIOS {
-        let ratio = (least + (most - least) * place as f64 / (RATIOS - 1) as f64).exp();
-        candidates.push(candidate(times, values, ratio / step, 1.0));
-    }
-    candidates.push(candidate(times, values, 1.0 / step, 0.0));
+    let freedom = times.len() - 2;
+    let covariances = Covariances::of(times);
+    let candidates: Vec<Candidate> = Kind::all(times.len())
+        .iter()
+        .filter_map(|kind| covariances.candidate(times, values, kind))
+        .collect();
     let best = candidates
         .iter()
         .map(|candidate| candidate.log_likelihood)
         .filter(|likelihood| likelihood.is_finite())
         .fold(f64::NEG_INFINITY, f64::max);
-    let weight = |candidate: &Candidate| {
-        let weight = (candidate.log_likelihood - best).exp();
-        if weight.is_finite() { weight } else { 0.0 }
-    };
-    let total: f64 = candidates.iter().map(weight).sum();
+    let weights: Vec<f64> = candidates
+        .iter()
+        .map(|candidate| {
+            let weight = (candidate.log_likelihood - best).exp();
+            if weight.is_finite() { weight } else { 0.0 }
+        })
+        .collect();
+    let total: f64 = weights.iter().sum();
     if !(total > 0.0 && best.is_finite()) {
         // All values the same, or on a line: there is no noise to model.
         return mean_increment(times, values);
     }
-    let freedom = times.len() - 2;
     let mut draws = Vec::with_capacity(DRAWS);
     let mut passed = 0.0;
-    for candidate in &candidates {
-        passed += weight(candidate) / total * DRAWS as f64;
+    for (candidate, weight) in candidates.iter().zip(weights) {
+        passed += weight / total * DRAWS as f64;
         while (draws.len() as f64) < passed - 0.5 {
             draws.push(
                 candidate.rate + candidate.u * trials.normal() * trials.unknown_scale(freedom),
@@ -153,39 +195,70 @@ fn noise_model(times: &[f64], values: &[f64], trials: &mut Trials) -> (f64, f64,
     )
 }
 
-/// Level, rate and likelihood when the level walks by `walk` (variance per second)
-/// and readings scatter by `white` (variance).
-fn candidate(times: &[f64], values: &[f64], walk: f64, white: f64) -> Candidate {
-    // The same filter for the values and for time itself; what is new in each of
-    // them, over its variance, gives the rate by least squares.
-    let (mut level, mut level_time) = (values[0], times[0]);
-    let mut variance = white;
-    let (mut cross, mut square, mut values_square, mut log_variances) = (0.0, 0.0, 0.0, 0.0);
-    for place in 1..times.len() {
-        let predicted = variance + walk * (times[place] - times[place - 1]).max(0.0);
-        let total = predicted + white;
-        if total <= 0.0 {
-            continue;
+/// Covariances of values at times, of flicker and of a walk.
+struct Covariances {
+    flicker: DMatrix<f64>,
+    walk: DMatrix<f64>,
+}
+
+impl Covariances {
+    fn of(times: &[f64]) -> Self {
+        let (n, first) = (times.len(), times[0]);
+        let span = times[n - 1] - first;
+        let step = span / (n - 1) as f64;
+        // Relaxations of like strength whose times lie a factor of three apart are
+        // flicker from the shortest to the longest of them (van der Ziel 1950, Physica
+        // 16:359; from memory).
+        let mut relaxations = vec![step / 3.0];
+        while let Some(last) = relaxations.last().filter(|last| **last < 3.0 * span) {
+            relaxations.push(last * 3.0);
         }
-        let new = values[place] - level;
-        let new_time = times[place] - level_time;
-        cross += new * new_time / total;
-        square += new_time * new_time / total;
-        values_square += new * new / total;
-        log_variances += total.ln();
-        let gain = predicted / total;
-        level += gain * new;
-        level_time += gain * new_time;
-        variance = predicted * (1.0 - gain);
+        Self {
+            flicker: DMatrix::from_fn(n, n, |row, column| {
+                let apart = (times[row] - times[column]).abs();
+                relaxations.iter().map(|time| (-apart / time).exp()).sum()
+            }),
+            walk: DMatrix::from_fn(n, n, |row, column| {
+                (times[row].min(times[column]) - first) / step
+            }),
+        }
     }
-    let freedom = times.len() as f64 - 2.0;
-    let rate = cross / square;
-    let scale = ((values_square - rate * cross) / freedom).max(0.0);
-    let log_likelihood = -0.5 * (freedom * scale.ln() + log_variances + square.ln());
-    Candidate {
-        rate,
-        u: (scale / square).sqrt(),
-        log_likelihood,
+
+    /// Level and rate by generalised least squares, and the likelihood of what they leave;
+    /// `None` where the covariance has no root.
+    fn candidate(&self, times: &[f64], values: &[f64], kind: &Kind) -> Option<Candidate> {
+        let n = times.len();
+        let (first, span) = (times[0], times[n - 1] - times[0]);
+        let mut covariance = &self.flicker * kind.flicker + &self.walk * kind.walk;
+        // A trace of white noise, so that the first value of a walk has a variance.
+        for place in 0..n {
+            covariance[(place, place)] += kind.white + 1e-6 * (kind.flicker + kind.walk);
+        }
+        let root = covariance.cholesky()?.unpack();
+        let whitened = |column: DVector<f64>| root.solve_lower_triangular(&column);
+        let level = whitened(DVector::from_element(n, 1.0))?;
+        let rate = whitened(DVector::from_fn(n, |place, _| {
+            (times[place] - first) / span
+        }))?;
+        let values = whitened(DVector::from_column_slice(values))?;
+        // One step of Gram and Schmidt: the level out of the other two.
+        let level_square = level.norm_squared();
+        let rate = &rate - &level * (level.dot(&rate) / level_square);
+        let values = &values - &level * (level.dot(&values) / level_square);
+        let rate_square = rate.norm_squared();
+        let slope = rate.dot(&values) / rate_square;
+        let freedom = n as f64 - 2.0;
+        let scale = (values - &rate * slope).norm_squared() / freedom;
+        let log_roots: f64 = root.diagonal().iter().map(|root| root.ln()).sum();
+        let is_white = kind.flicker + kind.walk == 0.0;
+        let wider = if is_white { 1.0 } else { WIDER };
+        Some(Candidate {
+            rate: slope / span,
+            u: wider * (scale / rate_square).sqrt() / span,
+            log_likelihood: kind.likely.ln()
+                - log_roots
+                - 0.5 * (freedom * scale.ln() + level_square.ln() + rate_square.ln()),
+        })
     }
 }
 
@@ -222,7 +295,7 @@ mod tests {
     }
 
     /// How often the 95 % interval holds the true rate.
-    fn coverage(make: impl Fn(&mut Trials) -> Vec<f64>) -> f64 {
+    fn coverage(mut make: impl FnMut(&mut Trials) -> Vec<f64>) -> f64 {
         let nights = 300;
         let times: Vec<f64> = (0..60).map(|i| f64::from(i) * 600.0).collect();
         let held = (0..nights)
@@ -241,32 +314,59 @@ mod tests {
         held as f64 / nights as f64
     }
 
+    /// Flicker as steps that come and go, each kind half as often as the one before
+    /// (Voss 1978, after Gardner, Scientific American 238(4):16; from memory): not the
+    /// relaxations that the analysis reckons with.
+    fn flicker(trials: &mut Trials) -> Vec<f64> {
+        let mut levels = [0.0; 10];
+        let first: Vec<f64> = levels.iter().map(|_| trials.normal()).collect();
+        levels.copy_from_slice(&first);
+        (0..60u32)
+            .map(|place| {
+                for (row, level) in levels.iter_mut().enumerate() {
+                    if place % (1 << row) == 0 {
+                        *level = trials.normal();
+                    }
+                }
+                levels.iter().sum()
+            })
+            .collect()
+    }
+
     #[test]
-    fn the_interval_holds_under_white_noise_and_under_a_random_walk() {
-        // Seen: 1.00, 0.94 and 0.98 of 300 nights; wide under white noise, because a
-        // small walk cannot be ruled out.
-        let white = coverage(|trials| (0..60).map(|_| 0.3 * trials.normal()).collect());
-        assert!(white >= 0.95, "white {white}");
-        let walk = coverage(|trials| {
-            let mut level = 0.0;
-            (0..60)
-                .map(|_| {
-                    level += 0.1 * trials.normal();
-                    level
-                })
-                .collect()
-        });
-        assert!(walk >= 0.90, "walk {walk}");
-        let both = coverage(|trials| {
-            let mut level = 0.0;
-            (0..60)
-                .map(|_| {
-                    level += 0.05 * trials.normal();
-                    level + 0.3 * trials.normal()
-                })
-                .collect()
-        });
-        assert!(both >= 0.90, "both {both}");
+    fn the_interval_holds_under_each_kind_of_noise() {
+        // 300 nights scatter by 1.3 % each. Of white noise with a walk that it hides,
+        // less is held; see the head of this file.
+        let mut level = 0.0;
+        let mut walk = |trials: &mut Trials, step: f64| {
+            level += step * trials.normal();
+            level
+        };
+        for (name, least, held) in [
+            (
+                "white",
+                0.92,
+                coverage(|trials| (0..60).map(|_| 0.3 * trials.normal()).collect()),
+            ),
+            ("flicker", 0.90, coverage(flicker)),
+            (
+                "walk",
+                0.92,
+                coverage(|trials| (0..60).map(|_| walk(trials, 0.1)).collect()),
+            ),
+            (
+                "both",
+                0.63,
+                coverage(|trials| {
+                    (0..60)
+                        .map(|_| walk(trials, 0.05) + 0.3 * trials.normal())
+                        .collect()
+                }),
+            ),
+        ] {
+            println!("{name}: {held}");
+            assert!((least..=0.995).contains(&held), "{name} {held}");
+        }
     }
 
     #[test]

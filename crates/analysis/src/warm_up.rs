@@ -56,9 +56,8 @@ pub(crate) fn stay(asked: f64, history: &History) -> f64 {
     asked.min(history.points.last().map_or(0.0, |point| point.t.max(0.0)) / 2.0)
 }
 
-/// The first round from which `margins` stay at or above zero for `stay`, and the
-/// time of the crossing before it.
-fn stays_from(times: &[f64], margins: &[f64], stay: f64) -> Option<(usize, f64)> {
+/// The first round from which `margins` stay at or above zero for `stay`.
+fn stays_from(times: &[f64], margins: &[f64], stay: f64) -> Option<usize> {
     let last = *times.last()?;
     let mut next_outside = vec![f64::INFINITY; times.len()];
     let mut outside = f64::INFINITY;
@@ -68,21 +67,58 @@ fn stays_from(times: &[f64], margins: &[f64], stay: f64) -> Option<(usize, f64)>
         }
         next_outside[place] = outside;
     }
-    let place = (0..times.len()).find(|&place| {
+    (0..times.len()).find(|&place| {
         let until = times[place] + stay;
         margins[place] >= 0.0 && next_outside[place] > until && until <= last + 1e-6
-    })?;
-    if place == 0 {
-        return Some((0, times[0]));
-    }
-    let (before, after) = (margins[place - 1], margins[place]);
-    let share = if before < after {
-        -before / (after - before)
-    } else {
-        1.0
+    })
+}
+
+/// When margins cross zero before the round at `place`: on a straight line from the
+/// round before, and on a curve that has in each round the slope of its neighbours.
+fn crossing(times: &[f64], margins: &[f64], place: usize) -> (f64, f64) {
+    let Some(before) = place.checked_sub(1) else {
+        return (times[0], times[0]);
     };
-    let from = times[place - 1];
-    Some((place, from + (times[place] - from) * share.clamp(0.0, 1.0)))
+    let (from, length) = (times[before], times[place] - times[before]);
+    let (at, to) = (margins[before], margins[place]);
+    if at >= 0.0 || to <= at || length <= 0.0 {
+        return (times[place], times[place]);
+    }
+    let straight = from + length * (-at / (to - at)).clamp(0.0, 1.0);
+    // Cubic Hermite interpolation; slopes of a parabola through three rounds.
+    let slope = |middle: usize| {
+        let chord = |a: usize, b: usize| (margins[b] - margins[a]) / (times[b] - times[a]);
+        if middle == 0 || middle + 1 >= times.len() {
+            return (to - at) / length;
+        }
+        let (left, right) = (chord(middle - 1, middle), chord(middle, middle + 1));
+        let (near, far) = (
+            times[middle] - times[middle - 1],
+            times[middle + 1] - times[middle],
+        );
+        (left * far + right * near) / (near + far)
+    };
+    let (begins, ends) = (slope(before) * length, slope(place) * length);
+    if !(begins.is_finite() && ends.is_finite()) {
+        return (straight, straight);
+    }
+    let value = |s: f64| {
+        let (square, cube) = (s * s, s * s * s);
+        at * (2.0 * cube - 3.0 * square + 1.0)
+            + begins * (cube - 2.0 * square + s)
+            + to * (3.0 * square - 2.0 * cube)
+            + ends * (cube - square)
+    };
+    let (mut below, mut above) = (0.0, 1.0);
+    for _ in 0..40 {
+        let middle = f64::midpoint(below, above);
+        if value(middle) < 0.0 {
+            below = middle;
+        } else {
+            above = middle;
+        }
+    }
+    (straight, from + length * above)
 }
 
 /// The rounds of the closing stretch: the last quarter of the stay, and never fewer
@@ -127,8 +163,11 @@ fn margins(
 }
 
 /// Finds from when on what is watched stays within `limit` for `stay` seconds.
-/// The interval is that of the crossing over all draws, widened to the two rounds
-/// it lies between.
+///
+/// The interval is that of the crossing over all draws, as much wider as two ways of
+/// drawing the curve between its rounds differ. Where they lie too far apart for any
+/// curve, or the pitch jumped there, it reaches from the last round that is known to be
+/// outside to the first that is known to be inside.
 pub(crate) fn steady(
     history: &History,
     draws: &Draws,
@@ -158,12 +197,9 @@ pub(crate) fn steady(
     let closing = closing(&times, stay);
     let record = times[times.len() - 1];
     let times_drawn = draws.evaluate(&history.smoothed, true, draws.count, |values| {
-        stays_from(
-            &times,
-            &margins(history, values, watched, limit, closing),
-            stay,
-        )
-        .map_or(f64::INFINITY, |(_, t)| t)
+        let margins = margins(history, values, watched, limit, closing);
+        stays_from(&times, &margins, stay)
+            .map_or(f64::INFINITY, |place| crossing(&times, &margins, place).1)
     });
     let mut drawn = times_drawn.clone();
     drawn.sort_by(f64::total_cmp);
@@ -186,7 +222,7 @@ pub(crate) fn steady(
         maybe_moving = change.abs() + 2.0 * u > limit / 4.0;
     }
     let seen = margins(history, &history.smoothed, watched, limit, closing);
-    let Some((point, t)) = stays_from(&times, &seen, stay) else {
+    let Some(point) = stays_from(&times, &seen, stay) else {
         let mut why = last_value(history, watched, limit, &seen);
         let low = quantile(&drawn, 0.025).min(record);
         if low < record {
@@ -198,15 +234,26 @@ pub(crate) fn steady(
             draws: times_drawn,
         };
     };
+    let (straight, t) = crossing(&times, &seen, point);
     let bracket = if point == 0 {
         (0.0, times[0])
     } else {
         (times[point - 1], times[point])
     };
-    let low = quantile(&drawn, 0.025).min(bracket.0.max(0.0)).min(t);
-    let high = quantile(&drawn, 0.975).max(bracket.1).max(t);
     let reached: Vec<f64> = drawn.iter().copied().filter(|t| t.is_finite()).collect();
-    let u = standard_deviation(&reached).hypot((bracket.1 - bracket.0) / 12f64.sqrt());
+    let drawing = (t - straight).abs();
+    let (mut low, mut high) = (
+        t - (t - quantile(&drawn, 0.025)).max(0.0).hypot(1.96 * drawing),
+        t + (quantile(&drawn, 0.975) - t).max(0.0).hypot(1.96 * drawing),
+    );
+    let mut u = standard_deviation(&reached).hypot(drawing);
+    if point == 0 || is_gap(&times, point) || jumps(history, watched, point, limit) {
+        low = low.min(bracket.0);
+        high = high.max(bracket.1);
+        // A rectangle (GUM 4.3.7).
+        u = u.hypot((bracket.1 - bracket.0) / 12f64.sqrt());
+    }
+    low = low.max(0.0);
     let open = !high.is_finite() || maybe_moving;
     Steady::From {
         t,
@@ -217,6 +264,34 @@ pub(crate) fn steady(
         maybe_moving,
         draws: times_drawn,
     }
+}
+
+/// Whether the rounds before and at `point` lie much further apart than those next to them.
+fn is_gap(times: &[f64], point: usize) -> bool {
+    let apart = |place: usize| Some(times.get(place)? - times.get(place.checked_sub(1)?)?);
+    let next_to = [point.checked_sub(1).and_then(apart), apart(point + 1)];
+    let longest = next_to.into_iter().flatten().fold(0.0, f64::max);
+    apart(point).is_some_and(|length| length > 2.5 * longest)
+}
+
+/// Whether what is watched changed so suddenly around `point` that a smooth curve says
+/// nothing of when: left out, a round next to it is missed by more than noise and by more
+/// than a quarter of the limit.
+fn jumps(history: &History, watched: Watched, point: usize, limit: f64) -> bool {
+    let notes: Vec<usize> = match watched {
+        Watched::ReferenceNote => history.reference.into_iter().collect(),
+        Watched::ErrorLeft => (0..history.x.len()).collect(),
+    };
+    notes.into_iter().any(|note| {
+        let missed = history.smoother.left_out(&history.raw(note));
+        let mut sorted: Vec<f64> = missed.iter().map(|missed| missed.abs()).collect();
+        sorted.sort_by(f64::total_cmp);
+        // The median of |noise| is 0.6745 standard deviations.
+        let noise = quantile(&sorted, 0.5) / 0.6745;
+        missed[point.saturating_sub(1)..=point]
+            .iter()
+            .any(|missed| missed.abs() > (5.0 * noise).max(limit / 4.0))
+    })
 }
 
 /// The earliest round from which a tuning done there holds for the stay: every
@@ -292,11 +367,27 @@ mod tests {
         let times: Vec<f64> = (0..10).map(f64::from).collect();
         // Inside at 2, out again at 4, in for good between 6 and 7.
         let margins = [-1.0, -0.5, 0.5, 0.5, -1.0, -1.0, -0.5, 0.5, 1.0, 1.0];
-        assert_eq!(stays_from(&times, &margins, 2.0), Some((7, 6.5)));
-        assert_eq!(stays_from(&times, &margins, 1.0), Some((2, 1.5)));
+        assert_eq!(stays_from(&times, &margins, 2.0), Some(7));
+        assert_eq!(crossing(&times, &margins, 7).0, 6.5);
+        assert_eq!(stays_from(&times, &margins, 1.0), Some(2));
         // The record ends before the stay does.
         assert_eq!(stays_from(&times, &margins, 3.0), None);
-        assert_eq!(stays_from(&times, &[1.0; 10], 3.0), Some((0, 0.0)));
+        assert_eq!(stays_from(&times, &[1.0; 10], 3.0), Some(0));
+        assert_eq!(crossing(&times, &[1.0; 10], 0), (0.0, 0.0));
         assert_eq!(stays_from(&[], &[], 3.0), None);
+    }
+    #[test]
+    fn a_bent_curve_is_crossed_where_it_is() {
+        // 24 cents that go with a time constant of 900 s come within 3 at 900 ln 8 s.
+        let times: Vec<f64> = (0..12).map(|round| f64::from(round) * 600.0).collect();
+        let margins: Vec<f64> = times
+            .iter()
+            .map(|t| 3.0 - 24.0 * (-t / 900.0).exp())
+            .collect();
+        let truth = 900.0 * 8f64.ln();
+        let point = stays_from(&times, &margins, 1800.0).unwrap();
+        let (straight, bent) = crossing(&times, &margins, point);
+        assert!((bent - truth).abs() < 10.0, "{bent} {truth}");
+        assert!((straight - truth).abs() > 2.0 * (bent - truth).abs());
     }
 }

@@ -17,7 +17,9 @@ const ABSOLUTE_ZERO: f64 = -273.15;
 type Course = (Vec<f64>, Vec<f64>, usize);
 
 impl Night<'_> {
-    /// Whether a time since t = 0 is after warm-up.
+    /// From when on a unit is so warm that what is left of it cannot be taken for
+    /// temperature: after twice the time at which a limit of cents was met, since a limit
+    /// of 3 cents leaves 3 cents, and they would be the effect of a kelvin or two.
     fn warm(&self) -> Result<f64, Missing> {
         let known = self
             .bench
@@ -25,7 +27,7 @@ impl Night<'_> {
             .get(&self.index)
             .is_some_and(|stage| stage.origin.is_power_on);
         match self.steady(Watched::ReferenceNote, USUAL_LIMIT, USUAL_STAY_S)? {
-            Steady::From { t, .. } => Ok(t),
+            Steady::From { t, .. } => Ok(2.0 * t),
             // A unit that was on before is not warming.
             _ if !known => Ok(f64::NEG_INFINITY),
             _ => Err("the unit was not seen to become warm, and warming up would be taken for temperature"

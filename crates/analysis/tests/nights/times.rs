@@ -99,6 +99,22 @@ fn a_unit_that_never_closes_up_is_not_reached_and_fails() {
 }
 
 #[test]
+fn a_jump_between_rounds_is_as_uncertain_as_they_are_apart() {
+    let plan = plan(NIGHT, TOLERANCES);
+    // It comes to rest all at once, at any moment of the minute between two rounds.
+    for second in [605.0, 620.0, 640.0, 655.0] {
+        let record = play(&plan, 0.03, 6, |slot, random| {
+            let before = if slot.t < second { 12.0 } else { 0.0 };
+            before + 0.03 * random.normal()
+        });
+        let analysis = analysed(&plan, &record);
+        let warm = outcome(&analysis, "night", ResultName::WarmUpTime);
+        let (low, high) = (warm.low.unwrap(), warm.high.unwrap());
+        assert!((low..=high).contains(&second), "{second} {warm:?}");
+    }
+}
+
+#[test]
 fn an_outlier_does_not_undo_a_warm_up() {
     let plan = plan(NIGHT, TOLERANCES);
     let mut verdicts = verdicts(&plan, |record| {
