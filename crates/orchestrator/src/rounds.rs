@@ -424,7 +424,7 @@ impl Run<'_> {
         }
         let from = self.session.now();
         self.say(EventKind::Fault, Some(stage), error.to_string())?;
-        self.session.reopen_capture(CAPTURE_PATIENCE)?;
+        self.reopen_capture(stage, from + CAPTURE_PATIENCE)?;
         let to = self.session.now();
         self.delay = format!(
             "the audio input was away between {} and {}",
@@ -436,6 +436,24 @@ impl Run<'_> {
             Some(stage),
             format!("the audio input is back; {}", self.delay),
         )
+    }
+
+    /// Opens the capture anew, with longer and longer waits in between. Whoever wants to
+    /// end the run, or to remark on it, need not wait until the device is back.
+    fn reopen_capture(&mut self, stage: u16, give_up: RunTime) -> Result<(), RunError> {
+        let mut wait = Seconds::of(1.0);
+        loop {
+            match self.session.ear.reopen() {
+                Ok(_) => return Ok(()),
+                Err(CaptureError::Cancelled(_)) => return Err(self.stopped()),
+                Err(error) if self.session.now() + wait > give_up => return Err(error.into()),
+                Err(_) => {
+                    self.session.sleep_until(self.session.now() + wait)?;
+                    self.heed(stage)?;
+                    wait = Seconds::of((wait.get() * 2.0).min(30.0));
+                }
+            }
+        }
     }
 
     pub(crate) fn stopped(&self) -> RunError {

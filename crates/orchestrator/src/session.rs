@@ -167,25 +167,4 @@ impl Session {
         };
         self.ear.settle(&sent, settle, &self.stop)
     }
-
-    /// Opens the capture anew, with longer and longer waits in between.
-    ///
-    /// # Errors
-    /// The last failure, when it does not come back within `patience`.
-    pub(crate) fn reopen_capture(&mut self, patience: Seconds) -> Result<(), CaptureError> {
-        let give_up = self.clock.now() + patience;
-        let mut wait = Seconds::of(1.0);
-        loop {
-            match self.ear.reopen() {
-                Ok(_) => return Ok(()),
-                Err(CaptureError::Cancelled(cancelled)) => return Err(cancelled.into()),
-                Err(error) if self.clock.now() + wait > give_up => return Err(error),
-                Err(_) => {
-                    self.clock
-                        .sleep_until(self.clock.now() + wait, &self.stop)?;
-                    wait = Seconds::of((wait.get() * 2.0).min(30.0));
-                }
-            }
-        }
-    }
 }

@@ -103,6 +103,8 @@ impl Instrument for Watched {
 struct Memory {
     kept: Vec<Entry>,
     room: usize,
+    /// Whether another process asks the run to stop once there is a fault in it.
+    stop_at_faults: bool,
 }
 
 impl Journal for Memory {
@@ -120,8 +122,18 @@ impl Journal for Memory {
         Ok(())
     }
     fn requests(&mut self) -> Result<Vec<Request>, JournalError> {
-        Ok(Vec::new())
+        Ok(if self.stop_at_faults && faults(&self.kept) > 0 {
+            vec![Request::Stop]
+        } else {
+            Vec::new()
+        })
     }
+}
+
+fn faults(kept: &[Entry]) -> usize {
+    kept.iter()
+        .filter(|entry| matches!(entry, Entry::Event(event) if event.kind == EventKind::Fault))
+        .count()
 }
 
 struct Nobody;
@@ -155,19 +167,19 @@ impl Outcome {
             .collect()
     }
     fn faults(&self) -> usize {
-        let faults = self.kept.iter().filter(|entry| match entry {
-            Entry::Event(event) => event.kind == EventKind::Fault,
-            _ => false,
-        });
-        faults.count()
+        faults(&self.kept)
     }
 }
 
 fn conduct_with(room: usize, stop: &Stop, refuse: Refusal) -> Outcome {
+    conduct_on(RIG, room, stop, refuse)
+}
+
+fn conduct_on(rig_text: &str, room: usize, stop: &Stop, refuse: Refusal) -> Outcome {
     let plan: Plan = read_plan("plan", PLAN.as_bytes())
         .unwrap_or_else(|error| panic!("{error}"))
         .value;
-    let rig: Rig = read_rig("rig", RIG.as_bytes())
+    let rig: Rig = read_rig("rig", rig_text.as_bytes())
         .unwrap_or_else(|error| panic!("{error}"))
         .value;
     let Wiring::Simulated(wiring) = &rig.wiring else {
@@ -209,7 +221,7 @@ fn conduct_with(room: usize, stop: &Stop, refuse: Refusal) -> Outcome {
     };
     let header = RunHeader {
         plan_text: PLAN.to_owned(),
-        rig_text: RIG.to_owned(),
+        rig_text: rig_text.to_owned(),
         units: ["left", "right"]
             .map(|name| (PositionId::new(name), Unit::default()))
             .into(),
@@ -228,6 +240,7 @@ fn conduct_with(room: usize, stop: &Stop, refuse: Refusal) -> Outcome {
     let mut journal = Memory {
         kept: Vec::new(),
         room,
+        stop_at_faults: rig_text != RIG,
     };
     let job = Job {
         plan: &plan,
@@ -342,4 +355,25 @@ fn a_full_disk_ends_the_run_with_what_is_on_it() {
     );
     assert!(outcome.kept.len() <= 30 && outcome.readings() > 0);
     assert!(outcome.silenced >= 1);
+}
+
+/// While the run waits for an audio input that does not come back, another process can
+/// still end it.
+#[test]
+fn a_request_to_stop_is_heeded_while_the_capture_is_away() {
+    let rig = RIG.replace(
+        "seed: 1\n",
+        "seed: 1\n    faults: [{capture_dies: {from: 20 s, for: 800 s}}]\n",
+    );
+    let outcome = conduct_on(&rig, usize::MAX, &Stop::new(), Box::new(|_, _| None));
+    assert!(
+        matches!(outcome.result, Err(RunError::Stopped(StopReason::Asked))),
+        "{:?}",
+        outcome.result
+    );
+    let last = outcome.kept.last().map(|entry| match entry {
+        Entry::Event(event) => event.at.seconds(),
+        other => panic!("{other:?}"),
+    });
+    assert!(last < Some(30.0), "heeded only after {last:?} s");
 }
