@@ -1,5 +1,6 @@
 //! Plans and rigs from files and from what a run kept.
 
+use crate::certified;
 use crate::exit::Failure;
 use model::document::plan::Plan;
 use model::document::rig::{Rig, Wiring};
@@ -30,6 +31,7 @@ pub fn read_both(plan: &Path, rig: &Path) -> Result<(Document<Plan>, Document<Ri
     let mut remarks = check::check_plan(&plan_document).map_err(Failure::input)?;
     remarks.extend(check::check_rig(&rig_document).map_err(Failure::input)?);
     remarks.extend(check::check_together(&plan_document, &rig_document).map_err(Failure::input)?);
+    remarks.extend(certified::remarks(&plan_document.value, &rig_document));
     for remark in remarks {
         let _ = writeln!(std::io::stderr(), "{remark}");
     }

@@ -4,6 +4,7 @@
 mod analysing;
 mod assembly;
 mod batching;
+mod certified;
 mod changes;
 mod cli;
 mod comparing;

@@ -1,6 +1,7 @@
 //! `run`, `resume` and `check`.
 
 use crate::assembly::{self, Resumption};
+use crate::certified;
 use crate::cli::{Check, Format, Resume, Run};
 use crate::documents;
 use crate::exit::{self, Failure};
@@ -257,6 +258,7 @@ pub fn check(arguments: &Check) -> Result<u8, Failure> {
                     .iter()
                     .map(|foresight| foreseen_as_json(&plan.value, foresight))
                     .collect::<Vec<_>>(),
+                "calibration": certified::as_json(&rig.value),
             })
         ),
         Format::Text => {
@@ -266,12 +268,13 @@ pub fn check(arguments: &Check) -> Result<u8, Failure> {
                 ""
             };
             format!(
-                "\"{}\" can run on \"{}\": {} in all{waiting}.\n\n{}\n{}",
+                "\"{}\" can run on \"{}\": {} in all{waiting}.\n\n{}\n{}{}",
                 plan.value.title,
                 rig.value.name,
                 length(total.get()),
                 lines.join("\n"),
-                foreseen_as_text(&rig.value, &foreseen)
+                foreseen_as_text(&rig.value, &foreseen),
+                certified::as_text(&rig.value)
             )
         }
     };

@@ -170,11 +170,16 @@ pub(crate) fn limits_results(view: &RunView<'_>, position: &PositionId) -> Optio
         Some((last, middle)) => format!("{first}, {} and {last}", middle.join(", ")),
     };
     Some(format!(
-        "The rig, not the unit, limits what can be said of {names}: the gain of its control voltage alone may be off by up to {} cents per octave. A calibrated rig would say more.",
+        "The rig, not the unit, limits what can be said of {names}: the gain of its control voltage alone may be off by up to {} cents per octave. {} would say more.",
         if half_width >= 9.95 {
             fixed(half_width, 0)
         } else {
             plain(half_width)
+        },
+        if is_calibrated(view) {
+            "A gain known more closely"
+        } else {
+            "A calibrated rig"
         },
     ))
 }
