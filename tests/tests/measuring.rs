@@ -284,6 +284,13 @@ fn text_says_the_nearest_note_and_csv_has_a_heading() {
     // A major sixth above C4.
     let cents: f64 = rows[1][9].parse().unwrap();
     assert!((cents - 907.851).abs() < 0.01, "{cents}");
+    // The same for a spreadsheet that has decimal commas.
+    let arguments = ["--format", "csv", "--note", "C4", "--decimal-comma"];
+    let commas = String::from_utf8(measure(&path, &arguments).stdout).unwrap();
+    let turned = |text: &str| text.replace(',', ";").replace('.', ",");
+    assert_eq!(commas, turned(&csv));
+    let refused = measure(&path, &["--format", "json", "--decimal-comma"]);
+    assert_eq!(refused.status.code(), Some(2));
 }
 
 #[test]

@@ -6,13 +6,24 @@ use crate::measured_line::Style;
 use crate::output;
 use meter::{ChangeFinder, NoteChange};
 use model::quantity::Hertz;
+use report::{Cell, Decimals, csv_row};
 use serde_json::{Value, json};
 use std::io::Write;
 use std::path::Path;
 
 /// The names of the columns.
-const HEADING: &str =
-    "channel,onset_s,u_onset_s,from_hz,to_hz,t_s,window_s,hz,u_hz,cents_from_rest";
+const COLUMNS: [&str; 10] = [
+    "channel",
+    "onset_s",
+    "u_onset_s",
+    "from_hz",
+    "to_hz",
+    "t_s",
+    "window_s",
+    "hz",
+    "u_hz",
+    "cents_from_rest",
+];
 
 /// Prints every change of note in a file, of all channels or of one (from 1).
 pub fn measure(path: &Path, only: Option<u16>, style: &Style) -> Result<u8, Failure> {
@@ -22,8 +33,7 @@ pub fn measure(path: &Path, only: Option<u16>, style: &Style) -> Result<u8, Fail
     let mut piece = vec![Vec::new(); channels];
     let mut out = Vec::new();
     if style.format == StreamFormat::Csv {
-        out.extend_from_slice(HEADING.as_bytes());
-        out.push(b'\n');
+        out.extend_from_slice(csv_row(&COLUMNS.map(Cell::from), style.decimals).as_bytes());
     }
     loop {
         for channel in &mut piece {
@@ -57,7 +67,7 @@ pub fn measure(path: &Path, only: Option<u16>, style: &Style) -> Result<u8, Fail
 fn write(out: &mut impl Write, change: &NoteChange, style: &Style) -> std::io::Result<()> {
     match style.format {
         StreamFormat::Json => writeln!(out, "{}", json_of(change)),
-        StreamFormat::Csv => csv(out, change),
+        StreamFormat::Csv => csv(out, change, style.decimals),
         StreamFormat::Text => text(out, change, style),
     }
 }
@@ -90,23 +100,21 @@ fn json_of(change: &NoteChange) -> Value {
     })
 }
 
-fn csv(out: &mut impl Write, change: &NoteChange) -> std::io::Result<()> {
-    let number = |value: Option<f64>| value.map_or_else(String::new, |value| value.to_string());
+fn csv(out: &mut impl Write, change: &NoteChange, decimals: Decimals) -> std::io::Result<()> {
     for point in &change.curve {
-        writeln!(
-            out,
-            "{},{},{},{},{},{},{},{},{},{}",
-            change.channel + 1,
-            change.onset.get(),
-            change.u_onset.get(),
-            number(hertz(change.from.frequency)),
-            number(hertz(change.to.frequency)),
-            point.begins.get(),
-            point.window.get(),
-            point.frequency.get(),
-            point.u.get(),
-            number(change.from_rest(point).map(|off| off.get())),
-        )?;
+        let row: [Cell<'_>; COLUMNS.len()] = [
+            Cell::Whole(change.channel as i64 + 1),
+            change.onset.get().into(),
+            change.u_onset.get().into(),
+            hertz(change.from.frequency).into(),
+            hertz(change.to.frequency).into(),
+            point.begins.get().into(),
+            point.window.get().into(),
+            point.frequency.get().into(),
+            point.u.get().into(),
+            change.from_rest(point).map(|off| off.get()).into(),
+        ];
+        out.write_all(csv_row(&row, decimals).as_bytes())?;
     }
     Ok(())
 }

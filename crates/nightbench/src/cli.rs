@@ -286,7 +286,12 @@ pub struct Import {
     #[arg(long, value_name = "C", value_parser = clap::value_parser!(u16).range(1..), requires = "cv_full_scale")]
     pub cv_channel: Option<u16>,
     /// The voltage at which that channel is at full scale.
-    #[arg(long, value_name = "VOLTAGE", requires = "cv_channel")]
+    #[arg(
+        long,
+        value_name = "VOLTAGE",
+        requires = "cv_channel",
+        allow_hyphen_values = true
+    )]
     pub cv_full_scale: Option<model::quantity::Volts>,
     /// A plan, for its tolerances, its reference and how it listens.
     #[arg(long, value_name = "PLAN_FILE", value_hint = ValueHint::FilePath)]
@@ -499,6 +504,9 @@ pub struct Measure {
     /// For people or for programs.
     #[arg(long, value_enum, default_value_t, conflicts_with = "view")]
     pub format: StreamFormat,
+    /// In CSV, write a comma for the decimal point and a semicolon between columns.
+    #[arg(long, conflicts_with = "view")]
+    pub decimal_comma: bool,
 }
 
 /// The kinds of document.

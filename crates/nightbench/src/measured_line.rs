@@ -6,8 +6,21 @@ use meter::Waveform;
 use model::pitch::{Note, Pitch, PitchStandard};
 use model::quantity::Hertz;
 use model::record::Measured;
+use report::{Cell, Decimals, csv_row};
 use serde_json::{Value, json};
 use std::io::Write;
+
+/// The names of the columns that CSV always has.
+const COLUMNS: [&str; 8] = [
+    "channel",
+    "t_s",
+    "window_s",
+    "hz",
+    "u_hz",
+    "level_dbfs",
+    "state",
+    "flags",
+];
 
 /// The note that deviations are taken from.
 #[derive(Debug, Clone)]
@@ -29,6 +42,8 @@ pub struct Style {
     pub note: Option<AskedFor>,
     /// Whether waveforms are measured, too.
     pub waveform: bool,
+    /// How numbers are written in CSV.
+    pub decimals: Decimals,
 }
 
 impl Style {
@@ -50,14 +65,14 @@ impl Style {
         if self.format != StreamFormat::Csv {
             return None;
         }
-        let mut names = "channel,t_s,window_s,hz,u_hz,level_dbfs,state,flags".to_owned();
+        let mut names: Vec<Cell<'_>> = COLUMNS.map(Cell::from).to_vec();
         if self.note.is_some() {
-            names += ",note,cents";
+            names.extend(["note", "cents"].map(Cell::from));
         }
         if self.waveform {
-            names += &waveform_words::csv_names();
+            names.extend(waveform_words::columns().into_iter().map(Cell::from));
         }
-        Some(names)
+        Some(csv_row(&names, self.decimals))
     }
 }
 
@@ -81,7 +96,7 @@ impl Line {
     pub fn write(&self, out: &mut impl Write, style: &Style) -> std::io::Result<()> {
         match style.format {
             StreamFormat::Json => writeln!(out, "{}", self.json(style)),
-            StreamFormat::Csv => writeln!(out, "{}", self.csv(style)),
+            StreamFormat::Csv => out.write_all(self.csv(style).as_bytes()),
             StreamFormat::Text => writeln!(out, "{}", self.text(style)),
         }
     }
@@ -112,29 +127,30 @@ impl Line {
     }
 
     fn csv(&self, style: &Style) -> String {
-        let number = |value: Option<f64>| value.map_or_else(String::new, |value| value.to_string());
-        let mut line = format!(
-            "{},{},{},{},{},{},{},{}",
-            self.channel,
-            self.t,
-            self.window,
-            number(self.measured.frequency.map(|frequency| frequency.get())),
-            number(self.measured.u.map(|u| u.get())),
-            number(self.measured.level.map(|level| level.get())),
-            self.measured.state.name(),
-            self.measured.flags.names().join(" "),
-        );
+        let mut cells: Vec<Cell<'_>> = vec![
+            self.channel.into(),
+            self.t.into(),
+            self.window.into(),
+            self.measured
+                .frequency
+                .map(|frequency| frequency.get())
+                .into(),
+            self.measured.u.map(|u| u.get()).into(),
+            self.measured.level.map(|level| level.get()).into(),
+            self.measured.state.name().into(),
+            self.measured.flags.names().join(" ").into(),
+        ];
         if let Some(note) = &style.note {
             let cents = self
                 .measured
                 .frequency
                 .map(|heard| style.deviation(heard).1);
-            line += &format!(",{},{}", note.name, number(cents));
+            cells.extend([note.name.as_str().into(), cents.into()]);
         }
         if style.waveform {
-            line += &waveform_words::csv(self.waveform.as_ref());
+            cells.extend(waveform_words::cells(self.waveform.as_ref()));
         }
-        line
+        csv_row(&cells, style.decimals)
     }
 
     /// Channel, time, frequency, uncertainty, note and cents, level, flags.

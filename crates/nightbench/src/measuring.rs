@@ -1,6 +1,6 @@
 //! `measure` and `ports`.
 
-use crate::cli::{Format, Measure};
+use crate::cli::{Format, Measure, StreamFormat};
 use crate::exit::Failure;
 use crate::measured_line::{AskedFor, Line, Style};
 use crate::output;
@@ -15,6 +15,7 @@ use model::quantity::Seconds;
 use model::record::{Flag, PositionId};
 use model::time::{HostTime, SampleTime, Span, Stop};
 use orchestrator::RunError;
+use report::Decimals;
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::fs::File;
@@ -58,7 +59,17 @@ pub fn measure(arguments: &Measure) -> Result<u8, Failure> {
                 pitch,
             }),
         waveform: arguments.waveform,
+        decimals: if arguments.decimal_comma {
+            Decimals::Comma
+        } else {
+            Decimals::Point
+        },
     };
+    if arguments.decimal_comma && arguments.format != StreamFormat::Csv {
+        return Err(Failure::input(
+            "--decimal-comma is for CSV; add --format csv",
+        ));
+    }
     if arguments.settling
         && let Some(file) = &arguments.file
     {
@@ -97,7 +108,7 @@ impl Output {
             );
         }
         if let Some(heading) = style.heading() {
-            output::write(format!("{heading}\n").as_bytes())?;
+            output::write(heading.as_bytes())?;
         }
         Ok(Self {
             style,

@@ -163,6 +163,7 @@ mod tests {
             standard: model::pitch::PitchStandard::default(),
             note: None,
             waveform: false,
+            decimals: report::Decimals::Point,
         };
         for channels in [1, 2, 8, 32] {
             let latest: BTreeMap<u16, Line> = (1..=channels)

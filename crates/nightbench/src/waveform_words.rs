@@ -1,13 +1,14 @@
 //! A waveform as text, JSON and columns.
 
 use meter::{Measure, Waveform};
+use report::Cell;
 use serde_json::{Value, json};
 
 /// As many harmonics have a column each, and are named in text.
 const COLUMNS: usize = 10;
 
-/// The names of the columns, each after a comma.
-pub fn csv_names() -> String {
+/// The names of the columns.
+pub fn columns() -> Vec<String> {
     let mut names = [
         "thd_of_fundamental_percent",
         "u_thd_of_fundamental_percent",
@@ -20,16 +21,14 @@ pub fn csv_names() -> String {
         "u_duty_cycle_percent",
         "harmonics_counted",
     ]
-    .map(|name| format!(",{name}"))
-    .concat();
-    for number in 1..=COLUMNS {
-        names += &format!(",harmonic_{number}_dbfs");
-    }
+    .map(str::to_owned)
+    .to_vec();
+    names.extend((1..=COLUMNS).map(|number| format!("harmonic_{number}_dbfs")));
     names
 }
 
-/// The columns, each after a comma; empty where there is nothing.
-pub fn csv(waveform: Option<&Waveform>) -> String {
+/// What stands in the columns; nothing where there is nothing.
+pub fn cells(waveform: Option<&Waveform>) -> Vec<Cell<'static>> {
     let mut cells: Vec<Option<f64>> = Vec::new();
     let mut put = |measure: Option<Measure>, scale: f64| {
         cells.push(measure.map(|measure| measure.value * scale));
@@ -42,14 +41,14 @@ pub fn csv(waveform: Option<&Waveform>) -> String {
     let duty = waveform.and_then(|waveform| waveform.duty_cycle);
     cells.push(duty.map(|duty| duty.value * 100.0));
     cells.push(duty.map(|duty| duty.u * 100.0));
-    cells.push(waveform.map(|waveform| waveform.counted as f64));
+    let counted = waveform.map(|waveform| Cell::Whole(waveform.counted as i64));
+    let mut cells: Vec<Cell<'_>> = cells.into_iter().map(Cell::from).collect();
+    cells.push(counted.unwrap_or(Cell::Empty));
     for number in 1..=COLUMNS {
-        cells.push(waveform.and_then(|waveform| level(waveform, number)));
+        let level = waveform.and_then(|waveform| level(waveform, number));
+        cells.push(level.into());
     }
     cells
-        .into_iter()
-        .map(|cell| cell.map_or_else(|| ",".to_owned(), |value| format!(",{value}")))
-        .collect()
 }
 
 fn level(waveform: &Waveform, number: usize) -> Option<f64> {
