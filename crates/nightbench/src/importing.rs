@@ -7,13 +7,14 @@ use crate::exit::Failure;
 use crate::folders;
 use crate::imported::{self, Laid, Source};
 use crate::recording::Recording;
-use crate::slots::{self, Slot, number};
+use crate::slots::{self, Slot, counted, number};
 use model::document::plan::Plan;
 use model::document::rig::Rig;
 use model::pitch::{ControlLaw, Pitch};
 use model::quantity::{Seconds, VoltDifference};
 use model::record::{
-    Conditions, Entry, Event, EventKind, PositionId, Reading, ReadingKey, RunHeader, Unit,
+    Conditions, Entry, Event, EventKind, Flag, PositionId, Reading, ReadingKey, RunHeader, State,
+    Unit,
 };
 use model::time::{RunTime, Timestamp};
 use orchestrator::RecordedEar;
@@ -27,6 +28,11 @@ use store::Store;
 /// The next note may begin a little before its time, seconds.
 const BEFORE_NEXT: f64 = 0.02;
 
+/// At how many volts an input may be at full scale: steps must be seen in it, and no
+/// control voltage is higher.
+const LEAST_FULL_SCALE: f64 = 0.1;
+const MOST_FULL_SCALE: f64 = 100.0;
+
 /// Imports a recording.
 pub fn import(arguments: &Import) -> Result<u8, Failure> {
     let units = units(arguments)?;
@@ -36,8 +42,8 @@ pub fn import(arguments: &Import) -> Result<u8, Failure> {
     for channel in arguments.channels.iter().chain(&arguments.cv_channel) {
         if *channel > recording.channels() {
             return Err(Failure::input(format!(
-                "{name}: it has {} channels, counted from 1, and no channel {channel}",
-                recording.channels()
+                "{name}: it has {}, counted from 1, and no channel {channel}",
+                counted(usize::from(recording.channels()), "channel")
             )));
         }
     }
@@ -128,8 +134,8 @@ fn units(arguments: &Import) -> Result<BTreeMap<PositionId, Unit>, Failure> {
     if arguments.channels.len() != arguments.units.len() {
         return Err(Failure::input(format!(
             "{} and {} do not go together: each --channel C needs its --unit SERIAL",
-            counted(arguments.channels.len(), "--channel"),
-            counted(arguments.units.len(), "--unit"),
+            times(arguments.channels.len(), "--channel"),
+            times(arguments.units.len(), "--unit"),
         )));
     }
     let mut units = BTreeMap::new();
@@ -152,7 +158,7 @@ fn units(arguments: &Import) -> Result<BTreeMap<PositionId, Unit>, Failure> {
     Ok(units)
 }
 
-fn counted(count: usize, what: &str) -> String {
+fn times(count: usize, what: &str) -> String {
     format!("{count} {what}")
 }
 
@@ -169,8 +175,10 @@ fn control_voltage(
             "say at how many volts the channel of the control voltage is at full scale: --cv-full-scale 10V",
         )
     })?;
-    if full_scale.get() <= 0.0 {
-        return Err(Failure::input("--cv-full-scale must be above zero"));
+    if !(LEAST_FULL_SCALE..=MOST_FULL_SCALE).contains(&full_scale.get()) {
+        return Err(Failure::input(format!(
+            "--cv-full-scale {full_scale}: expected from {LEAST_FULL_SCALE} to {MOST_FULL_SCALE} V, what a voltage must be for a sample of 1.0; if the channel is turned round, turn it back in the recording"
+        )));
     }
     let mut recording = Recording::open(&arguments.file)?;
     let mut finder = StepFinder::new(recording.rate(), full_scale);
@@ -317,6 +325,34 @@ fn listen(
     Ok(readings)
 }
 
+/// What to look at where a unit seems to have played other notes than those asked for.
+fn went_astray(arguments: &Import, readings: &[Reading]) -> Vec<String> {
+    let mut said = Vec::new();
+    for channel in &arguments.channels {
+        let position = imported::position(*channel);
+        let of_it = readings.iter().filter(|of| of.key.position == position);
+        let (mut all, mut astray) = (0, 0);
+        for Reading { measured, .. } in of_it {
+            all += 1;
+            if measured.state == State::NotPlayed || measured.flags.contains(Flag::WrongInterval) {
+                astray += 1;
+            }
+        }
+        // The first note has none before it.
+        if astray * 2 >= all && astray > 1 {
+            said.push(format!(
+                "channel {channel}: after {astray} of {all} notes the pitch had not moved by what was asked; {}",
+                if arguments.cv_channel.is_some() {
+                    "is the control voltage on its channel turned round, or --cv-full-scale, --slope or --zero another?"
+                } else {
+                    "is it the table of another recording, or one that begins at another moment?"
+                }
+            ));
+        }
+    }
+    said
+}
+
 /// Writes the run down and says what came of it.
 fn keep(
     arguments: &Import,
@@ -359,6 +395,7 @@ fn keep(
         ));
         entries.push(event(*to, EventKind::StageEnded, Some(*stage), name));
     }
+    let astray = went_astray(arguments, &readings);
     entries.extend(readings.into_iter().map(Entry::Reading));
     entries.push(event(
         end,
@@ -373,13 +410,13 @@ fn keep(
     drop(writer);
     let _ = writeln!(
         std::io::stderr(),
-        "run {id}: {} notes on {} of {}",
-        notes.len(),
-        match arguments.channels.len() {
-            1 => "one channel".to_owned(),
-            count => format!("{count} channels"),
-        },
+        "run {id}: {} on {} of {}",
+        counted(notes.len(), "note"),
+        counted(arguments.channels.len(), "channel"),
         arguments.file.display()
     );
+    for said in astray {
+        let _ = writeln!(std::io::stderr(), "remark: {said}");
+    }
     crate::running::conclude(&store, &id, arguments.output.format, Ok(()))
 }

@@ -8,6 +8,9 @@ use model::quantity::Volts;
 /// A recording of a week, a note every half second, has about a million.
 const MOST: usize = 1_000_000;
 
+/// A note shorter than this has too few periods to be measured, in seconds.
+const SHORTEST: f64 = 0.05;
+
 /// Notes may touch: what two roundings to a millisecond make.
 const TOUCH: f64 = 1.5e-3;
 
@@ -74,8 +77,8 @@ pub fn read(name: &str, bytes: &[u8]) -> Result<Vec<Slot>, Failure> {
         };
         if record.len() != width {
             return Err(Failure::input(format!(
-                "{name}:{line}: this line has {} columns and the line of names {width}; {}",
-                record.len(),
+                "{name}:{line}: this line has {} and the line of names {width}; {}",
+                counted(record.len(), "column"),
                 if record.len() > width {
                     "if numbers are written with a decimal comma, write 0.5 and not 0,5"
                 } else {
@@ -131,6 +134,14 @@ fn line_of(bytes: &[u8], at: &csv::Position) -> u64 {
         .filter(|byte| **byte == b'\n')
         .count();
     at.line() + passed as u64
+}
+
+/// So many of something, in words where it is one.
+pub fn counted(count: usize, what: &str) -> String {
+    match count {
+        1 => format!("one {what}"),
+        _ => format!("{count} {what}s"),
+    }
 }
 
 /// A number of seconds for a message.
@@ -237,12 +248,12 @@ fn slot(name: &str, line: u64, columns: &Columns, record: &StringRecord) -> Resu
             "a note cannot begin before the recording does",
         ));
     }
-    if lasts <= 0.0 {
+    if lasts < SHORTEST {
         return Err(wrong(
             name,
             line,
             "duration_s",
-            "a note must last longer than nothing",
+            &format!("a note must last at least {SHORTEST} s; a shorter one cannot be measured"),
         ));
     }
     let asked = match (text(columns.volts), text(columns.note)) {
@@ -355,6 +366,8 @@ mod tests {
                 "notes.csv:3, column start_s: \"nan\"",
             ),
             (format!("{head}0,0,C4\n"), "notes.csv:2, column duration_s"),
+            (format!("{head}0,1e-9,C4\n"), "must last at least 0.05 s"),
+            (format!("{head}\"0,1,C4\n"), "this line has one column"),
             (format!("{head}-1,1,C4\n"), "before the recording"),
             (
                 format!("{head}0,2,C4\n1,2,C5\n"),
