@@ -78,6 +78,18 @@ impl Series {
         }
     }
 
+    /// The value at a time, where something was logged as near to it as that, in seconds.
+    pub(crate) fn near(&self, t: f64, within: f64) -> Option<f64> {
+        let next = self.points.partition_point(|point| point.0 < t);
+        let before = next.checked_sub(1).map(|before| self.points[before].0);
+        let after = self.points.get(next).map(|point| point.0);
+        before
+            .into_iter()
+            .chain(after)
+            .any(|logged| (logged - t).abs() <= within)
+            .then(|| self.at(t))
+    }
+
     /// What a body that follows with a time constant has at ascending times: exact
     /// for a course that is straight between points, beginning where the log does.
     pub(crate) fn lagged(&self, times: &[f64], lag: f64) -> Vec<f64> {

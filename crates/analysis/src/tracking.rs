@@ -379,17 +379,11 @@ impl Fitter<'_> {
                         let Some((curve, _)) = fit_timed(&all, times.as_deref(), &bent, &sd) else {
                             break;
                         };
-                        let next = LowEnd {
-                            k: curve.coefficients[columns.len()] / CENTS_PER_E,
-                        };
-                        if (next.k * CENTS_PER_E / bottom).abs() < LARGE_LOW_END {
+                        let d = curve.coefficients[columns.len()];
+                        if (d / bottom).abs() < LARGE_LOW_END {
                             break;
                         }
-                        // What is left of a reference current that leaks away: nothing
-                        // below the lowest note, so k is smaller than its ratio.
-                        low_end = LowEnd {
-                            k: next.k.clamp(-10.0 * bottom, 0.9 * bottom),
-                        };
+                        low_end = LowEnd::around(d, bottom);
                     }
                     low_end
                 });
@@ -500,7 +494,7 @@ impl Fitter<'_> {
 }
 
 /// How often the exact form of a low end is laid anew around what was found.
-const LOW_END_PASSES: usize = 6;
+pub(crate) const LOW_END_PASSES: usize = 6;
 
 /// A low-end term around one size of it. Leakage k, as a share of the reference
 /// note's current, makes `f = u F` of `(u - k) F`; so with the measured ratio u it
@@ -508,19 +502,27 @@ const LOW_END_PASSES: usize = 6;
 /// was asked for it would be `1731 ln(1 + k/u)`). While it is small that is
 /// `1731 k (1/u - 1)`. The coefficient d is 1731 k.
 #[derive(Debug, Clone, Copy)]
-struct LowEnd {
+pub(crate) struct LowEnd {
     k: f64,
 }
 
 impl LowEnd {
-    const LINEAR: Self = Self { k: 0.0 };
+    pub(crate) const LINEAR: Self = Self { k: 0.0 };
 
+    /// Around a coefficient d, in cents, the lowest note being at the ratio `bottom`.
+    pub(crate) fn around(d: f64, bottom: f64) -> Self {
+        // What is left of a reference current that leaks away: nothing below the lowest
+        // note, so k is smaller than its ratio.
+        Self {
+            k: (d / CENTS_PER_E).clamp(-10.0 * bottom, 0.9 * bottom),
+        }
+    }
     /// How it changes with d.
-    fn column(self, u: f64) -> f64 {
+    pub(crate) fn column(self, u: f64) -> f64 {
         1.0 / (u - self.k) - 1.0 / (1.0 - self.k)
     }
     /// What it is more than its size times that.
-    fn beyond(self, u: f64) -> f64 {
+    pub(crate) fn beyond(self, u: f64) -> f64 {
         let whole = (1.0 - self.k).ln() - (1.0 - self.k / u).ln();
         CENTS_PER_E * (whole - self.k * self.column(u))
     }

@@ -192,11 +192,11 @@ pub(super) fn bare(what: &str, value: f64, unit: &'static str) -> Evidence {
     }
 }
 
-/// "3.42 (U 0.12)", with U at 95 %.
+/// "3.42 ± 0.12", at 95 %.
 pub(super) fn with_u(found: Sized) -> String {
     let expanded = 2.0 * found.u;
     format!(
-        "{} (U {})",
+        "{} ± {}",
         number(found.value.abs(), Some(found.u)),
         number(expanded, Some(found.u))
     )

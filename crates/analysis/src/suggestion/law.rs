@@ -1,12 +1,13 @@
 //! The tracking law of a warm unit, for telling causes apart: offset, scale, what
-//! goes with the frequency and what goes with its inverse.
+//! goes with the frequency and what goes with its inverse. The law is that of
+//! [`tracking`](crate::tracking); it is laid through medians of the notes over the
+//! night instead of through each round, so that a loose contact bends nothing.
 
 use crate::least_squares::fit;
-use crate::tracking::CENTS_PER_E;
+use crate::tracking::{
+    LOW_END_PASSES, LowEnd, NOTES_FOR_HIGH_END, SPAN_FOR_HIGH_END, SPAN_FOR_LOW_END,
+};
 use nalgebra::DMatrix;
-
-/// Rounds of relinearising the leak, which is not linear beyond some 20 cents.
-const ITERATIONS: usize = 4;
 
 /// A number with its standard uncertainty.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -51,25 +52,16 @@ pub(super) struct Law {
     pub(super) residuals: Vec<f64>,
 }
 
-/// The leak in cents: what a steady loss of `k` times the reference frequency does.
-fn leak(k: f64, u: f64) -> f64 {
-    -CENTS_PER_E * ((k / u).max(-0.9).ln_1p() - k.max(-0.9).ln_1p())
-}
-
-fn leak_slope(k: f64, u: f64) -> f64 {
-    -CENTS_PER_E * (1.0 / (u + k).max(0.1 * u) - 1.0 / (1.0 + k).max(0.1))
-}
-
-/// Fits `e = a + b x + c (u - 1) - 1731 ln((1 + k/u) / (1 + k))`, the last two
-/// where span and number of notes allow it. `None` with fewer than three notes.
+/// Fits offset, slope, `c (u - 1)` and the low end, the last two where span and number
+/// of notes allow it. `None` with fewer than three notes.
 pub(super) fn law(notes: &[ProfileNote]) -> Option<Law> {
     let (first, last) = (notes.first()?, notes.last()?);
     let span = last.x - first.x;
     if notes.len() < 3 || span < 0.9 {
         return None;
     }
-    let high = span > 4.0 - 1e-6 && notes.len() >= 5;
-    let low = high && span > 6.0 - 1e-6 && notes.len() >= 6;
+    let high = span > SPAN_FOR_HIGH_END - 1e-6 && notes.len() >= NOTES_FOR_HIGH_END;
+    let low = high && span > SPAN_FOR_LOW_END - 1e-6 && notes.len() > NOTES_FOR_HIGH_END;
     let u: Vec<f64> = notes
         .iter()
         .map(|note| (note.x + note.cents / 1200.0).exp2())
@@ -87,31 +79,29 @@ pub(super) fn law(notes: &[ProfileNote]) -> Option<Law> {
                     .max(0.02)
             })
             .collect();
-        let mut k = 0.0;
+        let mut low_end = LowEnd::LINEAR;
         let mut found = None;
-        for _ in 0..if low { ITERATIONS } else { 1 } {
+        for _ in 0..if low { LOW_END_PASSES } else { 1 } {
             let count = 2 + usize::from(high) + usize::from(low);
             let columns = DMatrix::from_fn(notes.len(), count, |row, column| match column {
                 0 => 1.0,
                 1 => notes[row].x,
                 2 => u[row] - 1.0,
-                _ => leak_slope(k, u[row]),
+                _ => low_end.column(u[row]),
             });
-            let linear: Vec<f64> = if low {
-                y.iter()
-                    .zip(&u)
-                    .map(|(y, u)| y - leak(k, *u) + k * leak_slope(k, *u))
-                    .collect()
-            } else {
-                y.clone()
-            };
+            let linear: Vec<f64> = y
+                .iter()
+                .zip(&u)
+                .map(|(y, u)| y - low_end.beyond(*u))
+                .collect();
             let fit = fit(&columns, &linear, &sd)?;
+            let around = low_end;
             if low {
-                k = fit.coefficients[3].clamp(-0.5 * u[0], 5.0 * u[0]);
+                low_end = LowEnd::around(fit.coefficients[3], u[0]);
             }
-            found = Some(fit);
+            found = Some((fit, around));
         }
-        let fit = found?;
+        let (fit, low_end) = found?;
         let freedom = fit.degrees_of_freedom;
         let squares: f64 = fit.residuals.iter().map(|r| r * r).sum();
         let off = if freedom > 0 {
@@ -152,8 +142,8 @@ pub(super) fn law(notes: &[ProfileNote]) -> Option<Law> {
                 u: uncertainty(2) * top.abs(),
             }),
             bottom: low.then(|| Sized {
-                value: leak(k, u[0]),
-                u: uncertainty(3) * leak_slope(k, u[0]).abs(),
+                value: fit.coefficients[3] * low_end.column(u[0]) + low_end.beyond(u[0]),
+                u: uncertainty(3) * low_end.column(u[0]).abs(),
             }),
             off,
             degrees_of_freedom: freedom,
@@ -190,19 +180,24 @@ mod tests {
             .collect()
     }
 
+    /// A steady loss of k times the reference frequency: heard is what was asked less k.
     #[test]
     fn a_large_leak_is_found_as_it_is() {
         let k = 0.004;
-        let truth = |x: f64, u: f64| 0.5 * x - 1.2 * (u - 1.0) + leak(k, u);
-        let found = law(&notes(truth, -3, 3)).unwrap();
-        assert!((found.scale.value - 0.5).abs() < 1e-3, "{found:?}");
+        let cents = |ratio: f64| 1200.0 * ratio.log2();
+        let leaking = |x: f64, _: f64| {
+            let asked = (x + 0.5 * x / 1200.0).exp2();
+            cents((asked - k) / (1.0 - k)) - 1200.0 * x
+        };
+        let found = law(&notes(leaking, -3, 3)).unwrap();
+        assert!((found.scale.value - 0.5).abs() < 0.01, "{found:?}");
         let bottom = found.bottom.unwrap();
-        assert!(bottom.value < -40.0, "{found:?}");
+        let truth = leaking(-3.0, 0.0) + 1.5;
+        assert!(truth < -40.0);
+        assert!((bottom.value - truth).abs() < 0.1, "{truth} {found:?}");
         assert!(found.off < 0.02, "{found:?}");
-        assert!(
-            (found.top.unwrap().value + 1.2 * 7.0).abs() < 0.1,
-            "{found:?}"
-        );
+        let top = found.top.unwrap();
+        assert!(top.value.abs() < 0.1, "{found:?}");
     }
 
     #[test]

@@ -1,15 +1,20 @@
 //! What is seen of one unit, boiled down to what tells causes apart.
 
-use super::law::{Law, ProfileNote, law};
+use super::law::{Law, ProfileNote, Sized, law};
 use crate::bench::Bench;
 use crate::deviation::{Round, Sample};
-use crate::statistics::{mean, median, standard_deviation};
+use crate::hysteresis::hysteresis;
+use crate::statistics::{mean, median};
 use model::document::plan::Plan;
 use model::record::{Flag, PositionId, RunRecord, State};
 use std::collections::BTreeMap;
 
 /// A unit is taken to be warm from here on, in seconds since it was powered.
 const WARM_S: f64 = 5400.0;
+/// An air temperature counts for a round when it was read this near to it, in seconds.
+const AIR_NEAR_S: f64 = 1800.0;
+/// Fewer pairs than this say nothing of up against down.
+const LEAST_PAIRS: usize = 5;
 /// How near in time rounds of two units belong together, as a part of the time
 /// between rounds.
 const NEIGHBOURS: usize = 4;
@@ -58,7 +63,7 @@ pub(super) struct Portrait {
     /// Readings beside hum, and the note they are mostly of: how many, of how many.
     pub(super) beside_hum: Option<(String, usize, usize)>,
     /// From above less from below, and how many pairs.
-    pub(super) up_and_down: Option<(super::law::Sized, usize)>,
+    pub(super) up_and_down: Option<(Sized, usize)>,
     pub(super) maybe_locked: Vec<f64>,
     /// Cents per octave of the limit of the rig's gain.
     pub(super) gain: f64,
@@ -115,27 +120,6 @@ fn meter_noise(meter: &[f64]) -> f64 {
         return 0.05;
     }
     median(meter).max(0.05)
-}
-
-/// The air at a position over time.
-struct Air(Vec<(f64, f64)>);
-
-impl Air {
-    fn of(record: &RunRecord, position: &PositionId) -> Self {
-        let mut air: Vec<(f64, f64)> = record
-            .readings
-            .iter()
-            .filter(|reading| &reading.key.position == position)
-            .filter_map(|reading| Some((reading.at.seconds(), reading.conditions.air?.get())))
-            .collect();
-        air.sort_by(|a, b| a.0.total_cmp(&b.0));
-        Self(air)
-    }
-    fn at(&self, t: f64) -> Option<f64> {
-        let place = self.0.partition_point(|(time, _)| *time < t);
-        let near = self.0.get(place).or_else(|| self.0.last())?;
-        ((near.0 - t).abs() < 1800.0).then_some(near.1)
-    }
 }
 
 impl Portrait {
@@ -223,7 +207,7 @@ impl Portrait {
             .filter(|(note, values)| **note != reference && values.len() >= 6)
             .map(|(_, values)| noise(values))
             .collect();
-        let air = Air::of(record, &unit.position);
+        let air = &bench.surroundings.air;
         let mut moments: Vec<Moment> = rounds
             .iter()
             .filter_map(|round| {
@@ -245,7 +229,7 @@ impl Portrait {
                     warm: is_warm(round),
                     level: line.at(run_s),
                     scale: scale_change(&samples),
-                    air: air.at(run_s),
+                    air: air.near(run_s, AIR_NEAR_S),
                 })
             })
             .collect();
@@ -293,7 +277,16 @@ impl Portrait {
                 median(&meter)
             },
             beside_hum: beside_hum(bench, record, main),
-            up_and_down: up_and_down(&rounds, reference),
+            up_and_down: hysteresis(unit, main, &stage.fit)
+                .ok()
+                .filter(|found| found.pairs >= LEAST_PAIRS)
+                .map(|found| {
+                    let difference = Sized {
+                        value: found.mean,
+                        u: found.u,
+                    };
+                    (difference, found.pairs)
+                }),
             maybe_locked: unit
                 .rounds
                 .iter()
@@ -401,39 +394,4 @@ fn beside_hum(bench: &Bench, record: &RunRecord, main: u16) -> Option<(String, u
     let (hums, all, note) = counts.into_values().max_by_key(|count| count.0)?;
     let name = model::document::notes::name_of(model::pitch::Pitch::new(note).ok()?);
     (hums > 0).then_some((name, hums, all))
-}
-
-/// What a note reached from above differs from the same reached from below, drift
-/// within the round taken out.
-fn up_and_down(rounds: &[&Round], reference: usize) -> Option<(super::law::Sized, usize)> {
-    let mut differences: Vec<f64> = Vec::new();
-    for round in rounds {
-        let samples: Vec<&Sample> = round.counting().collect();
-        let drift = round.reference_line(Some(reference));
-        let mut below: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
-        let mut above: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
-        for pair in samples.windows(2) {
-            let cents = pair[1].cents - drift.map_or(0.0, |line| line.at(pair[1].middle));
-            // Notes are counted from the lowest.
-            let side = match pair[0].note.cmp(&pair[1].note) {
-                std::cmp::Ordering::Less => &mut below,
-                std::cmp::Ordering::Greater => &mut above,
-                std::cmp::Ordering::Equal => continue,
-            };
-            side.entry(pair[1].note).or_default().push(cents);
-        }
-        differences.extend(
-            above
-                .iter()
-                .filter_map(|(note, from_above)| Some(mean(from_above) - mean(below.get(note)?))),
-        );
-    }
-    let n = differences.len();
-    if n < 5 {
-        return None;
-    }
-    let value = mean(&differences);
-    let sd = standard_deviation(&differences);
-    let u = sd / (n as f64).sqrt();
-    Some((super::law::Sized { value, u }, n))
 }
