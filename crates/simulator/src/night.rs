@@ -4,7 +4,7 @@
 use crate::bench::Bench;
 use crate::noise::Source;
 use crate::oscillator::slope_of_sine;
-use crate::render::HUM_SCALE;
+use crate::render::{HUM_LINES, HUM_SCALE};
 use crate::world::Place;
 use model::pitch::Pitch;
 use model::quantity::{Hertz, HertzDifference, Level, Seconds, VoltDifference};
@@ -118,7 +118,7 @@ impl Bench {
             return beside;
         }
         let mains = self.inner.world.mains;
-        for (line, size) in [(1.0, 1.0), (2.0, 0.5), (3.0, 0.25)] {
+        for (line, size) in HUM_LINES {
             let harmonic = (line * mains / hz).round().max(1.0);
             let apart = line * mains - harmonic * hz;
             if apart.abs() * window > 1.0 {

@@ -123,15 +123,19 @@ fn sound(world: &World, piece: &Piece, samples: &mut [f32]) {
         for (at, sample) in samples.iter_mut().enumerate() {
             let turns =
                 (piece.frames.start + at as u64) as f64 * (world.mains * (1.0 + effect) / rate);
-            // Hum as rectifiers make it: the mains and its second and third harmonic.
-            let hum = unit.hum
-                * (sine(turns) + 0.5 * sine(2.0 * turns) + 0.25 * sine(3.0 * turns))
-                * HUM_SCALE;
+            let lines: f64 = HUM_LINES
+                .iter()
+                .map(|(line, size)| size * sine(line * turns))
+                .sum();
+            let hum = unit.hum * lines * HUM_SCALE;
             *sample = (f64::from(*sample) * (1.0 + unit.swell * sine(turns)) + hum) as f32;
         }
     }
 }
 
+/// Hum as rectifiers make it: the mains and its second and third harmonic, and how large
+/// each is beside the first.
+pub const HUM_LINES: [(f64, f64); 3] = [(1.0, 1.0), (2.0, 0.5), (3.0, 0.25)];
 /// Makes the rms of the three lines of hum one: sqrt(2 / (1 + 1/4 + 1/16)).
 pub const HUM_SCALE: f64 = 1.234_426_799_696_716;
 
