@@ -41,10 +41,10 @@ pub(crate) fn linearity(
     }
     let freedom: usize = rounds.iter().map(|round| round.degrees_of_freedom).sum();
     if matches!(stage.shape, Shape::NoteByNote) || freedom == 0 {
-        return Err(format!(
-            "{} different notes are too few to be off a curve through them",
-            stage.notes.len()
-        ));
+        return Err(match stage.notes.len() {
+            1 => "only one note was played, and there is no curve to be off".to_owned(),
+            count => format!("{count} different notes are too few to be off a curve through them"),
+        });
     }
     let mut sums: BTreeMap<usize, (f64, f64, usize)> = BTreeMap::new();
     let (mut squares, mut readings) = (0.0, 0usize);

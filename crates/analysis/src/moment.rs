@@ -145,12 +145,16 @@ impl MomentOf {
             return "under hertz per volt a leak looks like an offset of the control voltage; see the voltage offset"
                 .to_owned();
         }
+        if stage.notes.len() == 1 {
+            return "only one note was played, and it takes several to tell one from another"
+                .to_owned();
+        }
         if self.name == ResultName::LowEnd {
             return if stage.span < SPAN_FOR_LOW_END - 1e-6
                 || stage.notes.len() <= NOTES_FOR_HIGH_END
             {
                 format!(
-                    "{} different notes over {:.1} octaves; telling a low end takes {} over {SPAN_FOR_LOW_END:.0}",
+                    "{} different notes over {:.1} octaves are too few: telling a low end takes {} over {SPAN_FOR_LOW_END:.0}",
                     stage.notes.len(),
                     stage.span,
                     NOTES_FOR_HIGH_END + 1,
@@ -166,7 +170,7 @@ impl MomentOf {
         let named_pair = matches!(self.name, ResultName::ScaleError | ResultName::HighEnd);
         if named_pair && !stage.named {
             return format!(
-                "{} different notes over {:.1} octaves; telling slope from high end takes {NOTES_FOR_HIGH_END} over {SPAN_FOR_HIGH_END:.0}, so only the mean slope is stated",
+                "{} different notes over {:.1} octaves are too few: telling slope from high end takes {NOTES_FOR_HIGH_END} over {SPAN_FOR_HIGH_END:.0}, so only the mean slope is stated",
                 stage.notes.len(),
                 stage.span,
             );

@@ -363,9 +363,11 @@ impl<'a> Night<'a> {
 
     fn several_notes(history: &History) -> Result<(), Missing> {
         if history.x.len() < 2 {
-            return Err("only one note was played: retuning leaves nothing of it"
-                .to_owned()
-                .into());
+            return Err(
+                "only one note was played, and retuning leaves nothing of it"
+                    .to_owned()
+                    .into(),
+            );
         }
         Ok(())
     }

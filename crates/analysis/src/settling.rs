@@ -1,6 +1,7 @@
 //! How a note settles after it is played: from holds that are listened to from the
 //! beginning, else from how long notes had to be waited for.
 
+use crate::drift::theil_sen;
 use model::record::{Flag, PositionId, RunRecord, State, Trace};
 use std::collections::BTreeMap;
 
@@ -31,8 +32,9 @@ pub(crate) struct Heard {
     /// off the later value, in cents.
     pub(crate) windows: Vec<(f64, f64)>,
     pub(crate) hop: f64,
-    /// Scatter of later windows, in cents.
+    /// Scatter of later windows, in cents, and how far they slid in all.
     pub(crate) scatter: f64,
+    pub(crate) slid: f64,
     /// +1 when the note was come to from below, -1 from above; 0 where the note
     /// before is not known.
     pub(crate) way: f64,
@@ -103,20 +105,26 @@ fn heard(record: &RunRecord, position: &PositionId, pieces: &[&Trace]) -> Option
             }
         }
     }
-    let later: Vec<f64> = {
-        let by = SETTLED_BY_S.min(frequencies.last()?.0 / 2.0);
-        let anchor = frequencies.last()?.1;
-        frequencies
-            .iter()
-            .filter(|(end, _)| *end > by)
-            .map(|(_, frequency)| frequency.cents_from(anchor).get())
-            .collect()
-    };
+    let by = SETTLED_BY_S.min(frequencies.last()?.0 / 2.0);
+    let anchor = frequencies.last()?.1;
+    let later: Vec<(f64, f64)> = frequencies
+        .iter()
+        .filter(|(end, _)| *end > by)
+        .map(|(end, frequency)| (*end, frequency.cents_from(anchor).get()))
+        .collect();
     if later.len() < 3 {
         return None;
     }
-    let anchor = frequencies.last()?.1;
-    let level = later.iter().sum::<f64>() / later.len() as f64;
+    let times: Vec<f64> = later.iter().map(|(end, _)| *end).collect();
+    let cents: Vec<f64> = later.iter().map(|(_, cents)| *cents).collect();
+    let level = crate::statistics::mean(&cents);
+    // What goes one way is no scatter.
+    let slide = theil_sen(&times, &cents).unwrap_or(0.0);
+    let middle = crate::statistics::mean(&times);
+    let off: Vec<f64> = later
+        .iter()
+        .map(|(end, cents)| cents - slide * (end - middle))
+        .collect();
     let before = record
         .readings
         .iter()
@@ -132,7 +140,8 @@ fn heard(record: &RunRecord, position: &PositionId, pieces: &[&Trace]) -> Option
         .max_by_key(|(at, _)| at.nanoseconds());
     Some(Heard {
         hop,
-        scatter: crate::statistics::standard_deviation(&later),
+        scatter: crate::statistics::standard_deviation(&off),
+        slid: slide * (times.last()? - times.first()?),
         way: before.map_or(0.0, |(_, asked)| {
             let cents = first.asked.cents_from(asked).get();
             if cents.abs() < 1e-6 {

@@ -191,7 +191,7 @@ pub(crate) fn steady(
     }
     if watched == Watched::ErrorLeft && history.x.len() < 2 {
         return Steady::CannotSay {
-            why: "only one note was played: retuning leaves nothing of it".to_owned(),
+            why: "only one note was played, and retuning leaves nothing of it".to_owned(),
         };
     }
     let closing = closing(&times, stay);

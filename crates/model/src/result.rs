@@ -253,7 +253,15 @@ impl Outcome {
     /// Whether nothing is known but that it is no more than its value.
     #[must_use]
     pub fn is_upper_bound(&self) -> bool {
-        self.low == Some(0.0) && self.high == self.value && self.high.is_some_and(|high| high > 0.0)
+        // A range and a share end by themselves at all there is.
+        let ends = matches!(
+            self.name,
+            ResultName::InTuneRange | ResultName::FractionOfRounds
+        );
+        !ends
+            && self.low == Some(0.0)
+            && self.high == self.value
+            && self.high.is_some_and(|high| high > 0.0)
     }
 }
 

@@ -55,7 +55,7 @@ impl Night<'_> {
                 // 1731 cents are a factor of e; a delay t per cycle costs f t of it.
                 let delay_us = -per_khz / CENTS_PER_E * 1e3;
                 format!(
-                    "at {}; {} cents per kHz, as a delay of {delay_us:.2} us in every cycle makes it",
+                    "at {}; {} cents per kHz, as a delay of {delay_us:.2} \u{b5}s in every cycle makes it",
                     self.note_name(highest),
                     number(per_khz, Some(u / (octaves.exp2() - 1.0).abs() / kilohertz)),
                 )

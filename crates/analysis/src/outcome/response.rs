@@ -34,6 +34,14 @@ impl Night<'_> {
                 )
                 .into());
             }
+            if heard.slid.abs() > band {
+                return Err(format!(
+                    "the pitch does not come to rest: while it was listened to it still slid by {} cents, and the band is {}",
+                    signed(heard.slid),
+                    cents(band)
+                )
+                .into());
+            }
             let meaning = format!(
                 "within {} of its later value, heard from the beginning in windows of {:.0} ms; the longest of {}",
                 cents(band),

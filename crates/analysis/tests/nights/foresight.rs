@@ -57,9 +57,9 @@ fn a_wider_bound_never_makes_a_result_surer() {
                 "sample_clock: 0 ppm, cv_gain: {gain} %, cv_offset: 1 mV, cv_step: 0.1 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 0 ohm, cv_session: 0 %, thermometer: 0 K"
             );
             let expanded = first(&bounds, tolerance).expanded.unwrap();
-            // Draws are finite in number.
+            // An end of the interval is known to some 4 % from so many draws, each time.
             assert!(
-                expanded > last * 0.97,
+                expanded > last * 0.88,
                 "{tolerance} {gain}: {expanded} {last}"
             );
             last = expanded;
