@@ -2,6 +2,7 @@
 //! whether anybody has calibrated it, and which results it limits.
 
 use crate::RunView;
+use crate::list;
 use crate::numbers::{duration, fixed, plain};
 use crate::outline::title;
 use model::document::rig::{Bounds, Law, Standing, Wiring};
@@ -82,10 +83,13 @@ pub(crate) fn statement(view: &RunView<'_>) -> Vec<String> {
     }
     if let Wiring::Recorded(recorded) = &view.rig.wiring {
         said.push(format!(
-            "Imported recording: {} ({}, {} channels, {}). Nothing was played or switched by this program: t = 0 is the beginning of the file, and supply and temperature are not known. The notes come from {}.",
+            "Imported recording: {} ({}, {}, {}). Nothing was played or switched by this program: t = 0 is the beginning of the file, and supply and temperature are not known. The notes come from {}.",
             recorded.file,
             duration(recorded.lasts.get()),
-            recorded.channels,
+            match recorded.channels {
+                1 => "1 channel".to_owned(),
+                count => format!("{count} channels"),
+            },
             recorded.rate,
             recorded.notes_from,
         ));
@@ -160,15 +164,13 @@ pub(crate) fn limits_results(view: &RunView<'_>, position: &PositionId) -> Optio
     })
     .map(|name| title(name).to_lowercase())
     .collect();
-    let (first, rest) = limited.split_first()?;
+    if limited.is_empty() {
+        return None;
+    }
+    let names = list::all(&limited);
     // The limit in the rig file itself: of a rectangular distribution nothing lies
     // beyond it.
     let half_width = share * 3.0_f64.sqrt();
-    let names = match rest.split_last() {
-        None => first.clone(),
-        Some((last, [])) => format!("{first} and {last}"),
-        Some((last, middle)) => format!("{first}, {} and {last}", middle.join(", ")),
-    };
     Some(format!(
         "The rig, not the unit, limits what can be said of {names}: the gain of its control voltage alone may be off by up to {} cents per octave. {} would say more.",
         if half_width >= 9.95 {

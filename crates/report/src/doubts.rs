@@ -73,9 +73,14 @@ pub(crate) fn gaps(view: &RunView<'_>, position: &PositionId) -> Vec<String> {
                 .map(|name| name.replace('_', " "))
         }));
         said.push(format!(
-            "{} of {} readings carry a flag: {reasons}.",
+            "{} of {} readings {} a flag: {reasons}.",
             flagged.len(),
-            own.len()
+            own.len(),
+            if flagged.len() == 1 {
+                "carries"
+            } else {
+                "carry"
+            },
         ));
     }
     for event in view.record.events.iter().filter(|event| {

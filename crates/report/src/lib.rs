@@ -12,6 +12,7 @@ mod csv_row;
 mod doubts;
 mod export;
 mod limited;
+mod list;
 mod note_names;
 mod numbers;
 mod outline;

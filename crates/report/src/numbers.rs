@@ -154,6 +154,15 @@ impl Stated {
         }
     }
 
+    /// Whether nothing is known but that it is no more than the value.
+    pub(crate) fn is_at_most(&self) -> bool {
+        // A range and a share end by themselves at all there is.
+        !matches!(self.dimension, Dimension::Range | Dimension::Fraction)
+            && self
+                .interval
+                .is_some_and(|(low, high)| low == 0.0 && high == self.value && high > 0.0)
+    }
+
     /// Whether the interval holds zero.
     pub(crate) fn may_be_zero(&self) -> bool {
         self.interval
@@ -174,11 +183,7 @@ impl Stated {
     /// where the interval is lopsided. A negative sign is shown, a positive one
     /// only when `with_sign`.
     pub(crate) fn numbers(&self, with_sign: bool) -> String {
-        // An upper bound.
-        if self
-            .interval
-            .is_some_and(|(low, high)| low == 0.0 && high == self.value && high > 0.0)
-        {
+        if self.is_at_most() {
             return format!("at most {}", self.numbers_alone(with_sign));
         }
         if self.dimension == Dimension::Duration {

@@ -30,7 +30,7 @@ pub(crate) const fn title(name: ResultName) -> &'static str {
         ResultName::FractionOfRounds => "Rounds within tolerance",
         ResultName::WorstBeats => "Worst beats of octaves",
         ResultName::LargestChangeBetweenRounds => "Largest change",
-        ResultName::ErrorLeftAfterBothTrimmers => "Error left after both",
+        ResultName::ErrorLeftAfterBothTrimmers => "Left after both trimmers",
         ResultName::Convergence => "Time constant",
         ResultName::ChangeBetweenReadings => "Change between readings",
         ResultName::ShortTermStability => "Short-term stability",

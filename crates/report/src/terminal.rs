@@ -144,16 +144,18 @@ fn results(view: &RunView<'_>, position: &PositionId, lines: &mut Vec<String>) {
             continue;
         }
         wrap(lines, &stage.name, "  ", "  ");
-        for outcome in here.iter().filter(|outcome| stated(outcome).is_some()) {
+        for (place, outcome) in here.iter().enumerate() {
+            if stated(outcome).is_none() {
+                continue;
+            }
+            let alike = |other: &&&Outcome| other.name == outcome.name;
             // The same result by another limit says by which.
-            let twice = here
-                .iter()
-                .filter(|other| other.name == outcome.name)
-                .count()
-                > 1;
+            let twice = here.iter().filter(alike).count() > 1;
             result(outcome, twice, lines);
-            // What a verdict hangs on says what would make it surer.
-            if let Some(limited) = limited_by(outcome).filter(|_| tolerated(outcome)) {
+            // What a verdict hangs on says what would make it surer; what a tolerance
+            // chose comes after what is usual.
+            let hangs = tolerated(outcome) && !here[place + 1..].iter().any(|other| alike(&other));
+            if let Some(limited) = limited_by(outcome).filter(|_| hangs) {
                 let indent = " ".repeat(31);
                 wrap(lines, &limited, &indent, &indent);
             }

@@ -9,6 +9,7 @@ use crate::RunView;
 use crate::bench;
 use crate::doubts;
 use crate::limited;
+use crate::list;
 use crate::numbers::duration;
 use crate::outline::{title, worst};
 use model::document::plan::{Allow, Moment, Tolerance};
@@ -79,6 +80,11 @@ pub fn sentences(view: &RunView<'_>) -> Vec<UnitWords> {
                 .collect();
             let finding = worst(verdicts.iter().map(|verdict| verdict.finding));
             let speaker = Speaker::new(view, position);
+            let (mut owner, technician) = (speaker.owner(), speaker.technician());
+            if owner.is_empty() && technician.is_empty() {
+                owner
+                    .push("Too little was played to say how it tracks or how it stays.".to_owned());
+            }
             let mut rig: Vec<_> = bench::limits_results(view, position).into_iter().collect();
             rig.extend(bench::statement(view));
             UnitWords {
@@ -86,9 +92,9 @@ pub fn sentences(view: &RunView<'_>) -> Vec<UnitWords> {
                 unit: view.unit(position),
                 name: view.name_of(position),
                 finding,
-                headline: headline(view, &verdicts, finding),
-                owner: speaker.owner(),
-                technician: speaker.technician(),
+                headline: headline(view, position, &verdicts, finding),
+                owner,
+                technician,
                 verdicts,
                 together: view.risk_of(position).and_then(limited::together),
                 gaps: doubts::gaps(view, position),
@@ -119,7 +125,31 @@ pub(crate) fn tolerance_words(tolerance: &Tolerance) -> String {
     )
 }
 
-fn headline(view: &RunView<'_>, verdicts: &[VerdictWords], finding: Option<Finding>) -> String {
+/// The verdict in one sentence, with what it hangs on where not all is alike.
+fn headline(
+    view: &RunView<'_>,
+    position: &PositionId,
+    verdicts: &[VerdictWords],
+    finding: Option<Finding>,
+) -> String {
+    // A result that is asked for at two moments is named once.
+    let named = |wanted: Finding| {
+        let mut names: Vec<String> = Vec::new();
+        for (tolerance, verdict) in view.verdicts_of(position) {
+            let Some(tolerance) = tolerance.filter(|_| verdict.finding == wanted) else {
+                continue;
+            };
+            let name = title(tolerance.result).to_lowercase();
+            if !names.contains(&name) {
+                names.push(name);
+            }
+        }
+        if names.is_empty() {
+            String::new()
+        } else {
+            format!(" ({})", list::all(&names))
+        }
+    };
     let with = |wanted: Finding| {
         verdicts
             .iter()
@@ -147,13 +177,20 @@ fn headline(view: &RunView<'_>, verdicts: &[VerdictWords], finding: Option<Findi
             let (failed, undecided) = (with(Finding::Fail), with(Finding::Undecided));
             let more = match undecided {
                 0 => String::new(),
-                count => format!("; {count} more cannot be decided"),
+                count => format!(
+                    "; {count} more cannot be decided{}",
+                    named(Finding::Undecided)
+                ),
             };
             match all {
                 1 => "Fails the plan's one tolerance.".to_owned(),
                 2 if failed == 2 => "Fails both tolerances of the plan.".to_owned(),
                 _ if failed == all => format!("Fails all {all} tolerances of the plan."),
-                _ => format!("Fails {failed} of {all} {}{more}.", tolerances(all)),
+                _ => format!(
+                    "Fails {failed} of {all} {}{}{more}.",
+                    tolerances(all),
+                    named(Finding::Fail)
+                ),
             }
         }
         Some(Finding::Undecided) => {
@@ -162,8 +199,9 @@ fn headline(view: &RunView<'_>, verdicts: &[VerdictWords], finding: Option<Findi
                 format!("Undecided on {all} {}.", tolerances(all))
             } else {
                 format!(
-                    "Undecided on {undecided} of {all} {}; passes the rest.",
-                    tolerances(all)
+                    "Undecided on {undecided} of {all} {}{}; passes the rest.",
+                    tolerances(all),
+                    named(Finding::Undecided)
                 )
             }
         }

@@ -5,6 +5,7 @@ use super::figures::figures;
 use super::say::{self, Digits, named};
 use super::sentences::sentences;
 use crate::export::sha256;
+use crate::list;
 use crate::numbers::fixed;
 use crate::outline::title;
 use crate::page::charts::Figure;
@@ -19,7 +20,8 @@ use askama::Template;
 #[derive(Debug)]
 struct UnitLine {
     name: String,
-    model: String,
+    /// Its model and its job, where they are known.
+    about: String,
     run: String,
     place: String,
     badge: Option<Badge>,
@@ -156,7 +158,7 @@ fn facts(view: &BatchView<'_>) -> Vec<(&'static str, String)> {
         ("Runs", view.runs.len().to_string()),
         (
             if rigs.len() == 1 { "Rig" } else { "Rigs" },
-            say::listed(&rigs),
+            list::some(&rigs),
         ),
         ("Began", span),
     ]
@@ -181,7 +183,12 @@ fn units(view: &BatchView<'_>, keys: &[&BatchResult]) -> Vec<UnitLine> {
         .enumerate()
         .map(|(place, member)| UnitLine {
             name: member.name.clone(),
-            model: view.unit_of(member).model.unwrap_or_default(),
+            about: {
+                let unit = view.unit_of(member);
+                let job = unit.job.map(|job| format!("job {job}"));
+                let known: Vec<String> = unit.model.into_iter().chain(job).collect();
+                known.join(", ")
+            },
             run: view.run_of(member).record.id.to_string(),
             place: if view.batch.design.is_some() {
                 member.bench.clone()
@@ -351,7 +358,7 @@ fn results(view: &BatchView<'_>) -> Vec<ResultLine> {
                 remark.push(format!("{} not reached", spread.not_reached));
             }
             if !out.is_empty() {
-                remark.push(format!("standing out: {}", say::listed(&out)));
+                remark.push(format!("standing out: {}", list::some(&out)));
             }
             Some(ResultLine {
                 stage,

@@ -173,18 +173,3 @@ pub(crate) fn count(count: usize, one: &str, many: &str) -> String {
         format!("{count} {many}")
     }
 }
-
-/// "A, B and C", of many the first few.
-pub(crate) fn listed(names: &[String]) -> String {
-    const MOST: usize = 8;
-    match names {
-        [] => String::new(),
-        [one] => one.clone(),
-        names if names.len() > MOST => format!(
-            "{} and {} more",
-            names[..MOST - 1].join(", "),
-            names.len() - MOST + 1
-        ),
-        [first @ .., last] => format!("{} and {last}", first.join(", ")),
-    }
-}

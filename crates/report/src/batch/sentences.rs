@@ -2,7 +2,8 @@
 //! well it fits, and what stands in the way of saying more.
 
 use super::BatchView;
-use super::say::{self, Digits, chance, count, listed, named, percent};
+use super::say::{self, Digits, chance, count, named, percent};
+use crate::list;
 use crate::numbers::fixed;
 use crate::words::tolerance_words;
 use analysis::batch::{BatchResult, BatchTolerance, CAPABILITY_LEAST, Capability, Study, Yield};
@@ -43,7 +44,7 @@ fn opening(view: &BatchView<'_>) -> String {
             "A study of the measurement: {} units on {} benches ({}), {} times on each, in {runs} of “{title}”.",
             design.units.len(),
             design.benches.len(),
-            listed(&design.benches),
+            list::some(&design.benches),
             design.repeats
         );
     }
@@ -52,7 +53,7 @@ fn opening(view: &BatchView<'_>) -> String {
     format!(
         "{} in {runs} of “{title}” on {}.",
         count(batch.members.len(), "unit", "units"),
-        listed(&rigs)
+        list::some(&rigs)
     )
 }
 
@@ -70,13 +71,13 @@ fn different_plans(view: &BatchView<'_>) -> Option<String> {
                 "“{}” ({}) in {}",
                 runs[0].plan.title,
                 &hash[..8.min(hash.len())],
-                listed(&ids)
+                list::some(&ids)
             )
         })
         .collect();
     Some(format!(
         "The plans differ, word for word: {}. Each unit passes or fails by its own plan, and only what is the same result of a stage of the same name stands together: mind what else differs.",
-        listed(&each)
+        list::some(&each)
     ))
 }
 
@@ -90,7 +91,7 @@ fn incomplete(view: &BatchView<'_>) -> Option<String> {
     match &ids[..] {
         [] => None,
         [one] => Some(format!("Run {one} is incomplete.")),
-        _ => Some(format!("Runs {} are incomplete.", listed(&ids))),
+        _ => Some(format!("Runs {} are incomplete.", list::some(&ids))),
     }
 }
 
@@ -214,11 +215,11 @@ fn held_against(view: &BatchView<'_>, of: &BatchTolerance) -> String {
     let failing = with(Finding::Fail);
     if !failing.is_empty() {
         let verb = if failing.len() == 1 { "fails" } else { "fail" };
-        said += &format!(", {} {verb} ({})", failing.len(), listed(&failing));
+        said += &format!(", {} {verb} ({})", failing.len(), list::some(&failing));
     }
     let open = with(Finding::Undecided);
     if !open.is_empty() {
-        said += &format!(", {} undecided ({})", open.len(), listed(&open));
+        said += &format!(", {} undecided ({})", open.len(), list::some(&open));
     }
     // "within" begins a sentence.
     format!(" {}.", upper(&said))
@@ -249,7 +250,7 @@ fn outliers(view: &BatchView<'_>) -> Vec<String> {
             (!each.is_empty()).then(|| {
                 format!(
                     "{} {} out from the batch in {}.",
-                    listed(&each),
+                    list::some(&each),
                     if each.len() == 1 { "stands" } else { "stand" },
                     lower(&named(result))
                 )
@@ -379,7 +380,7 @@ fn positions(view: &BatchView<'_>) -> Option<String> {
     (!differing.is_empty()).then(|| {
         format!(
             "From position to position units differ more than within one, in {}: the rig, or units sorted by kind, would look like that. Change positions and measure some units again.",
-            listed(&differing)
+            list::some(&differing)
         )
     })
 }

@@ -3,6 +3,7 @@
 use super::say::{self, Digits, named};
 use super::sentences::sentences;
 use super::{BatchView, say::count};
+use crate::list;
 use crate::terminal::{heading, wrap};
 use analysis::batch::{BatchResult, UnitValue};
 
@@ -111,7 +112,7 @@ fn all_results(view: &BatchView<'_>, lines: &mut Vec<String>) {
             .map(|(member, _)| member.name.clone())
             .collect();
         if !out.is_empty() {
-            said += &format!("; standing out: {}", say::listed(&out));
+            said += &format!("; standing out: {}", list::some(&out));
         }
         let name = format!("    {:<27}", crate::outline::title(result.name));
         wrap(lines, &said, &name, &" ".repeat(31));

@@ -1,6 +1,8 @@
 //! A comparison as one HTML file.
 
-use super::words::{as_stated, conditions, difference_stated, heading, label, said, statements};
+use super::words::{
+    as_stated, conditions, difference_stated, heading, job, label, said, statements,
+};
 use super::{Kind, Pair, Subject, pairs};
 use crate::RunView;
 use crate::numbers::{fixed, shown_unit};
@@ -71,11 +73,12 @@ fn pair_page(pair: &Pair<'_>) -> PairPage {
         let record = subject.view.record;
         let began = record.header.began.to_string();
         format!(
-            "{} in {}, {}, {}",
+            "{} in {}, {}, {}{}",
             subject.name(),
             subject.position,
             subject.view.rig.name,
             began.get(..16).unwrap_or(&began).replace('T', " "),
+            job(subject),
         )
     };
     let facts = [(false, &pair.one), (true, &pair.other)]

@@ -5,6 +5,7 @@ use crate::RunView;
 use crate::bench;
 use crate::export::{maybe, number};
 use crate::limited;
+use crate::list;
 use crate::numbers::{decimals_for, duration, fixed, shown_unit, signed, spoken_unit};
 use crate::outline::{stated, title};
 use crate::terminal::{heading as headed, wrap};
@@ -72,12 +73,13 @@ pub(super) fn sentence(row: &Row<'_>) -> Option<String> {
     if !row.difference.stands_out() {
         return None;
     }
-    let verb = if crossing {
-        "went"
-    } else if b.abs() < a.abs() {
-        "fell"
-    } else {
-        "rose"
+    // What is flat or too narrow grows and shrinks; it does not rise to a lower number.
+    let verb = match (crossing, sign, b.abs() < a.abs()) {
+        (true, ..) => "went",
+        (_, true, true) => "shrank",
+        (_, true, false) => "grew",
+        (_, false, true) => "fell",
+        (_, false, false) => "rose",
     };
     Some(format!(
         "The {name} {verb} from {from} to {to}{unit}{uncertainty}{corrected}."
@@ -107,12 +109,7 @@ fn unchanged(rows: &[&Row<'_>]) -> Option<String> {
             ))
         })
         .collect();
-    let (last, others) = parts.split_last()?;
-    Some(if others.is_empty() {
-        format!("No change can be told of {last}.")
-    } else {
-        format!("No change can be told of {} and {last}.", others.join(", "))
-    })
+    (!parts.is_empty()).then(|| format!("No change can be told of {}.", list::all(&parts)))
 }
 
 /// The rows in the order in which they are said.
@@ -150,6 +147,13 @@ pub(super) fn heading(pair: &Pair<'_>) -> String {
     }
 }
 
+/// The job a unit was on the bench for, behind a comma, where it is known.
+pub(super) fn job(subject: &Subject<'_>) -> String {
+    let unit = subject.view.unit(subject.position);
+    unit.job
+        .map_or_else(String::new, |job| format!(", job {job}"))
+}
+
 /// One of the two in a few words, for axes and columns.
 pub(super) fn label(pair: &Pair<'_>, other: bool) -> String {
     let subject = if other { &pair.other } else { &pair.one };
@@ -170,12 +174,13 @@ pub(super) fn label(pair: &Pair<'_>, other: bool) -> String {
 /// What is said of a pair, in sentences.
 pub(super) fn said(pair: &Pair<'_>) -> Vec<String> {
     let rows = ordered(pair);
-    let mut said: Vec<String> = rows.iter().copied().filter_map(sentence).collect();
+    let mut said: Vec<String> = verdicts(pair).into_iter().collect();
+    let before = said.len();
+    said.extend(rows.iter().copied().filter_map(sentence));
     said.extend(unchanged(&rows));
-    if said.is_empty() {
+    if said.len() == before {
         said.push("The two have no result in common that has a value in both.".to_owned());
     }
-    said.extend(verdicts(pair));
     said.extend(agreement(pair));
     said
 }
@@ -184,9 +189,13 @@ fn verdicts(pair: &Pair<'_>) -> Option<String> {
     let word = |subject: &Subject<'_>| {
         let found = subject.view.verdicts_of(subject.position);
         crate::outline::worst(found.into_iter().map(|(_, verdict)| verdict.finding))
-            .map(Finding::word)
     };
     let (one, other) = (word(&pair.one)?, word(&pair.other)?);
+    let verb = |finding: Finding| match finding {
+        Finding::Pass => "passes",
+        Finding::Fail => "fails",
+        Finding::Undecided => "is undecided",
+    };
     let same_plan =
         pair.one.view.record.header.plan_text == pair.other.view.record.header.plan_text;
     let plans = if same_plan {
@@ -194,10 +203,16 @@ fn verdicts(pair: &Pair<'_>) -> Option<String> {
     } else {
         " (by different plans)"
     };
-    Some(if one == other {
-        format!("Verdict of both: {one}{plans}.")
-    } else {
-        format!("Verdict: {one}, then {other}{plans}.")
+    let of = |finding: Finding, other: bool| format!("{} it {}", label(pair, other), verb(finding));
+    Some(match (pair.kind, one == other) {
+        // What a shop calls as found and as left.
+        (Kind::BeforeAfter, true) => format!("Before and after, it {}{plans}.", verb(one)),
+        (Kind::BeforeAfter, false) => {
+            let (one, other) = (of(one, false), of(other, true));
+            format!("B{}, {other}{plans}.", one.trim_start_matches('b'))
+        }
+        (_, true) => format!("Verdict of both: {}{plans}.", one.word()),
+        (_, false) => format!("Verdict: {}, then {}{plans}.", one.word(), other.word()),
     })
 }
 
@@ -309,11 +324,25 @@ pub(super) fn as_stated(outcome: &model::result::Outcome) -> String {
     )
 }
 
+/// A time to whole minutes or seconds where its uncertainty is of some of them.
+fn coarse(seconds: f64, expanded: f64) -> f64 {
+    let step = match expanded {
+        minutes if minutes >= 99.5 => 60.0,
+        seconds if seconds >= 9.95 => 1.0,
+        _ => return seconds,
+    };
+    (seconds / step).round() * step
+}
+
 /// The difference with its interval, its sign always shown.
 pub(super) fn difference_stated(row: &Row<'_>) -> String {
     let found = &row.difference;
     let show = |value: f64| match row.name.dimension() {
         Dimension::Duration => {
+            let value = match expanded(row) {
+                Some(expanded) => coarse(value, expanded),
+                None => value,
+            };
             let sign = if value > 0.0 { "+" } else { "" };
             format!("{sign}{}", duration(value))
         }
@@ -356,11 +385,13 @@ pub fn comparison_text(views: &[RunView<'_>]) -> String {
         wrap(
             &mut lines,
             &format!(
-                "run {} in {}, and run {} in {}",
+                "run {} in {}{}, and run {} in {}{}",
                 pair.one.view.record.id,
                 pair.one.position,
+                job(&pair.one),
                 pair.other.view.record.id,
-                pair.other.position
+                pair.other.position,
+                job(&pair.other)
             ),
             "",
             "",

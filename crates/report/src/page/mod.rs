@@ -420,9 +420,26 @@ fn unit_page(view: &RunView<'_>, index: usize, words: UnitWords) -> UnitPage {
 }
 
 fn key_value(view: &RunView<'_>, position: &PositionId, name: ResultName) -> String {
-    view.best(position, name)
-        .and_then(stated)
-        .map_or_else(|| "–".to_owned(), |value| value.numbers(has_sign(name)))
+    if let Some(value) = view.best(position, name).and_then(stated) {
+        return value.numbers(has_sign(name));
+    }
+    // A time that was not reached is at least so long.
+    let least = view
+        .outcomes_of(position)
+        .into_iter()
+        .filter(|outcome| outcome.name == name && name.dimension() == Dimension::Duration)
+        .filter_map(|outcome| {
+            outcome
+                .low
+                .filter(|low| outcome.value.is_none() && *low > 0.0)
+        })
+        .fold(None, |most: Option<f64>, low| {
+            Some(most.map_or(low, |most| most.max(low)))
+        });
+    least.map_or_else(
+        || "–".to_owned(),
+        |least| format!("not within {}", duration(least)),
+    )
 }
 
 fn result_line(outcome: &Outcome) -> Option<ResultLine> {
@@ -445,10 +462,18 @@ fn result_line(outcome: &Outcome) -> Option<ResultLine> {
             _ => meaning,
         },
         unit: shown_unit(value.dimension),
-        interval: value.interval.map_or_else(String::new, |(low, high)| {
-            format!("{} to {}", end(low), end(high))
-        }),
-        value: value.numbers_alone(sign),
+        interval: match value.interval.map(|(low, high)| (end(low), end(high))) {
+            None => String::new(),
+            // Of what is at most so much, and where the digits show no difference.
+            Some(_) if value.is_at_most() => String::new(),
+            Some((low, high)) if low == high => String::new(),
+            Some((low, high)) => format!("{low} to {high}"),
+        },
+        value: if value.is_at_most() {
+            format!("at most {}", value.numbers_alone(sign))
+        } else {
+            value.numbers_alone(sign)
+        },
         readings: outcome.readings,
     })
 }

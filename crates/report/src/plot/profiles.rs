@@ -26,7 +26,7 @@ pub(crate) fn profiles(title: &str, notes: &[(f64, String)], lines: &[Profile]) 
         .iter()
         .map(|line| width(&line.name))
         .fold(0.0, f64::max);
-    let right = WIDTH - (widest + 30.0).clamp(36.0, 220.0);
+    let right = WIDTH - (widest + 38.0).clamp(44.0, 228.0);
     let (top, bottom) = (14.0, HEIGHT - BOTTOM);
     let points = || lines.iter().flat_map(|line| line.points.iter());
     let heights = points().flat_map(|(_, y, u)| [y - 2.0 * u, y + 2.0 * u]);
@@ -70,20 +70,27 @@ pub(crate) fn profiles(title: &str, notes: &[(f64, String)], lines: &[Profile]) 
             svg.mark(&format!("mark {class}"), place, (*at, *height), 3.8);
         }
         if let Some((_, height)) = placed.last() {
-            ends.push((line, class, *height));
+            ends.push((place, line, class, *height));
         }
     }
-    let wanted: Vec<f64> = ends.iter().map(|(_, _, height)| *height).collect();
+    let wanted: Vec<f64> = ends.iter().map(|(.., height)| *height).collect();
     let heights = spread(&wanted, TEXT + 4.0, top + 6.0, bottom - 4.0);
-    for ((line, class, from), height) in ends.iter().zip(heights) {
+    for ((place, line, class, from), height) in ends.iter().zip(heights) {
         svg.path(
             &format!("leader {class}"),
-            &[(axis.end() + 10.0, *from), (right + 6.0, height)],
+            &[(axis.end() + 10.0, *from), (right + 5.0, height)],
             false,
+        );
+        // A name is told to be of its line by the line's mark in its colour.
+        svg.mark(
+            &format!("mark {class}"),
+            *place,
+            (right + 10.0, height),
+            3.8,
         );
         svg.text(
             "name",
-            (right + 10.0, height + TEXT * 0.34),
+            (right + 18.0, height + TEXT * 0.34),
             Anchor::Start,
             &line.name,
         );
@@ -114,7 +121,8 @@ mod tests {
             &[line("before <1>", 1, 22.0), line("after", 4, 0.5)],
         );
         assert!(svg.contains("before &lt;1&gt;") && svg.contains(">after<"));
-        assert_eq!(svg.matches("class=\"mark s1\"").count(), 5);
+        // Five points, and the one beside its name.
+        assert_eq!(svg.matches("class=\"mark s1\"").count(), 6);
         assert!(profiles("none", &[], &[]).contains("<svg"));
     }
 }

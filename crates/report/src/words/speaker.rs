@@ -9,6 +9,9 @@ use analysis::{StageAnalysis, UnitAnalysis};
 use model::record::PositionId;
 use model::result::{Outcome, ResultName};
 
+/// Of a shorter time than this nobody says when a unit was warm, in seconds.
+const LEAST_WATCHED_S: f64 = 300.0;
+
 /// Whoever speaks of one unit.
 pub(super) struct Speaker<'a> {
     pub(super) view: &'a RunView<'a>,
@@ -74,6 +77,10 @@ impl<'a> Speaker<'a> {
         let mut said = Vec::new();
         let end = extent(unit).map_or(0.0, |(_, to)| unit.origin.seconds() + to);
         let ready = self.moment(ResultName::ReadyAfter);
+        let watched = extent(unit).map_or(0.0, |(from, to)| to - from);
+        if watched < LEAST_WATCHED_S {
+            return self.at_a_glance();
+        }
         match (self.best(ResultName::ErrorAfterOneTuning), &ready) {
             (Some((outcome, error)), _) => {
                 let tuned = outcome
@@ -140,8 +147,15 @@ impl<'a> Speaker<'a> {
             ));
         }
         if said.is_empty() {
-            said.extend(self.brief());
+            return self.at_a_glance();
         }
+        said.extend(self.beats());
+        said
+    }
+
+    /// What can be said without time having passed.
+    fn at_a_glance(&self) -> Vec<String> {
+        let mut said: Vec<String> = self.brief().into_iter().collect();
         if said.is_empty() {
             said.extend(self.wandering());
         }
