@@ -158,6 +158,9 @@ fn smooth(outcome: &Outcome, limits: Limits) -> Option<f64> {
 pub(crate) fn words_of(name: ResultName) -> String {
     match name {
         ResultName::WarmUpTime => "warm-up time".to_owned(),
+        ResultName::TwoNoteSlope => "two-note slope".to_owned(),
+        ResultName::InTuneRange => "in-tune range".to_owned(),
+        ResultName::ShortTermStability => "short-term stability".to_owned(),
         _ => name.name().replace('_', " "),
     }
 }
