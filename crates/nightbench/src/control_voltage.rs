@@ -199,7 +199,7 @@ impl StepFinder {
         }
         if self.rests.is_empty() {
             return Err(wrong(format!(
-                "there is no stretch of a quarter of a second at one voltage (it moves between {} and {} V); is it the channel with the control voltage, and is its input DC-coupled? Behind a capacitor a voltage falls back after each step",
+                "there is no stretch of a quarter of a second at one voltage (it moves between {} and {} V); is it the channel with the control voltage, without hum, and is its input DC-coupled? Behind a capacitor a voltage falls back after each step",
                 volts_text(self.low),
                 volts_text(self.high)
             )));

@@ -40,9 +40,15 @@ impl Failure {
 
 impl From<store::StoreError> for Failure {
     fn from(error: store::StoreError) -> Self {
-        use store::StoreError::{NoStore, NoSuchRun, NotInProgress};
+        use store::StoreError::{
+            NetworkFileSystem, NoStore, NoSuchRun, NotInProgress, UnknownFileSystem,
+        };
         match error {
-            NoStore { .. } | NoSuchRun(..) | NotInProgress(..) => Self::input(error),
+            NoStore { .. }
+            | NoSuchRun(..)
+            | NotInProgress(..)
+            | NetworkFileSystem { .. }
+            | UnknownFileSystem { .. } => Self::input(error),
             other => Self::rig(other),
         }
     }
