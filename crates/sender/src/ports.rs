@@ -157,10 +157,11 @@ fn stands(connection: &Connection) -> bool {
 
 /// Ends a connection, however long the system takes over it.
 fn close(connection: Connection) {
-    if cfg!(feature = "jack") {
+    if cfg!(feature = "jack") && !stands(&connection) {
         // The library of JACK fails with the whole process when a client of a
         // server that has died takes its ports back. It is left to the end of
-        // the process, which the server sees.
+        // the process, which the server sees. Only then: a synchronous server
+        // stands still for five seconds when a client goes without a word.
         std::mem::forget(connection);
         return;
     }
