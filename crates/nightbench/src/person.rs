@@ -49,8 +49,12 @@ impl Operator for Person {
             match lines.recv_timeout(Duration::from_millis(100)) {
                 Ok(line) => return Ok(line.trim().to_owned()),
                 Err(RecvTimeoutError::Timeout) => {}
-                // Nobody will ever answer.
-                Err(RecvTimeoutError::Disconnected) => return Err(Cancelled),
+                Err(RecvTimeoutError::Disconnected) => {
+                    tracing::warn!(
+                        "stdin has ended, so nobody can ever answer; run it at a terminal"
+                    );
+                    return Err(Cancelled);
+                }
             }
         }
     }
