@@ -57,11 +57,13 @@ fn of_mixture(mixture: &Mixture, lags: &[f64], trials: &mut Trials) -> (Coeffici
 /// The temperature coefficient of values at ascending times, through a first-order
 /// thermal lag that is fitted too: without it a lag as long as the cycle of the room
 /// hides nearly all of the effect. What the unit had when the log began is a term of
-/// its own that dies away.
+/// its own that dies away, and so is what is left of warming up, where its time constant
+/// is known (`rest`, in seconds).
 pub(crate) fn with_temperature(
     times: &[f64],
     values: &[f64],
     air: &Series,
+    rest: Option<f64>,
     trials: &mut Trials,
 ) -> Result<Coefficient, String> {
     if air.is_empty() {
@@ -88,7 +90,7 @@ pub(crate) fn with_temperature(
         .collect();
     let (mut candidates, mut lag_of) = (Vec::new(), Vec::new());
     for _ in 0..REFINEMENTS {
-        (candidates, lag_of) = of_lags(times, values, air, &lags);
+        (candidates, lag_of) = of_lags(times, values, air, rest, &lags);
         // The best of each lag; where it stands alone, look between its neighbours.
         let best = |lag: f64| {
             candidates
@@ -137,19 +139,22 @@ fn of_lags(
     times: &[f64],
     values: &[f64],
     air: &Series,
+    rest: Option<f64>,
     lags: &[f64],
 ) -> (Vec<Candidate>, Vec<f64>) {
     let (mut candidates, mut lag_of) = (Vec::new(), Vec::new());
     for &lag in lags {
         let mut series = vec![times.to_vec(), values.to_vec(), air.lagged(times, lag)];
-        let beginning: Vec<f64> = times
-            .iter()
-            .map(|t| (-(t - times[0]) / lag).exp())
-            .collect();
-        // Once the beginning has died away there is nothing of it to tell.
-        if lag > 0.0 && beginning.get(1).is_some_and(|rest| *rest > 1e-3) {
-            series.push(beginning);
-        }
+        let dies_away = |constant: f64| -> Vec<f64> {
+            let from_start = times.iter().map(|t| t - times[0]);
+            from_start.map(|t| (-t / constant).exp()).collect()
+        };
+        // Once it has died away there is nothing of it to tell.
+        let is_there = |term: &Vec<f64>| term.get(1).is_some_and(|rest| *rest > 1e-3);
+        series.extend((lag > 0.0).then(|| dies_away(lag)).filter(is_there));
+        // Two of nearly the same time constant are one.
+        let rest = rest.filter(|rest| (rest / lag.max(1.0)).ln().abs() > 0.2);
+        series.extend(rest.map(dies_away).filter(is_there));
         let short = grouped(&series.iter().map(Vec::as_slice).collect::<Vec<_>>());
         for wander in Wander::all(&short[0]) {
             if let Some(found) = candidate(&short[0], &short[1], &short[2..], wander) {
@@ -236,7 +241,7 @@ mod tests {
                 .into_iter()
                 .map(|body| 1.5 * body + 0.03 * trials.normal())
                 .collect();
-            let found = with_temperature(&times, &values, &air, &mut trials).unwrap();
+            let found = with_temperature(&times, &values, &air, None, &mut trials).unwrap();
             assert!((found.value - 1.5).abs() < 0.15, "{lag} {found:?}");
             assert!(found.low <= 1.5 && found.high >= 1.5, "{lag} {found:?}");
             assert!((found.span - 5.0).abs() < 0.1);
@@ -261,7 +266,7 @@ mod tests {
                     0.8 * body + level + 0.05 * trials.normal()
                 })
                 .collect();
-            let found = with_temperature(&times, &values, &air, &mut trials).unwrap();
+            let found = with_temperature(&times, &values, &air, None, &mut trials).unwrap();
             held += usize::from((found.low..=found.high).contains(&0.8));
         }
         let share = held as f64 / nights as f64;
@@ -274,7 +279,7 @@ mod tests {
         let values = vec![0.0; times.len()];
         let mut trials = Trials::of([23, 0, 0]);
         let mut why =
-            |air: Series| with_temperature(&times, &values, &air, &mut trials).unwrap_err();
+            |air: Series| with_temperature(&times, &values, &air, None, &mut trials).unwrap_err();
         assert!(why(Series::default()).contains("no thermometer"));
         assert!(why(Series::of(vec![(0.0, 20.0), (43_200.0, 21.0)])).contains("1.0 K only"));
         assert!(why(Series::of(vec![(0.0, 20.0), (43_200.0, 25.0)])).contains("one way only"));

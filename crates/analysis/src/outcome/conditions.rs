@@ -36,6 +36,25 @@ impl Night<'_> {
         }
     }
 
+    /// The time constant with which the rest of warming up goes: that of the way from the
+    /// first round to the limit.
+    fn rest(&self) -> Option<f64> {
+        let stage = self.bench.stages.get(&self.index)?;
+        let (history, _) = self.history().ok()?;
+        let (note, _) = self.watched_note(history).ok()?;
+        let steady = self.steady(Watched::ReferenceNote, USUAL_LIMIT, USUAL_STAY_S);
+        let Ok(Steady::From { t, .. }) = steady else {
+            return None;
+        };
+        let first = history.points.first()?.t;
+        let series = history.raw(note);
+        let later = &series[series.len() - series.len().div_ceil(4)..];
+        let later = later.iter().sum::<f64>() / later.len() as f64;
+        let times_limit = (series[0] - later).abs() / USUAL_LIMIT;
+        (stage.origin.is_power_on && times_limit > 1.5 && t > first)
+            .then(|| (t - first) / times_limit.ln())
+    }
+
     /// The reference note over the warm rounds of the stage.
     fn reference_course(&self) -> Result<Course, Missing> {
         let (history, _) = self.history()?;
@@ -135,7 +154,7 @@ impl Night<'_> {
         let (times, values, readings) = self.reference_course()?;
         let mut trials = self.trials("offset with temperature");
         let air = &self.bench.surroundings.air;
-        let found = with_temperature(&times, &values, air, &mut trials)?;
+        let found = with_temperature(&times, &values, air, self.rest(), &mut trials)?;
         let (found, rig, draws) = self.with_thermometer(found, "offset coefficient");
         let meaning = format!(
             "of the reference note, warm-up left out; {}",
@@ -152,7 +171,7 @@ impl Night<'_> {
         let ((times, values, readings), name) = self.scale_course()?;
         let air = &self.bench.surroundings.air;
         let mut trials = self.trials("scale with temperature");
-        let found = with_temperature(&times, &values, air, &mut trials)?;
+        let found = with_temperature(&times, &values, air, self.rest(), &mut trials)?;
         let (found, rig, draws) = self.with_thermometer(found, "scale coefficient");
         // 1200 cents per octave are the whole scale; of a bare pair of transistors it
         // goes with 1/T.
@@ -180,7 +199,7 @@ impl Night<'_> {
         let (times, values, _) = self.reference_course().ok()?;
         let mut trials = self.trials("offset with temperature");
         let air = &self.bench.surroundings.air;
-        let offset = with_temperature(&times, &values, air, &mut trials).ok()?;
+        let offset = with_temperature(&times, &values, air, self.rest(), &mut trials).ok()?;
         let octaves = -offset.value / scale.value;
         let unit = &self.bench.unit;
         let note = unit.notes.get(unit.reference?)?;
