@@ -180,7 +180,7 @@ fn ends(unit: &Portrait, common: Common) -> Vec<Suggestion> {
             Kind::LeakageAtTheBottom,
             bottom.value.abs() / 2.0,
             format!(
-                "At {} it is {} cents {way} beside its own scale, twice as much for every octave down.",
+                "At {} it is, all warm rounds taken together, {} cents {way} beside its own scale, twice as much for every octave down.",
                 unit.lowest,
                 with_u(bottom)
             ),
