@@ -119,7 +119,7 @@ impl History {
                 gain: of_note(&|note| bench.unit.notes[note].per_gain),
                 offset: of_note(&|note| bench.unit.notes[note].per_volt),
                 limits: bench.limits,
-                step_limits: (0..count).map(|place| shared.counted_step(place)).collect(),
+                step_limits: (0..count).map(|place| shared.step(place)).collect(),
                 misfit: (0..count).map(|place| shared.misfit(place)).collect(),
                 steps,
             },

@@ -37,8 +37,8 @@ pub(crate) struct RigLimits {
     pub(crate) session: f64,
     /// Kelvin.
     pub(crate) thermometer: f64,
-    /// The steps that may explain what repeats off the curve, and whether what they
-    /// do not explain counts.
+    /// The steps that may explain what repeats off the curve, and whether what is beyond
+    /// them counts.
     pub(crate) believed_step: f64,
     pub(crate) off_curve: bool,
 }
@@ -136,8 +136,8 @@ pub(crate) struct Sources {
     gains: [f64; 4],
     offsets: [f64; 2],
     steps: DVector<f64>,
-    /// Standard deviations by note of what repeats off the curve, and its degrees
-    /// of freedom; nought where the steps explain it.
+    /// Standard deviations by note of what repeats off the curve beyond the steps, and its
+    /// degrees of freedom.
     misfit: DVector<f64>,
     freedom: usize,
 }
@@ -154,23 +154,17 @@ impl Shared<'_> {
     pub(crate) fn step(&self, place: usize) -> f64 {
         self.limits.step * self.unit.notes[self.stage.notes[place]].per_volt.abs()
     }
-    /// What repeats off the curve at a note, as a standard deviation, where steps
-    /// do not explain it.
+    /// What repeats off the curve at a note beyond what steps explain, as a standard
+    /// deviation: with the steps it makes up what is seen.
     pub(crate) fn misfit(&self, place: usize) -> f64 {
         let (misfit, _) = self.stage.misfit;
         let per_volt = self.unit.notes[self.stage.notes[place]].per_volt.abs();
-        if misfit > self.limits.believed_step * per_volt / 3f64.sqrt() {
-            // What is more than steps can be stands in their place.
-            if self.limits.off_curve { misfit } else { 0.0 }
+        let explained = self.limits.believed_step * per_volt / 3f64.sqrt();
+        if self.limits.off_curve {
+            (misfit * misfit - explained * explained).max(0.0).sqrt()
         } else {
             0.0
         }
-    }
-    /// The largest step at a note, where steps are what is off the curve.
-    pub(crate) fn counted_step(&self, place: usize) -> f64 {
-        let per_volt = self.unit.notes[self.stage.notes[place]].per_volt.abs();
-        let explained = self.stage.misfit.0 <= self.limits.believed_step * per_volt / 3f64.sqrt();
-        if explained { self.step(place) } else { 0.0 }
     }
     /// The sources of a number that depends on the readings of a round by `weights`.
     pub(crate) fn sources(&self, round: &RoundFit, weights: &DVector<f64>) -> Sources {
@@ -194,9 +188,7 @@ impl Shared<'_> {
                 let per_volt = of(&|place| note(place).per_volt);
                 [self.limits.offset, self.limits.offset_drift].map(|limit| per_volt * limit)
             },
-            steps: DVector::from_fn(by_note.len(), |place, _| {
-                by_note[place] * self.counted_step(place)
-            }),
+            steps: DVector::from_fn(by_note.len(), |place, _| by_note[place] * self.step(place)),
             misfit: DVector::from_fn(by_note.len(), |place, _| {
                 by_note[place] * self.misfit(place)
             }),

@@ -2,13 +2,9 @@
 
 use super::{Found, Missing, Night};
 use crate::choice::Choice;
+use crate::statistics::standard_deviation;
 use crate::warm_up::{Steady, Watched, stay, tuning_holds_from};
 use crate::words::duration;
-
-/// A time lies between two rounds, and on the line through the smoothed curve there as far
-/// as this part of the way from one to the other, either way. Found by trying: without it
-/// differences of times are held too seldom, and with all of the way between always.
-const BETWEEN_ROUNDS: f64 = 0.25;
 
 impl Night<'_> {
     pub(super) fn time(&self, watched: Watched, choice: &Choice) -> Result<Found, Missing> {
@@ -67,21 +63,22 @@ impl Night<'_> {
                     };
                 }
                 // Not known where it is not known what it comes to stay near.
-                let before = point
-                    .checked_sub(1)
-                    .map_or(0.0, |point| history.points[point].t);
-                let width = history.points[point].t - before;
                 let draws = if self.for_share || maybe_moving {
                     Vec::new()
                 } else {
                     let mut own = self.trials(&format!("{watched:?} {choice:?}"));
+                    // What the draws of the curve do not have: how it runs between rounds.
+                    let reached: Vec<f64> =
+                        draws.iter().copied().filter(|t| t.is_finite()).collect();
+                    let drawn = standard_deviation(&reached);
+                    let between = u.map_or(0.0, |u| (u * u - drawn * drawn).max(0.0).sqrt());
                     // What was so in the first round already was so at some time before it.
                     let first = history.points[0].t;
                     let within = |t: &f64| {
                         if *t <= first {
                             0.5 * first * (1.0 + own.within(1.0))
                         } else {
-                            (t + own.within(BETWEEN_ROUNDS * width)).max(0.0)
+                            (t + between * own.normal()).max(0.0)
                         }
                     };
                     draws.iter().map(within).collect()

@@ -278,6 +278,12 @@ pub(super) fn conditions(pair: &Pair<'_>) -> Vec<String> {
         )
     });
     let (one, other) = (&pair.one.view, &pair.other.view);
+    if pair.common.run && one.record.id != other.record.id {
+        said.push(
+            "Both are the same run, simulated or imported twice: even its noise is the same."
+                .to_owned(),
+        );
+    }
     if one.record.header.plan_text != other.record.header.plan_text {
         said.push(format!(
             "The plans differ (“{}” and “{}”): results of the same name are held against each other all the same.",
