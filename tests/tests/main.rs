@@ -1,8 +1,8 @@
 //! End-to-end and published-reference checks, one binary.
 
 mod any_recording; // measure: the order of channels, bytes that are no recording
-mod bench_files; // certificates of a rig, supplies that were on before the run
 mod batches; // batch: many runs taken together, a study of the measurement, refusals
+mod bench_files; // certificates of a rig, supplies that were on before the run
 mod conformance; // what every adapter of a port must do, simulated or real
 mod faults; // scripted faults of the simulator, seen through the whole program
 mod interruption; // kill -9 at seeded moments, resume, byte-identical export

@@ -286,7 +286,9 @@ fn foreseen_as_text(rig: &Rig, foreseen: &[Foresight]) -> String {
     let mut text = String::new();
     for foresight in foreseen {
         if text.is_empty() {
-            text.push_str("\nWhat this rig can decide, with a unit that adds no scatter of its own:\n\n");
+            text.push_str(
+                "\nWhat this rig can decide, with a unit that adds no scatter of its own:\n\n",
+            );
         }
         let mark = match foresight.decides {
             Some(true) => "can",
