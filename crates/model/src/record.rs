@@ -535,6 +535,18 @@ impl RunRecord {
     /// The last instant anything kept speaks of.
     #[must_use]
     pub fn last_instant(&self) -> RunTime {
+        self.last_of(|_| true)
+    }
+
+    /// The last instant at which something was measured or done. That somebody opened or
+    /// closed a session does nothing to a unit: a run that was stopped carries on from here
+    /// as one that was killed does.
+    #[must_use]
+    pub fn last_deed(&self) -> RunTime {
+        self.last_of(|kind| !matches!(kind, EventKind::SessionOpened | EventKind::SessionClosed))
+    }
+
+    fn last_of(&self, counts: impl Fn(EventKind) -> bool) -> RunTime {
         let readings = self
             .readings
             .iter()
@@ -543,7 +555,11 @@ impl RunRecord {
             .traces
             .iter()
             .map(|trace| trace.at + trace.hop * trace.points.len() as f64);
-        let events = self.events.iter().map(|event| event.at);
+        let events = self
+            .events
+            .iter()
+            .filter(|event| counts(event.kind))
+            .map(|event| event.at);
         readings
             .chain(traces)
             .chain(events)

@@ -97,7 +97,7 @@ impl<'a> Run<'a> {
         let by_wall =
             RunTime::from_nanoseconds(i64::try_from(by_wall.as_nanos()).unwrap_or(i64::MAX));
         let now = if resumed {
-            by_wall.max(progress.last_instant)
+            by_wall.max(job.record.last_deed())
         } else {
             RunTime::START
         };

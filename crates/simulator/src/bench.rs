@@ -223,7 +223,7 @@ impl Bench {
             let at = at.saturating_add(interface.latency);
             logs.hold(world, &place.output, at, volts);
         }
-        shared.now = record.last_instant().nanoseconds().max(0);
+        shared.now = record.last_deed().nanoseconds().max(0);
         shared.logs = logs;
         shared.stream = Stream {
             epoch: Epoch(0),
