@@ -71,7 +71,8 @@ fn certificates_are_read_and_said_wherever_they_count() {
         IN_FORCE[2],
     ];
     // Certificates; what check says of them; what the run's page says.
-    let cases: [(&[(&str, &str)], &[&str], &str); 5] = [
+    type Case<'a> = (&'a [(&'a str, &'a str)], &'a [&'a str], &'a str);
+    let cases: [Case; 5] = [
         (
             &IN_FORCE,
             &["reports call it calibrated", "due 2026-03-03: standard"],

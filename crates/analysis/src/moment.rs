@@ -19,6 +19,8 @@ pub(crate) struct MomentOf {
     pub(crate) name: ResultName,
     /// The notes of the two-note slope.
     pub(crate) pair: Option<(usize, usize)>,
+    /// Of a low end that does not stand out: how large it may be all the same.
+    pub(crate) not_there: bool,
 }
 
 /// A result at a moment.
@@ -40,6 +42,7 @@ impl MomentOf {
         match self.name {
             ResultName::ScaleError if stage.named && octaves => round.scale_error.clone(),
             ResultName::HighEnd if stage.named => round.high_end.clone(),
+            ResultName::LowEnd if self.not_there => round.low_end_not_there.clone(),
             ResultName::LowEnd => round.low_end.clone(),
             ResultName::VoltageOffset => {
                 let mut offset = round.voltage_offset.clone()?;

@@ -102,6 +102,12 @@ impl Found {
 /// Why there is no number.
 enum Missing {
     CannotSay(String),
+    /// There is no value, and yet it is known what it lies between (95 %).
+    Within {
+        why: String,
+        low: f64,
+        high: f64,
+    },
     NotReached {
         why: String,
         meaning: String,
@@ -229,6 +235,11 @@ impl<'a> Night<'a> {
             }
             Ok(_) => outcome.why_not = Some("its numbers are beyond all measure".to_owned()),
             Err(Missing::CannotSay(why)) => outcome.why_not = Some(why),
+            Err(Missing::Within { why, low, high }) => {
+                outcome.low = finite(low);
+                outcome.high = finite(high);
+                outcome.why_not = Some(why);
+            }
             Err(Missing::NotReached {
                 why,
                 meaning,

@@ -71,6 +71,8 @@ pub(crate) struct RoundFit {
     pub(crate) high_end: Option<Functional>,
     /// What the low-end term does at the bottom note, in cents.
     pub(crate) low_end: Option<Functional>,
+    /// The same where it does not stand out and is not in the curve.
+    pub(crate) low_end_not_there: Option<Functional>,
     /// Under hertz per volt: the coefficient of `1/u - 1`, in cents.
     pub(crate) voltage_offset: Option<Functional>,
     pub(crate) mean_slope: Option<Functional>,
@@ -147,6 +149,13 @@ impl StageFit {
             if low_end_is_there(&tried, unit, limits) {
                 shape = with_low;
                 fits = tried;
+            } else {
+                for (round, tried) in fits.iter_mut().zip(tried) {
+                    // A round has the same readings either way, if both could be fitted.
+                    if tried.t == round.t && tried.note_of == round.note_of {
+                        round.low_end_not_there = tried.low_end;
+                    }
+                }
             }
         }
         let (repeating, excess) = noise(&fits);
@@ -482,6 +491,7 @@ impl Fitter<'_> {
             scale_error,
             high_end,
             low_end: at_bottom,
+            low_end_not_there: None,
             voltage_offset,
             mean_slope,
             drift: timed.then(|| row(terms)),

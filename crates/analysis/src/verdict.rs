@@ -82,6 +82,26 @@ pub(crate) fn decide(
     }
     let Some(value) = outcome.value else {
         let why = outcome.why_not.as_deref().unwrap_or("there is no value");
+        if let (Some(low), Some(high)) = (outcome.low, outcome.high) {
+            let dimension = outcome.name.dimension();
+            let u = Some((high - low) / 3.92);
+            let between = format!(
+                "{name} lies between {} and {} (95 %)",
+                number(low, u),
+                quantity(high, u, dimension)
+            );
+            let (middle, half) = (f64::midpoint(low, high), guard * (high - low) / 2.0);
+            let (low, high) = (middle - half, middle + half);
+            return if low > limits.upper || high < limits.lower {
+                (Finding::Fail, format!("{between}; it is to be {asked}"))
+            } else if low < limits.lower || high > limits.upper {
+                undecided(format!("{between}; it is to be {asked}"))
+            } else if let Some(gaps) = gaps {
+                undecided(format!("{between} and would do for {asked}, but {gaps}"))
+            } else {
+                (Finding::Pass, format!("{between}; it is to be {asked}"))
+            };
+        }
         return undecided(format!("{name} cannot be said: {why}"));
     };
     let up = outcome

@@ -217,7 +217,8 @@ pub struct Outcome {
     pub value: Option<f64>,
     /// Standard uncertainty (k = 1).
     pub u: Option<f64>,
-    /// Lower end of the 95 % interval.
+    /// Lower end of the 95 % interval. Without a value: of a time that was not reached, the
+    /// least it can be; of a low end that does not stand out, the least it may be all the same.
     pub low: Option<f64>,
     /// Upper end of the 95 % interval.
     pub high: Option<f64>,

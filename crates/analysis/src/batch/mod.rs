@@ -138,8 +138,9 @@ impl UnitValue {
         match (self.outcome.value, self.outcome.low) {
             (Some(value), _) => Some(Known::Value(value)),
             // A time that was not reached is at least this.
-            (None, Some(low)) => Some(Known::AtLeast(low)),
-            (None, None) => None,
+            (None, Some(low)) if self.outcome.high.is_none() => Some(Known::AtLeast(low)),
+            // Bounds of what does not stand out are no place in a batch either.
+            (None, _) => None,
         }
     }
     /// Whether it stands out from the batch.

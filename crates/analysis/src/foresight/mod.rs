@@ -14,7 +14,7 @@ use crate::ideal::{AIR_MOVES_K, Ideal, Imagined, SUPPLY_MOVES_V};
 use crate::outcome::{Computed, Night};
 use crate::uncertainty::RigLimits;
 use crate::verdict::{Limits, allow_words, decide, words_of};
-use crate::words::{duration, quantity};
+use crate::words::duration;
 use limit::listened_to;
 use model::document::plan::{Plan, Settle, Stage, Tolerance};
 use model::document::rig::Rig;
@@ -58,10 +58,12 @@ struct Reach {
 impl Reach {
     fn of(computed: &Computed) -> Option<Self> {
         let outcome = &computed.outcome;
-        let value = outcome.value?;
+        let (low, high) = (outcome.low?, outcome.high?);
+        // Of what does not stand out only its bounds are known.
+        let value = outcome.value.unwrap_or(f64::midpoint(low, high));
         Some(Self {
-            down: (value - outcome.low?).max(0.0),
-            up: (outcome.high? - value).max(0.0),
+            down: (value - low).max(0.0),
+            up: (high - value).max(0.0),
         })
     }
     fn wider(self) -> f64 {
@@ -258,20 +260,6 @@ impl<'a> Desk<'a> {
             foresight.undecided = Some((one.max(least), other.min(most_of(name))));
         }
         foresight.limited_by = self.limited_by(bench, index, tolerance);
-        if name == ResultName::LowEnd {
-            foresight.decides = None;
-            foresight.undecided = None;
-            foresight.sentence = format!(
-                "{what}: one of {} would be known to \u{b1}{}; one that does not stand out of its uncertainty is not stated, and leaves the tolerance undecided",
-                quantity(
-                    near.unwrap_or(0.0).abs(),
-                    Some(expanded / 2.0),
-                    name.dimension()
-                ),
-                quantity(expanded, Some(expanded / 2.0), name.dimension()),
-            );
-            return Some(foresight);
-        }
         let sentence = say::sentence(
             &foresight,
             tolerance,

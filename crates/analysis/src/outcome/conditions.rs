@@ -87,7 +87,11 @@ impl Night<'_> {
         } else {
             (ResultName::MeanSlope, "mean slope")
         };
-        let of = MomentOf { name, pair: None };
+        let of = MomentOf {
+            name,
+            pair: None,
+            not_there: false,
+        };
         let (mut times, mut values, mut readings) = (Vec::new(), Vec::new(), 0);
         for round in shared.stage.rounds.iter().filter(|round| round.t >= warm) {
             if let Some(scale) = of.of_round(&shared, round) {

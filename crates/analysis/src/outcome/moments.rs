@@ -26,8 +26,16 @@ impl Night<'_> {
             )?),
             _ => None,
         };
-        let of = MomentOf { name, pair };
-        let found = of.at(&shared, moment + self.origin_s())?;
+        let of = MomentOf {
+            name,
+            pair,
+            not_there: false,
+        };
+        let moment = moment + self.origin_s();
+        let found = match of.at(&shared, moment) {
+            Ok(found) => found,
+            Err(why) => return Err(self.none_stands_out(of, moment, why)),
+        };
         let t = found.t - self.origin_s();
         let (low, high, draws) = if self.for_share {
             (0.0, 0.0, Vec::new())
@@ -105,6 +113,30 @@ impl Night<'_> {
             meaning,
             draws,
         })
+    }
+
+    /// Why there is no number; of a low end that does not stand out, what it lies between
+    /// all the same, which is enough to pass a tolerance.
+    fn none_stands_out(&self, of: MomentOf, moment: f64, why: String) -> Missing {
+        let not_there = MomentOf {
+            not_there: true,
+            ..of
+        };
+        let bounds = self
+            .bench
+            .shared(self.index)
+            .filter(|_| of.name == ResultName::LowEnd)
+            .and_then(|shared| not_there.at(&shared, moment).ok())
+            .map(|found| {
+                let (low, high) = found
+                    .sources
+                    .interval(&mut self.trials("interval of a low end that is not there"));
+                (found.value + low, found.value + high)
+            });
+        match bounds {
+            Some((low, high)) => Missing::Within { why, low, high },
+            None => Missing::CannotSay(why),
+        }
     }
 
     /// The round of the stage that is nearest to a moment.

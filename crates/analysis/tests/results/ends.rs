@@ -5,7 +5,7 @@ use analysis::analyse;
 use model::document::read_rig;
 use model::document::rig::Rig;
 use model::pitch::ControlLaw;
-use model::result::ResultName;
+use model::result::{Finding, ResultName};
 
 const WIDE: &str = "
   - rounds: {name: wide, notes: {list: [C4, C1, C2, C3, C5, C6, C7, C4]}, every: 2 min, for: 40 min}";
@@ -39,7 +39,11 @@ fn a_leak_of_any_size_is_found_as_it_is() {
 
 #[test]
 fn a_low_end_that_does_not_stand_out_is_not_claimed() {
-    let plan = plan(WIDE, "");
+    // What it may be all the same is a tenth of a cent or so: enough to decide by.
+    let plan = plan(
+        WIDE,
+        "{result: low_end, of: wide, allow: {within: 1 cent}}, {result: low_end, of: wide, allow: {within: 0.01 cents}}, {result: low_end, of: wide, allow: {at_least: 2 cents}}",
+    );
     let record = play(&plan, 0.05, 3, |_, random| 0.05 * random.normal());
     let analysis = analysed(&plan, &record);
     let low = outcome(&analysis, "wide", ResultName::LowEnd);
@@ -47,6 +51,11 @@ fn a_low_end_that_does_not_stand_out_is_not_claimed() {
         low.why_not.as_ref().unwrap().contains("none stands out"),
         "{low:?}"
     );
+    let (least, most) = (low.low.unwrap(), low.high.unwrap());
+    assert!(low.value.is_none() && least < 0.0 && most > 0.0 && most - least < 0.6);
+    let found: Vec<Finding> = analysis.verdicts.iter().map(|v| v.finding).collect();
+    let expected = [Finding::Pass, Finding::Undecided, Finding::Fail];
+    assert_eq!(found, expected, "{:?}", analysis.verdicts);
 }
 
 #[test]

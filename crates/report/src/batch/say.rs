@@ -75,9 +75,10 @@ impl Digits {
 
     /// A unit's value in a table: "more than" where it was not reached.
     pub(crate) fn of_unit(&self, value: Option<&UnitValue>) -> String {
-        match value.map(|value| (value.outcome.value, value.outcome.low)) {
-            Some((Some(value), _)) => self.value(value),
-            Some((None, Some(low))) => format!("≥ {}", self.value(low)),
+        let outcome = value.map(|value| &value.outcome);
+        match outcome.map(|outcome| (outcome.value, outcome.low, outcome.high)) {
+            Some((Some(value), _, _)) => self.value(value),
+            Some((None, Some(low), None)) => format!("≥ {}", self.value(low)),
             _ => "–".to_owned(),
         }
     }
