@@ -153,25 +153,25 @@ pub(crate) fn outside(computed: &Computed, allow: &Allow) -> Option<(f64, Vec<bo
     Some((share, trials))
 }
 
-/// The same by the interval alone; `None` where an end of it is open.
+/// The same by the interval alone; `None` where the end of it that would tell is open.
 fn smooth(outcome: &Outcome, limits: Limits) -> Option<f64> {
     let value = outcome.value?;
-    let sides = [(outcome.high?, limits.upper), (outcome.low?, limits.lower)];
-    // The share of the distribution beyond a limit, on its own side of the value.
-    let beyond = |end: f64, limit: f64| -> f64 {
-        if limit.is_infinite() {
-            return 0.0;
-        }
-        let width = ((end - value).abs() / 1.96).max(1e-12);
-        let distance = if limit == limits.upper {
-            limit - value
-        } else {
-            value - limit
-        };
-        above(distance / width)
+    // The share beyond a limit, of the half of the distribution on the limit's side.
+    let half = |end: Option<f64>, limit: f64| {
+        let width = ((end? - value).abs() / 1.96).max(1e-12);
+        Some(above((limit - value).abs() / width))
     };
-    let share: f64 = sides.iter().map(|(end, limit)| beyond(*end, *limit)).sum();
-    Some(share.clamp(0.0, 1.0))
+    let over = match limits.upper {
+        upper if upper == f64::INFINITY => 0.0,
+        upper if upper >= value => half(outcome.high, upper)?,
+        upper => 1.0 - half(outcome.low, upper)?,
+    };
+    let under = match limits.lower {
+        lower if lower == f64::NEG_INFINITY => 0.0,
+        lower if lower <= value => half(outcome.low, lower)?,
+        lower => 1.0 - half(outcome.high, lower)?,
+    };
+    Some((over + under).clamp(0.0, 1.0))
 }
 
 /// The name of a result in a sentence.

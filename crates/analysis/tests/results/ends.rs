@@ -152,5 +152,5 @@ fn under_hertz_per_volt_an_offset_is_told_from_the_gain() {
     // There is no scale in cents per octave, and none is listed.
     let named = |name| analysis.outcomes.iter().any(|outcome| outcome.name == name);
     assert!(!named(ResultName::ScaleError) && !named(ResultName::LowEnd));
-    assert_eq!(analysis.verdicts[0].finding, model::result::Finding::Fail);
+    assert_eq!(analysis.verdicts[0].finding, Finding::Fail);
 }
