@@ -127,9 +127,11 @@ pub(crate) struct OneResult {
     value: Nullable<f64>,
     /// Its standard uncertainty (k = 1).
     u: Nullable<f64>,
-    /// Lower end of its 95 % interval. Of a time that was not reached: it is at least so long.
+    /// Lower end of its 95 % interval. Without a value: of a time that was not reached, the
+    /// least it can be; of a low end that does not stand out, the least it may be all the same.
     low: Nullable<f64>,
-    /// Upper end of its 95 % interval.
+    /// Upper end of its 95 % interval. Without a value: of a low end that does not stand
+    /// out, the most it may be all the same.
     high: Nullable<f64>,
     /// In which unit; "1" for a share.
     unit: String,

@@ -203,13 +203,11 @@ fn verdicts(pair: &Pair<'_>) -> Option<String> {
     } else {
         " (by different plans)"
     };
-    let of = |finding: Finding, other: bool| format!("{} it {}", label(pair, other), verb(finding));
     Some(match (pair.kind, one == other) {
         // What a shop calls as found and as left.
         (Kind::BeforeAfter, true) => format!("Before and after, it {}{plans}.", verb(one)),
         (Kind::BeforeAfter, false) => {
-            let (one, other) = (of(one, false), of(other, true));
-            format!("B{}, {other}{plans}.", one.trim_start_matches('b'))
+            format!("Before it {}, after it {}{plans}.", verb(one), verb(other))
         }
         (_, true) => format!("Verdict of both: {}{plans}.", one.word()),
         (_, false) => format!("Verdict: {}, then {}{plans}.", one.word(), other.word()),
@@ -330,11 +328,12 @@ pub(super) fn as_stated(outcome: &model::result::Outcome) -> String {
     )
 }
 
-/// A time to whole minutes or seconds where its uncertainty is of some of them.
+/// A time in seconds, to whole minutes or seconds where its expanded uncertainty is of some
+/// of them.
 fn coarse(seconds: f64, expanded: f64) -> f64 {
     let step = match expanded {
-        minutes if minutes >= 99.5 => 60.0,
-        seconds if seconds >= 9.95 => 1.0,
+        wide if wide >= 99.5 => 60.0,
+        wide if wide >= 9.95 => 1.0,
         _ => return seconds,
     };
     (seconds / step).round() * step
