@@ -191,7 +191,6 @@ mod tests {
         rig: true,
         output: true,
         unit: true,
-
         notes: true,
     };
 

@@ -209,10 +209,18 @@ impl<'a> Desk<'a> {
                 Some((computed, _)) if shown_by_some => computed,
                 _ => &steady,
             };
-            let why = none.outcome.why_not.as_deref();
-            let why = why.unwrap_or("its uncertainty cannot be foreseen");
-            // A time that even a unit without error does not reach is the rig's doing.
-            foresight.decides = steady.not_reached_in.map(|_| false);
+            // A time that even a unit without error does not reach for certain is the rig's
+            // doing.
+            let may_never = !shown_by_some
+                && none.record.is_some()
+                && none.outcome.value.is_some()
+                && none.outcome.high.is_none();
+            let why = none.outcome.why_not.as_deref().unwrap_or(if may_never {
+                "by the rig's limits of error it may never be seen to come that near; calibrate the rig or widen the tolerance"
+            } else {
+                "its uncertainty cannot be foreseen"
+            });
+            foresight.decides = (may_never || steady.not_reached_in.is_some()).then_some(false);
             let unit = if shown_by_some {
                 "at the limit"
             } else {

@@ -102,7 +102,11 @@ pub(super) fn sentence(
                 }
                 _ => "calibrate the rig or widen the tolerance",
             };
-            sentence += &format!("; {source} alone makes \u{b1}{reach}; {cure}");
+            let verb = match kind {
+                Source::CvSteps => "make",
+                _ => "makes",
+            };
+            sentence += &format!("; {source} alone {verb} \u{b1}{reach}; {cure}");
         }
         return sentence;
     }

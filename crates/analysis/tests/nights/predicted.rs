@@ -278,6 +278,7 @@ fn what_cannot_be_foreseen_says_why() {
         foresee(&plan(stages, &format!("{{{tolerance}}}")), rig).remove(0)
     };
     let (asked, plain) = (instrumented(), rig(CALIBRATED));
+    let steps = rig(&CALIBRATED.replace("cv_step: 0.25 mV", "cv_step: 5 mV"));
     for (rig, stages, tolerance, decides, why) in [
         (
             &asked,
@@ -356,6 +357,14 @@ fn what_cannot_be_foreseen_says_why() {
             "result: warm_up_time, of: night, allow: {at_most: 12 h}",
             Some(true),
             "the plan ends after 8 h",
+        ),
+        // Steps of 6 cents may hide for ever that 3 cents are kept.
+        (
+            &steps,
+            NIGHT,
+            "result: ready_after, of: night, allow: {at_most: 45 min}",
+            Some(false),
+            "it may never be seen to come that near",
         ),
     ] {
         let foresight = first(rig, stages, tolerance);
