@@ -27,6 +27,8 @@ const WATCHED: [Known; 4] = [
 struct Found {
     /// Share of pairs whose interval holds the true difference.
     held: f64,
+    /// Share of pairs of which a difference is stated, with both ends of its interval.
+    stated: f64,
     /// Mean standard uncertainty of the difference, and of the two as if nothing cancelled.
     u: f64,
     u_apart: f64,
@@ -39,7 +41,7 @@ fn pairs(nights: u64) -> Vec<Found> {
         "sample_clock: 0 ppm, cv_gain: 0.3 %, cv_offset: 5 mV, cv_step: 0.5 mV, cv_gain_drift: 0 %, cv_offset_drift: 0 mV, cv_output_resistance: 1 kohm, cv_session: 0.01 %, thermometer: 0 K",
     );
     let loading = 1.0 / 101.0;
-    let mut sums = vec![(0u64, 0.0, 0.0); WATCHED.len()];
+    let mut sums = vec![(0u64, 0.0, 0.0, 0u64); WATCHED.len()];
     let position = PositionId::new("left");
     for night in 0..nights {
         let mut random = Random::new(7_000 + night);
@@ -95,12 +97,14 @@ fn pairs(nights: u64) -> Vec<Found> {
             sum.0 += u64::from(low <= truth && truth <= high);
             sum.1 += found.u.unwrap_or(0.0);
             sum.2 += a.u.unwrap_or(0.0).hypot(b.u.unwrap_or(0.0));
+            sum.3 += u64::from(found.low.is_some() && found.high.is_some());
         }
     }
     let n = nights as f64;
     sums.into_iter()
-        .map(|(held, u, u_apart)| Found {
+        .map(|(held, u, u_apart, stated)| Found {
             held: held as f64 / n,
+            stated: stated as f64 / n,
             u: u / n,
             u_apart: u_apart / n,
         })
@@ -111,13 +115,15 @@ fn check(nights: u64, least: f64, most: f64) {
     let found = pairs(nights);
     for ((name, _), found) in WATCHED.iter().zip(&found) {
         println!(
-            "{name}: held in {:.4}; u {:.3} where nothing cancelling gives {:.3}",
-            found.held, found.u, found.u_apart
+            "{name}: stated in {:.2}, held in {:.4}; u {:.3} where nothing cancelling gives {:.3}",
+            found.stated, found.held, found.u, found.u_apart
         );
     }
     for ((name, _), found) in WATCHED.iter().zip(&found) {
         let held = found.held;
         assert!((least..=most).contains(&held), "{name} held in {held}");
+        // What is never stated is always held.
+        assert!(found.stated > 0.8, "{name} stated in {}", found.stated);
     }
     // A gain and a load of 7 cents per octave go out of the scale error, and of the sizes
     // nearly as well where they move both alike.
