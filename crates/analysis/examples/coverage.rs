@@ -165,6 +165,14 @@ fn main() -> ExitCode {
         .and_then(|text| text.parse().ok())
         .unwrap_or(2000);
     let parts: Vec<String> = arguments.collect();
+    const PARTS: [&str; 5] = ["levels", "ready", "drift", "coefficients", "accepts"];
+    if let Some(unknown) = parts.iter().find(|part| !PARTS.contains(&part.as_str())) {
+        eprintln!(
+            "there is no part \"{unknown}\"; there are {}",
+            PARTS.join(", ")
+        );
+        return ExitCode::FAILURE;
+    }
     let asked = |part: &str| parts.is_empty() || parts.iter().any(|asked| asked == part);
     let mut good = true;
     let mut say = |name: &str, share: f64| {

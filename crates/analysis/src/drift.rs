@@ -364,7 +364,6 @@ mod tests {
                 }),
             ),
         ] {
-            println!("{name}: {held}");
             assert!((least..=0.995).contains(&held), "{name} {held}");
         }
     }

@@ -29,13 +29,12 @@ enum Part {
 /// All of what must be the same for an error from a source to be the same.
 ///
 /// Steps belong to a note on an output; the loading to an output and the unit on it;
-/// what changes from session to session to the run; and what drifts within a run is of
-/// the output in that run. What the meter and the unit itself add belongs to the readings.
+/// what changes from session to session, and what drifts within one, to the output in
+/// that run. What the meter and the unit itself add belongs to the readings.
 const fn belongs_to(source: UncertaintySource) -> &'static [Part] {
     match source {
         UncertaintySource::Readings | UncertaintySource::OffCurve => &[Part::Run, Part::Place],
-        UncertaintySource::CvDrift => &[Part::Run, Part::Output],
-        UncertaintySource::Session => &[Part::Run],
+        UncertaintySource::CvDrift | UncertaintySource::Session => &[Part::Run, Part::Output],
         UncertaintySource::SampleClock | UncertaintySource::Thermometer => &[Part::Rig],
         UncertaintySource::CvGain | UncertaintySource::CvOffset => &[Part::Output],
         UncertaintySource::CvSteps => &[Part::Output, Part::Note],

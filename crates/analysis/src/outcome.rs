@@ -239,6 +239,11 @@ impl<'a> Night<'a> {
                 outcome.low = finite(low);
                 outcome.high = finite(high);
                 outcome.why_not = Some(why);
+                if !self.for_share {
+                    let mut trials = self.trials(&format!("{name} {choice:?}"));
+                    let middle = f64::midpoint(low, high);
+                    outcome.draws = JointDraws(joint::split_normal(middle, low, high, &mut trials));
+                }
             }
             Err(Missing::NotReached {
                 why,

@@ -155,7 +155,9 @@ pub(crate) fn outside(computed: &Computed, allow: &Allow) -> Option<(f64, Vec<bo
 
 /// The same by the interval alone; `None` where the end of it that would tell is open.
 fn smooth(outcome: &Outcome, limits: Limits) -> Option<f64> {
-    let value = outcome.value?;
+    // Of what does not stand out only its bounds are known.
+    let middle = || Some(f64::midpoint(outcome.low?, outcome.high?));
+    let value = outcome.value.or_else(middle)?;
     // The share beyond a limit, of the half of the distribution on the limit's side.
     let half = |end: Option<f64>, limit: f64| {
         let width = ((end? - value).abs() / 1.96).max(1e-12);

@@ -56,6 +56,11 @@ fn a_low_end_that_does_not_stand_out_is_not_claimed() {
     let found: Vec<Finding> = analysis.verdicts.iter().map(|v| v.finding).collect();
     let expected = [Finding::Pass, Finding::Undecided, Finding::Fail];
     assert_eq!(found, expected, "{:?}", analysis.verdicts);
+    let outside: Vec<f64> = analysis.verdicts.iter().flat_map(|v| v.outside).collect();
+    assert!(
+        outside[0] < 0.01 && outside[1] > 0.5 && outside[2] > 0.99,
+        "{outside:?}"
+    );
 }
 
 #[test]
