@@ -58,11 +58,15 @@ impl Difference {
     }
 }
 
-/// Takes the difference of two results; `None` where either has no value.
+/// Takes the difference of two results; `None` where either has no value, or is known to
+/// be at most so much only: what is below a bound may have changed and may not.
 ///
 /// E_n is of both as they are stated, with all their uncertainty.
 #[must_use]
 pub fn difference(earlier: &Outcome, later: &Outcome, common: Common) -> Option<Difference> {
+    if earlier.is_upper_bound() || later.is_upper_bound() {
+        return None;
+    }
     let (a, b) = (earlier.value?, later.value?);
     let value = b - a;
     let mut found = Difference {
@@ -250,6 +254,14 @@ mod tests {
             ..size(1.0, 1)
         };
         assert_eq!(difference(&nothing, &nothing, SAME_PLACE), None);
+        let at_most = Outcome {
+            low: Some(0.0),
+            high: Some(8.0),
+            ..size(8.0, 2)
+        };
+        assert!(at_most.is_upper_bound());
+        assert_eq!(difference(&size(5.0, 1), &at_most, SAME_PLACE), None);
+        assert_eq!(difference(&at_most, &size(5.0, 1), SAME_PLACE), None);
     }
 
     #[test]
