@@ -193,6 +193,22 @@ fn what_cannot_be_imported_is_one_sentence_with_its_place() {
     assert_eq!(run(&["runs", "--store", &store]).status.code(), Some(2));
 }
 
+/// The words that import one unit of a recording by its table.
+fn import_of_one<'a>(wav: &'a str, table: &'a str, store: &'a str) -> [&'a str; 10] {
+    [
+        "import",
+        wav,
+        "--schedule",
+        table,
+        "--channel",
+        "1",
+        "--unit",
+        "A",
+        "--store",
+        store,
+    ]
+}
+
 /// Whenever an import is killed, its run is there as a whole or not at all, and nothing
 /// stands in the way of importing it again.
 #[test]
@@ -200,18 +216,7 @@ fn an_import_that_is_killed_leaves_no_half_of_a_run() {
     let folder = tempfile::tempdir().unwrap();
     let store = folder.path().join("store").display().to_string();
     let (wav, table) = record(folder.path(), "take.wav", 1.0);
-    let import = [
-        "import",
-        &wav,
-        "--schedule",
-        &table,
-        "--channel",
-        "1",
-        "--unit",
-        "A",
-        "--store",
-        &store,
-    ];
+    let import = import_of_one(&wav, &table, &store);
     let begun = Instant::now();
     assert_eq!(run(&import).status.code(), Some(0));
     let whole = begun.elapsed();
@@ -245,18 +250,7 @@ fn runs_that_cannot_be_compared_are_refused() {
     let folder = tempfile::tempdir().unwrap();
     let store = folder.path().join("store").display().to_string();
     let (wav, table) = record(folder.path(), "take.wav", 1.0);
-    let imported = run(&[
-        "import",
-        &wav,
-        "--schedule",
-        &table,
-        "--channel",
-        "1",
-        "--unit",
-        "A",
-        "--store",
-        &store,
-    ]);
+    let imported = run(&import_of_one(&wav, &table, &store));
     let id = last_word(&imported);
     for (runs, said) in [
         (vec![id.as_str()], "nothing to compare it with"),

@@ -19,7 +19,7 @@ mod night;
 mod truth;
 
 use analysis::analyse;
-use coverage::{Known, Truth, held, usual};
+use coverage::{Known, LEVELS, Truth, held, usual};
 use model::quantity::Celsius;
 use model::result::{Finding, ResultName};
 use night::{EXACT, NIGHT, Random, outcome, plan, play, rig};
@@ -186,14 +186,7 @@ fn main() -> ExitCode {
         );
     };
     if asked("levels") {
-        let names: [Known; 5] = [
-            (ResultName::ScaleError, |truth| truth.b),
-            (ResultName::ErrorLeftAfterRetuning, |truth| truth.left(0.0)),
-            (ResultName::ErrorLeftAfterTrimming, Truth::trimmed),
-            (ResultName::WarmUpTime, Truth::warm_up),
-            (ResultName::ErrorAfterOneTuning, Truth::tuned_once),
-        ];
-        for ((name, _), share) in names.iter().zip(held(nights, &names, usual)) {
+        for ((name, _), share) in LEVELS.iter().zip(held(nights, &LEVELS, usual)) {
             say(name.name(), share);
         }
     }

@@ -36,12 +36,7 @@ pub(crate) fn curves(
                     let (value, weights) = if name == ResultName::ErrorLeftAfterRetuning {
                         half_range(shared, round)?
                     } else {
-                        let functional = MomentOf {
-                            name,
-                            pair,
-                            not_there: false,
-                        }
-                        .of_round(shared, round)?;
+                        let functional = MomentOf::new(name, pair).of_round(shared, round)?;
                         (functional.value, functional.weights)
                     };
                     Some((

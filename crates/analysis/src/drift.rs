@@ -319,8 +319,6 @@ mod tests {
     /// relaxations that the analysis reckons with.
     fn flicker(trials: &mut Trials) -> Vec<f64> {
         let mut levels = [0.0; 10];
-        let first: Vec<f64> = levels.iter().map(|_| trials.normal()).collect();
-        levels.copy_from_slice(&first);
         (0..60u32)
             .map(|place| {
                 for (row, level) in levels.iter_mut().enumerate() {

@@ -95,8 +95,9 @@ impl Identity {
     /// faults are left aside, as another unit or night does not make it another bench. A
     /// run is its plan, rig, units and seed and its first reading (the same plan on the
     /// same bench with the same unit, an evening later, is another run; a simulated one
-    /// that is repeated is not). Neither paths nor ordinals nor the wall clock count. A
-    /// unit is its serial number; one without is known in its own run only.
+    /// that is repeated is not). Neither where a store lies nor ordinals nor the wall clock
+    /// count; the name of a recording that was imported does, since the text of its rig has
+    /// it. A unit is its serial number; one without is known in its own run only.
     #[must_use]
     pub fn of(rig: &Rig, record: &RunRecord, position: &PositionId) -> Self {
         let bench = bench(rig);

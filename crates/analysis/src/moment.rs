@@ -35,6 +35,14 @@ pub(crate) struct AtMoment {
 }
 
 impl MomentOf {
+    pub(crate) const fn new(name: ResultName, pair: Option<(usize, usize)>) -> Self {
+        Self {
+            name,
+            pair,
+            not_there: false,
+        }
+    }
+
     /// The result of a single round.
     pub(crate) fn of_round(self, shared: &Shared<'_>, round: &RoundFit) -> Option<Functional> {
         let stage = shared.stage;

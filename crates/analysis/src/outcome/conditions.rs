@@ -87,11 +87,7 @@ impl Night<'_> {
         } else {
             (ResultName::MeanSlope, "mean slope")
         };
-        let of = MomentOf {
-            name,
-            pair: None,
-            not_there: false,
-        };
+        let of = MomentOf::new(name, None);
         let (mut times, mut values, mut readings) = (Vec::new(), Vec::new(), 0);
         for round in shared.stage.rounds.iter().filter(|round| round.t >= warm) {
             if let Some(scale) = of.of_round(&shared, round) {

@@ -26,11 +26,7 @@ impl Night<'_> {
             )?),
             _ => None,
         };
-        let of = MomentOf {
-            name,
-            pair,
-            not_there: false,
-        };
+        let of = MomentOf::new(name, pair);
         let moment = moment + self.origin_s();
         let found = match of.at(&shared, moment) {
             Ok(found) => found,

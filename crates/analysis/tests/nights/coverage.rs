@@ -14,6 +14,15 @@ const LEAST: f64 = 0.85;
 /// A result and what it truly is.
 pub type Known = (ResultName, fn(&Truth) -> f64);
 
+/// Results of a usual night.
+pub const LEVELS: [Known; 5] = [
+    (ResultName::ScaleError, |truth| truth.b),
+    (ResultName::ErrorLeftAfterRetuning, |truth| truth.left(0.0)),
+    (ResultName::ErrorLeftAfterTrimming, Truth::trimmed),
+    (ResultName::WarmUpTime, Truth::warm_up),
+    (ResultName::ErrorAfterOneTuning, Truth::tuned_once),
+];
+
 const SHORT_NIGHT: &str = "
   - power_on
   - rounds: {name: warming, notes: {list: [C4, C2, C3, C5, C6, C7, C4]}, every: 1 min, for: 30 min}
@@ -138,18 +147,11 @@ pub fn usual(random: &mut Random) -> Truth {
 
 #[test]
 fn intervals_hold_the_truth_about_as_often_as_they_say() {
-    let names: [Known; 5] = [
-        (ResultName::ScaleError, |truth| truth.b),
-        (ResultName::ErrorLeftAfterRetuning, |truth| truth.left(0.0)),
-        (ResultName::ErrorLeftAfterTrimming, Truth::trimmed),
-        (ResultName::WarmUpTime, Truth::warm_up),
-        (ResultName::ErrorAfterOneTuning, Truth::tuned_once),
-    ];
-    let held = held(NIGHTS, &names, usual);
-    for ((name, _), held) in names.iter().zip(&held) {
+    let held = held(NIGHTS, &LEVELS, usual);
+    for ((name, _), held) in LEVELS.iter().zip(&held) {
         println!("{name}: {held}");
     }
-    for ((name, _), held) in names.iter().zip(&held) {
+    for ((name, _), held) in LEVELS.iter().zip(&held) {
         assert!(*held >= LEAST, "{name} held in {held}");
     }
 }
