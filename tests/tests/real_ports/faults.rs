@@ -93,7 +93,7 @@ fn a_server_that_was_killed_is_told_and_found_again() {
     if !super::possible() {
         return;
     }
-    let mut server = Server::start("killed");
+    let mut server = Server::start();
     let oscillator = FakeOscillator::start(&server);
     let listening = Listening::start(&server);
     listening.next("hz", Duration::from_secs(15));
@@ -132,7 +132,7 @@ fn a_server_that_hangs_is_told_within_a_second_and_hangs_nobody() {
     if !super::possible() {
         return;
     }
-    let server = Server::start("hung");
+    let server = Server::start();
     let _oscillator = FakeOscillator::start(&server);
     let listening = Listening::start(&server);
     listening.next("hz", Duration::from_secs(15));

@@ -118,7 +118,7 @@ fn notes_are_heard_as_played_through_jack() {
     if !super::possible() {
         return;
     }
-    let server = Server::start("library");
+    let server = Server::start();
     notes_are_heard_as_played(&server, &rig("jack", "fake-oscillator", None), &[]);
 }
 
@@ -147,7 +147,7 @@ fn notes_are_heard_as_played_through_alsa() {
     )
     .expect("the configuration is written");
     let path = format!("/usr/share/alsa/alsa.conf:{}", own.display());
-    let server = Server::start("alsa");
+    let server = Server::start();
     notes_are_heard_as_played(
         &server,
         &rig("alsa", "bench", Some(1024)),
@@ -162,7 +162,7 @@ fn voltages_of_an_audio_output_are_as_asked() {
     if !super::possible() {
         return;
     }
-    let server = Server::start("volts");
+    let server = Server::start();
     let position = |output: u8| {
         serde_json::json!({
             "cv": {
@@ -218,7 +218,7 @@ fn the_real_adapters_conform() {
     if !super::possible() {
         return;
     }
-    let server = Server::start("conform");
+    let server = Server::start();
     let oscillator = FakeOscillator::start(&server);
     let folder = tempfile::tempdir().expect("a folder");
     let file = folder.path().join("rig.json");

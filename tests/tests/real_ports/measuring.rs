@@ -30,7 +30,7 @@ fn a_live_input_is_measured_as_it_sounds() {
     if !super::possible() {
         return;
     }
-    let server = Server::start("measure");
+    let server = Server::start();
     let oscillator = FakeOscillator::start(&server);
     let output = measure(
         &server,
@@ -182,7 +182,7 @@ fn a_view_gives_the_terminal_back_whatever_ends_it() {
     if !super::possible() {
         return;
     }
-    let mut server = Server::start("view");
+    let mut server = Server::start();
     let oscillator = FakeOscillator::start(&server);
 
     // Asked to end; before that the terminal became smaller.

@@ -31,7 +31,7 @@ fn a_minute_of_the_whole_program_is_right_to_a_twentieth_of_a_cent() {
     let plan = folder.path().join("minute.yaml");
     std::fs::write(&plan, PLAN).expect("the plan is written");
     let store = folder.path().join("store");
-    let server = Server::start("program");
+    let server = Server::start();
     let oscillator = FakeOscillator::start(&server);
     let program = |arguments: &[&str]| {
         let output = server

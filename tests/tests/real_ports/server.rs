@@ -1,39 +1,74 @@
 //! A JACK server of our own, and the fake oscillator on it.
 
 use super::truth::Truth;
+use std::fs::File;
 use std::io::Read;
-use std::path::Path;
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
+use tempfile::NamedTempFile;
+
+/// Of all test servers. A machine has eight places for JACK servers, and one that was
+/// killed, as a test that is ended from outside leaves it, keeps its own until a server of
+/// the same name starts.
+const NAME: &str = "nightbench-tests";
 
 /// A JACK server on its dummy driver, which ends with this value.
 pub struct Server {
-    name: String,
     jackd: Child,
     killed: bool,
+    /// What it says.
+    words: NamedTempFile,
+    /// There is one server at a time on the machine, whoever tests.
+    _turn: File,
 }
 
 impl Server {
-    /// Starts a server of this name.
-    pub fn start(name: &str) -> Self {
-        let name = format!("nightbench-{name}-{}", std::process::id());
-        let server = Self {
-            jackd: launch(&name),
-            name,
+    /// Starts a server, once those of other tests have ended.
+    pub fn start() -> Self {
+        let turn = turn();
+        let words = NamedTempFile::new().expect("a file for what jackd says");
+        let mut server = Self {
+            jackd: launch(NAME, &words),
             killed: false,
+            words,
+            _turn: turn,
         };
-        server.wait_until_up();
+        if server.wait_until_up().is_err() {
+            // Places that others have left without giving them back, perhaps.
+            server.kill();
+            remains::clear();
+            server.restart();
+        }
         server
     }
 
-    fn wait_until_up(&self) {
+    /// # Errors
+    ///
+    /// What the server said, if it has ended or cannot be reached within half a minute.
+    fn wait_until_up(&mut self) -> Result<(), String> {
         let mut wait = self.command("jack_wait");
-        let waited = quiet(wait.args(["-w", "-t", "10"])).status();
-        assert!(
-            waited.is_ok_and(|status| status.success()),
-            "jackd did not come up"
-        );
+        let mut wait = quiet(wait.args(["-w", "-t", "30"])).spawn();
+        let wait = wait.as_mut().expect("jack_wait starts");
+        let up = loop {
+            if let Ok(Some(status)) = wait.try_wait() {
+                break status.success();
+            }
+            if !matches!(self.jackd.try_wait(), Ok(None)) {
+                let _ = wait.kill();
+                let _ = wait.wait();
+                break false;
+            }
+            std::thread::sleep(Duration::from_millis(20));
+        };
+        if up {
+            return Ok(());
+        }
+        let words = std::fs::read_to_string(self.words.path()).unwrap_or_default();
+        Err(format!(
+            "jackd did not come up; it said:\n{words}\n{}",
+            remains::described()
+        ))
     }
 
     /// Kills it, without a word to its clients.
@@ -45,9 +80,11 @@ impl Server {
 
     /// Starts it again under the same name.
     pub fn restart(&mut self) {
-        self.jackd = launch(&self.name);
+        self.jackd = launch(NAME, &self.words);
         self.killed = false;
-        self.wait_until_up();
+        if let Err(why) = self.wait_until_up() {
+            panic!("{why}");
+        }
     }
 
     /// Stops it in its tracks.
@@ -70,7 +107,7 @@ impl Server {
     pub fn command(&self, program: impl AsRef<std::ffi::OsStr>) -> Command {
         let mut command = Command::new(program);
         command
-            .env("JACK_DEFAULT_SERVER", &self.name)
+            .env("JACK_DEFAULT_SERVER", NAME)
             .env("JACK_NO_AUDIO_RESERVATION", "1");
         command
     }
@@ -95,14 +132,29 @@ impl Server {
     }
 }
 
+/// Waits until no other test has a server.
+fn turn() -> File {
+    let user = rustix::process::getuid().as_raw();
+    let path = std::env::temp_dir().join(format!("nightbench-tests-{user}.lock"));
+    let file = File::create(&path).expect("a file to take turns by");
+    file.lock().expect("a turn");
+    file
+}
+
 /// At 48 kHz in blocks of 1024 frames. Synchronous (`-S`): each block waits for all
 /// clients, so none is torn. For 64 ports instead of 2048: the server's shared memory
 /// then fits into the 64 MiB that a container has by default.
-fn launch(name: &str) -> Child {
+fn launch(name: &str, words: &NamedTempFile) -> Child {
     let mut command = Command::new("jackd");
     command.args(["-n", name, "-p", "64", "-r", "-S", "-d", "dummy"]);
     command.args(["-r", "48000", "-p", "1024", "-C", "0", "-P", "0"]);
-    quiet(&mut command).spawn().expect("jackd starts")
+    let said = words.reopen().expect("what jackd says can be kept");
+    let complained = said.try_clone().expect("what jackd says can be kept");
+    quiet(&mut command)
+        .stdout(said)
+        .stderr(complained)
+        .spawn()
+        .expect("jackd starts")
 }
 
 fn quiet(command: &mut Command) -> &mut Command {
@@ -137,25 +189,43 @@ impl Drop for Server {
             self.end();
         }
         if self.killed {
-            // The machine has eight places for servers, and one that was killed keeps its
-            // own until a server of the same name ends in good order.
-            self.jackd = launch(&self.name);
-            let mut wait = self.command("jack_wait");
-            let _ = quiet(wait.args(["-w", "-t", "10"])).status();
-            self.end();
+            remains::clear();
         }
-        // What a killed server leaves behind; other servers' files have other names.
-        let left = std::fs::read_dir(Path::new("/dev/shm"))
-            .into_iter()
-            .flatten();
-        for file in left.flatten() {
-            let name = file.file_name();
-            if name.to_string_lossy().starts_with("jack")
-                && name.to_string_lossy().contains(&self.name)
-            {
-                let _ = std::fs::remove_file(file.path());
+    }
+}
+
+/// What killed JACK servers leave in shared memory.
+mod remains {
+    use std::fs::read_dir;
+    use std::path::PathBuf;
+
+    /// Takes it away, unless some program still uses a JACK server.
+    pub fn clear() {
+        if !are_used() {
+            for file in files() {
+                let _ = std::fs::remove_file(&file).or_else(|_| std::fs::remove_dir_all(&file));
             }
         }
+    }
+
+    /// For a person who wonders why a server does not start.
+    pub fn described() -> String {
+        format!("In shared memory: {:?}; used: {}", files(), are_used())
+    }
+
+    fn files() -> Vec<PathBuf> {
+        let all = read_dir("/dev/shm").into_iter().flatten().flatten();
+        all.filter(|file| file.file_name().to_string_lossy().starts_with("jack"))
+            .map(|file| file.path())
+            .collect()
+    }
+
+    /// Servers and clients alike map the list of servers.
+    fn are_used() -> bool {
+        let processes = read_dir("/proc").into_iter().flatten().flatten();
+        processes
+            .filter_map(|process| std::fs::read_to_string(process.path().join("maps")).ok())
+            .any(|maps| maps.contains("jack-shm-registry"))
     }
 }
 
@@ -207,4 +277,23 @@ impl Drop for FakeOscillator {
         let _ = self.process.kill();
         let _ = self.process.wait();
     }
+}
+
+/// Eight servers that were killed had kept every later one from starting, on a machine
+/// where nobody else used JACK.
+#[test]
+fn a_server_comes_up_where_others_were_killed() {
+    let turn = turn();
+    let words = NamedTempFile::new().expect("a file for what they say");
+    for place in 0..8 {
+        let name = format!("killed-{place}");
+        let mut other = launch(&name, &words);
+        let mut wait = Command::new("jack_wait");
+        wait.args(["-s", &name, "-w", "-t", "30"]);
+        let _ = quiet(&mut wait).status();
+        let _ = other.kill();
+        let _ = other.wait();
+    }
+    drop(turn);
+    drop(Server::start());
 }
