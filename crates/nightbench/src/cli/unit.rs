@@ -1,0 +1,66 @@
+//! A unit as it is typed: serial number, and what else is known of it.
+
+use model::record::Unit;
+
+/// Reads `left=A-1041,model=two-pole,waveform=saw`.
+pub(super) fn parse_unit(text: &str) -> Result<(String, Unit), String> {
+    // Serial numbers are printed on terminals, which obey such characters.
+    if text.chars().any(char::is_control) {
+        return Err("a control character stands in it; leave it out".to_owned());
+    }
+    let mut parts = text.split(',');
+    let first = parts.next().unwrap_or_default();
+    let Some((position, serial)) = first
+        .split_once('=')
+        .filter(|(position, serial)| !position.is_empty() && !serial.is_empty())
+    else {
+        return Err("write POSITION=SERIAL, for example left=A-1041".to_owned());
+    };
+    let mut unit = Unit {
+        serial: serial.trim().to_owned(),
+        ..Unit::default()
+    };
+    for part in parts {
+        let Some((name, value)) = part.split_once('=') else {
+            return Err(format!(
+                "\"{part}\" is no NAME=VALUE, for example revision=B"
+            ));
+        };
+        let value = value.trim().to_owned();
+        match name.trim() {
+            "model" => unit.model = Some(value),
+            "revision" => unit.revision = Some(value),
+            "job" => unit.job = Some(value),
+            "notes" => unit.notes = Some(value),
+            setting => {
+                unit.settings.insert(setting.to_owned(), value);
+            }
+        }
+    }
+    Ok((position.trim().to_owned(), unit))
+}
+
+/// Reads `A-1041,model=two-pole`: a unit without a position.
+pub(super) fn parse_unit_alone(text: &str) -> Result<Unit, String> {
+    if text.trim().is_empty() || text.starts_with(',') {
+        return Err("write the unit's serial number, for example A-1041".to_owned());
+    }
+    parse_unit(&format!("unit={text}")).map(|(_, unit)| unit)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_unit_carries_what_is_known_of_it() {
+        let (position, unit) = parse_unit("left=A-1041,revision=B,waveform=saw").unwrap();
+        assert_eq!(position, "left");
+        assert_eq!(unit.serial, "A-1041");
+        assert_eq!(unit.revision.as_deref(), Some("B"));
+        assert_eq!(unit.settings["waveform"], "saw");
+        assert!(parse_unit("left").is_err());
+        assert!(parse_unit("=x").is_err());
+        assert!(parse_unit("left=A\u{1b}[31m").is_err());
+    }
+}
