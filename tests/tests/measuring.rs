@@ -289,8 +289,21 @@ fn text_says_the_nearest_note_and_csv_has_a_heading() {
     let commas = String::from_utf8(measure(&path, &arguments).stdout).unwrap();
     let turned = |text: &str| text.replace(',', ";").replace('.', ",");
     assert_eq!(commas, turned(&csv));
-    let refused = measure(&path, &["--format", "json", "--decimal-comma"]);
-    assert_eq!(refused.status.code(), Some(2));
+    // Where no CSV comes out, it would do nothing: that is said instead.
+    let path = path.display().to_string();
+    let without_csv: [&[&str]; 4] = [
+        &["measure", &path, "--decimal-comma"],
+        &["measure", &path, "--decimal-comma", "--format", "json"],
+        &["measure", &path, "--decimal-comma", "--settling"],
+        &["export", "3f9c2a1b", "--decimal-comma", "--format", "json"],
+    ];
+    for arguments in without_csv {
+        let refused = run(arguments);
+        assert_eq!(refused.status.code(), Some(2), "{arguments:?}");
+        let said = String::from_utf8_lossy(&refused.stderr);
+        assert!(said.contains("--decimal-comma is for CSV"), "{said}");
+        assert!(refused.stdout.is_empty(), "{}", told(&refused));
+    }
 }
 
 #[test]
@@ -388,6 +401,34 @@ fn a_waveform_is_measured_when_asked_for() {
     assert!(undeclared["waveform"]["thd_of_total_percent"].is_f64());
 }
 
+/// Programs get no change, people a sentence.
+#[test]
+fn a_note_that_never_changes_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("still.wav");
+    std::fs::write(&path, wave(2.0)).unwrap();
+    let headings = [
+        ("text", ""),
+        ("json", ""),
+        (
+            "csv",
+            "channel,onset_s,u_onset_s,from_hz,to_hz,t_s,window_s,hz,u_hz,cents_from_rest",
+        ),
+    ];
+    for (format, heading) in headings {
+        let output = measure(&path, &["--settling", "--channel", "1", "--format", format]);
+        assert_eq!(output.status.code(), Some(0), "{}", told(&output));
+        let stdout = String::from_utf8_lossy(&output.stdout);
+        assert_eq!(stdout.trim_end(), heading);
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert!(
+            said.contains("still.wav: no change of note was found on channel 1"),
+            "{said}"
+        );
+        assert_eq!(said.lines().count(), 1, "{said}");
+    }
+}
+
 #[test]
 fn changes_of_note_in_what_sox_recorded() {
     if !sox_is_there() {
@@ -411,6 +452,7 @@ fn changes_of_note_in_what_sox_recorded() {
     assert!(joined.arg(&path).status().unwrap().success());
     let output = measure(&path, &["--settling", "--format", "json"]);
     assert!(output.status.success(), "{}", told(&output));
+    assert!(output.stderr.is_empty(), "{}", told(&output));
     let found = json_lines(&output.stdout);
     assert_eq!(found.len(), 2, "{found:?}");
     for (change, (at, hertz)) in found.iter().zip([(0.9, 440.0), (1.7, 233.08)]) {

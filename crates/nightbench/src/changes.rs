@@ -32,6 +32,7 @@ pub fn measure(path: &Path, only: Option<u16>, style: &Style) -> Result<u8, Fail
     let mut finder = ChangeFinder::new(recording.rate(), channels);
     let mut piece = vec![Vec::new(); channels];
     let mut out = Vec::new();
+    let mut any = false;
     if style.format == StreamFormat::Csv {
         out.extend_from_slice(csv_row(&COLUMNS.map(Cell::from), style.decimals).as_bytes());
     }
@@ -50,6 +51,7 @@ pub fn measure(path: &Path, only: Option<u16>, style: &Style) -> Result<u8, Fail
         if ended {
             finder.finish(&mut found);
         }
+        any |= !found.is_empty();
         let written = found
             .iter()
             .try_for_each(|change| write(&mut out, change, style))
@@ -59,9 +61,22 @@ pub fn measure(path: &Path, only: Option<u16>, style: &Style) -> Result<u8, Fail
         }
         out.clear();
         if ended {
-            return read.map(|_| 0);
+            read?;
+            if !any {
+                let _ = writeln!(std::io::stderr(), "nightbench: {}", nothing(path, only));
+            }
+            return Ok(0);
         }
     }
+}
+
+/// What is said of a whole recording in which no change was found.
+fn nothing(path: &Path, only: Option<u16>) -> String {
+    let which = only.map_or_else(String::new, |channel| format!(" on channel {channel}"));
+    format!(
+        "{}: no change of note was found{which}; one is seen where a note has stood still and the pitch then leaves it for another that stands still",
+        path.display()
+    )
 }
 
 fn write(out: &mut impl Write, change: &NoteChange, style: &Style) -> std::io::Result<()> {

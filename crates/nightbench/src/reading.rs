@@ -176,6 +176,11 @@ pub fn report(arguments: &Report) -> Result<u8, Failure> {
 
 /// Writes a run's readings out.
 pub fn export(arguments: &Export) -> Result<u8, Failure> {
+    if arguments.decimal_comma && arguments.format != ExportFormat::Csv {
+        return Err(Failure::input(
+            "--decimal-comma is for CSV, and JSON always has a decimal point; leave it out, or take --format csv",
+        ));
+    }
     let known = Known::of(&arguments.store, &arguments.run)?;
     let text = match arguments.format {
         ExportFormat::Csv => report::export_csv(&known.view(), arguments.decimal_comma),
