@@ -1,5 +1,6 @@
 //! `runs`, `show`, `report` and `export`.
 
+use crate::certified;
 use crate::cli::{Export, ExportFormat, Format, Listing, Report, Show};
 use crate::documents;
 use crate::exit::{self, Failure};
@@ -23,6 +24,8 @@ pub(crate) struct Known {
     pub(crate) rig: Rig,
     pub(crate) record: RunRecord,
     pub(crate) analysis: analysis::Analysis,
+    /// The day on which the run began where the rig stands.
+    day: String,
 }
 
 impl Known {
@@ -36,18 +39,20 @@ impl Known {
     pub(crate) fn analysed(plan: Plan, rig: Rig, record: RunRecord) -> Self {
         Self {
             analysis: crate::analysing::analyse(&plan, &rig, &record),
+            day: certified::day_of(&rig, record.header.began),
             plan,
             rig,
             record,
         }
     }
 
-    pub(crate) const fn view(&self) -> RunView<'_> {
+    pub(crate) fn view(&self) -> RunView<'_> {
         RunView {
             plan: &self.plan,
             rig: &self.rig,
             record: &self.record,
             analysis: &self.analysis,
+            day: &self.day,
         }
     }
 }

@@ -192,6 +192,7 @@ pub(crate) fn conclude(
         rig: &rig,
         record: &record,
         analysis: &analysis,
+        day: &certified::day_of(&rig, record.header.began),
     };
     let code = exit::of_run(outcome.is_ok() && record.is_complete(), &analysis.verdicts);
     let text = match format {

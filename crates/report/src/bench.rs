@@ -9,32 +9,20 @@ use model::document::rig::{Bounds, Law, Standing, Wiring};
 use model::record::PositionId;
 use model::result::ResultName;
 
-/// The day on which the run began.
-fn day(view: &RunView<'_>) -> String {
-    view.record
-        .header
-        .began
-        .to_string()
-        .chars()
-        .take(10)
-        .collect()
-}
-
 /// Whether certificates in force stand behind the whole rig; the pages and exports
 /// ask here.
 pub(crate) fn is_calibrated(view: &RunView<'_>) -> bool {
-    view.rig.is_calibrated(&day(view))
+    view.rig.is_calibrated(view.day)
 }
 
 /// What the rig lacks to be called calibrated, in a phrase each.
 fn lacking(view: &RunView<'_>) -> Vec<String> {
-    let day = day(view);
     let needed = view.rig.backing().into_iter().filter(|part| part.needed);
     needed
         .filter_map(|part| {
             let of = part.of;
             let certificate = part.certificate;
-            match part.standing(&day) {
+            match part.standing(view.day) {
                 Standing::InForce => None,
                 Standing::Missing => Some(format!("there is no certificate of the {of}")),
                 Standing::NotYet => Some(format!(

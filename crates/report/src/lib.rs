@@ -50,4 +50,7 @@ pub struct RunView<'a> {
     pub record: &'a RunRecord,
     /// What can be said of it.
     pub analysis: &'a Analysis,
+    /// The day on which it began where the bench stands (year, month, day, like
+    /// 2026-03-01): the dates of certificates are held against it.
+    pub day: &'a str,
 }

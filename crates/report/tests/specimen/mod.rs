@@ -174,6 +174,7 @@ impl Specimen {
             rig: &self.rig,
             record: &self.record,
             analysis: &self.analysis,
+            day: "2026-01-10",
         }
     }
 
