@@ -5,7 +5,7 @@ use std::f64::consts::TAU;
 use std::path::Path;
 use std::process::Stdio;
 use std::time::Instant;
-use tests::program::{command, json_lines, last_word, run, told};
+use tests::program::{command, json_lines, last_word, nightbench, run, told};
 
 const RATE: u32 = 16_000;
 const NOTES: [(&str, i32); 7] = [
@@ -207,6 +207,62 @@ fn import_of_one<'a>(wav: &'a str, table: &'a str, store: &'a str) -> [&'a str; 
         "--store",
         store,
     ]
+}
+
+/// The bytes of a mono recording of so many seconds of one note, and its table.
+fn long_note(folder: &Path, seconds: u32) -> (String, String) {
+    let frames = seconds * RATE;
+    let mut bytes = b"RIFF".to_vec();
+    bytes.extend((frames * 2 + 36).to_le_bytes());
+    bytes.extend(b"WAVEfmt \x10\0\0\0\x01\0\x01\0");
+    bytes.extend(RATE.to_le_bytes());
+    bytes.extend((RATE * 2).to_le_bytes());
+    bytes.extend(b"\x02\0\x10\0data");
+    bytes.extend((frames * 2).to_le_bytes());
+    for frame in 0..frames {
+        let phase = (f64::from(frame) * 440.0 / f64::from(RATE)).fract();
+        bytes.extend((((TAU * phase).sin() * 8000.0) as i16).to_le_bytes());
+    }
+    let wav = folder.join("long.wav");
+    std::fs::write(&wav, bytes).unwrap();
+    let mut table = "start_s,duration_s,note\n".to_owned();
+    for note in 0..seconds {
+        table += &format!("{note},1,A4\n");
+    }
+    let csv = folder.join("long.csv");
+    std::fs::write(&csv, table).unwrap();
+    (wav.display().to_string(), csv.display().to_string())
+}
+
+/// As `run` does: progress on a terminal, and not a byte of it anywhere else.
+#[test]
+fn an_import_shows_on_a_terminal_how_far_it_has_come() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = folder.path().join("store").display().to_string();
+    let (wav, table) = long_note(folder.path(), 600);
+    let import = import_of_one(&wav, &table, &store);
+    let piped = run(&import);
+    let said = String::from_utf8_lossy(&piped.stderr);
+    assert!(
+        said.contains("600 notes on one channel") && !said.contains(['\r', '\u{1b}', '%']),
+        "{said}"
+    );
+    // script(1) of util-linux runs a command on a terminal of its own.
+    let words: Vec<String> = [nightbench().display().to_string()]
+        .into_iter()
+        .chain(import.map(str::to_owned))
+        .map(|word| format!("'{word}'"))
+        .collect();
+    let typed = folder.path().join("typescript").display().to_string();
+    let shown = std::process::Command::new("script")
+        .args(["-q", "-e", "-c", &words.join(" "), &typed])
+        .env("TERM", "xterm")
+        .stdin(Stdio::null())
+        .output()
+        .expect("util-linux has script");
+    let shown = String::from_utf8_lossy(&shown.stdout);
+    assert!(shown.contains("listening, "), "{shown}");
+    assert!(shown.contains("600 notes on one channel"), "{shown}");
 }
 
 /// Whenever an import is killed, its run is there as a whole or not at all, and nothing

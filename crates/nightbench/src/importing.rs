@@ -5,6 +5,7 @@ use crate::control_voltage::StepFinder;
 use crate::documents;
 use crate::exit::Failure;
 use crate::folders;
+use crate::going_through::Passage;
 use crate::imported::{self, Laid, Source};
 use crate::recording::Recording;
 use crate::slots::{self, Slot, counted, number};
@@ -182,14 +183,20 @@ fn control_voltage(
     }
     let mut recording = Recording::open(&arguments.file)?;
     let mut finder = StepFinder::new(recording.rate(), full_scale);
+    let mut passage = Passage::new("finding the notes");
+    let frames = recording.frames_left();
+    let mut heard = 0.0;
     let mut piece = vec![Vec::new(); usize::from(recording.channels())];
     loop {
         for channel in &mut piece {
             channel.clear();
         }
-        if recording.next(&mut piece)? == 0 {
+        let got = recording.next(&mut piece)?;
+        if got == 0 {
             break;
         }
+        heard += got as f64;
+        passage.reached(heard, frames.map_or(f64::INFINITY, |frames| frames as f64));
         if let Some(samples) = piece.get(usize::from(channel) - 1) {
             finder.push(samples);
         }
@@ -218,8 +225,12 @@ fn refuse_past_the_end(arguments: &Import, notes: &[Slot], lasts: Seconds) -> Re
 fn sha256(path: &Path) -> Result<String, Failure> {
     let unreadable =
         |error| Failure::input(format!("{}: it cannot be read: {error}", path.display()));
-    let mut file = BufReader::new(File::open(path).map_err(unreadable)?);
+    let file = File::open(path).map_err(unreadable)?;
+    let size = file.metadata().map_err(unreadable)?.len();
+    let mut file = BufReader::new(file);
     let mut hash = Sha256::new();
+    let mut passage = Passage::new("reading the file through");
+    let mut read = 0.0;
     let mut piece = vec![0; 1 << 16];
     loop {
         let got = file.read(&mut piece).map_err(unreadable)?;
@@ -227,6 +238,8 @@ fn sha256(path: &Path) -> Result<String, Failure> {
             break;
         }
         hash.update(&piece[..got]);
+        read += got as f64;
+        passage.reached(read, size as f64);
     }
     Ok(hash
         .finalize()
@@ -257,6 +270,8 @@ fn listen(
     let mut held: Vec<Vec<f32>> = vec![Vec::new(); arguments.channels.len()];
     let mut piece_from = 0u64;
     let mut piece_frames = 0u64;
+    let mut passage = Passage::new("listening");
+    let end = notes.last().map_or(0.0, Slot::end);
     for (slot, laid) in notes.iter().zip(laid) {
         let listen = plan.stages[usize::from(laid.stage)].listen(plan);
         let longest = listen.settle.longest().get() + listen.window.longest().get() + 1.0;
@@ -288,6 +303,7 @@ fn listen(
             }
         }
         let asked: Pitch = slot.asked.pitch(plan.pitch, law);
+        passage.reached(slot.start, end);
         let residue = slot.measured.map_or(VoltDifference::of(0.0), |measured| {
             law.voltage(asked, plan.pitch) - measured
         });

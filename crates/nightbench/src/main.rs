@@ -12,6 +12,7 @@ mod control_voltage;
 mod documents;
 mod exit;
 mod folders;
+mod going_through;
 mod imported;
 mod importing;
 mod measured_line;

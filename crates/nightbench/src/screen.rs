@@ -25,19 +25,11 @@ pub struct Screen {
 impl Screen {
     /// A screen for a run of `total` length.
     pub fn new(standard: PitchStandard, format: Format, total: Seconds) -> Self {
-        let target = if std::io::stderr().is_terminal() {
-            ProgressDrawTarget::stderr_with_hz(5)
-        } else {
-            ProgressDrawTarget::hidden()
-        };
-        let bar = ProgressBar::with_draw_target(Some((total.get().ceil() as u64).max(1)), target);
-        if let Ok(style) = ProgressStyle::with_template("{bar:32} {msg}\n{prefix}") {
-            bar.set_style(style);
-        }
+        let steps = (total.get().ceil() as u64).max(1);
         Self {
             standard,
             format,
-            bar,
+            bar: bar(steps, "{bar:32} {msg}\n{prefix}"),
             latest: BTreeMap::new(),
             total,
             drawn: None,
@@ -157,6 +149,20 @@ impl Watcher for Screen {
             format!("cents: {}", latest.join("   "))
         });
     }
+}
+
+/// A bar on stderr; where that is no terminal, one that nobody sees.
+pub fn bar(steps: u64, form: &str) -> ProgressBar {
+    let target = if std::io::stderr().is_terminal() {
+        ProgressDrawTarget::stderr_with_hz(5)
+    } else {
+        ProgressDrawTarget::hidden()
+    };
+    let bar = ProgressBar::with_draw_target(Some(steps), target);
+    if let Ok(style) = ProgressStyle::with_template(form) {
+        bar.set_style(style);
+    }
+    bar
 }
 
 /// A point in the time of a run: `3:25:00`.
