@@ -5,7 +5,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 use serde_json::Value;
 use std::collections::BTreeSet;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Write};
 use std::process::Stdio;
 use std::time::{Duration, Instant};
 use tests::program::{command, last_word, repository, run, told};
@@ -409,4 +409,108 @@ fn another_terminal_can_write_into_the_log_and_end_the_run() {
         "nobody is there to ask: {}",
         told(&again)
     );
+}
+
+/// A bench that plays into nothing and hears nothing: the null device that comes with ALSA.
+const NOTHING: &str = "
+nightbench: rig 1
+name: nothing
+wiring:
+  real:
+    senders:
+      out: {volts: {device: 'null', rate: 48 kHz, full_scale: 10 V}}
+    capture: {device: 'null', rate: 48 kHz, channels: 1}
+supplies:
+  rack: {by: operator}
+positions:
+  left:
+    cv: {sender: out, channel: 1, law: {volts_per_octave: {zero: C1 = 0 V}}, safe: {from: 0 V, to: 8 V}}
+    input: 1
+    supply: rack
+";
+
+const QUESTIONS: &str = "
+nightbench: plan 1
+title: Questions
+reference: C4
+preflight: false
+stages:
+  - ask: {question: Is the door shut?}
+  - power_on
+  - sweep: {name: fine, notes: {list: [C4, C3, C5]}}
+";
+
+/// A question waits at a real rig: Ctrl-C, SIGTERM and `stop` end the run at once, a remark
+/// is on disk at once, and the run can be resumed.
+#[test]
+fn who_asks_is_heard_while_a_person_is_waited_for() {
+    if !String::from_utf8_lossy(&run(&["ports"]).stdout).contains("(null)") {
+        eprintln!("skipped: this machine's ALSA has no null device");
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    std::fs::write(path("rig.yaml"), NOTHING).unwrap();
+    std::fs::write(path("plan.yaml"), QUESTIONS).unwrap();
+    // How it is ended, and which question waits then.
+    for (way, question) in [("-INT", 0), ("-TERM", 1), ("stop", 0), ("stop", 1)] {
+        let store = path(&format!("store{way}{question}"));
+        let (plan, rig) = (path("plan.yaml"), path("rig.yaml"));
+        let unit = "left=A-1";
+        let mut child = command(&[
+            "run", &plan, "--rig", &rig, "--unit", unit, "--store", &store,
+        ])
+        .env("XDG_RUNTIME_DIR", folder.path())
+        .stdin(Stdio::piped())
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the program starts");
+        let mut said = BufReader::new(child.stderr.take().unwrap()).lines();
+        let mut keyboard = child.stdin.take().unwrap();
+        let mut wait_for_question = || {
+            let mut heard = String::new();
+            while !heard.ends_with("[press Enter when done] ") {
+                let line = said.next().unwrap_or_else(|| panic!("it ended: {heard}"));
+                heard += &line.unwrap();
+            }
+            heard
+        };
+        assert!(wait_for_question().contains("Is the door shut?"));
+        if question == 1 {
+            keyboard.write_all(b"\n").unwrap();
+            assert!(wait_for_question().contains("Switch the supply \"rack\" on"));
+        }
+        let listed = run(&["runs", "--store", &store, "--format", "json"]);
+        let line: Value = serde_json::from_slice(&listed.stdout).unwrap();
+        let id = line["run"].as_str().unwrap();
+        let remarked = run(&["remark", id, "the window is open", "--store", &store]);
+        assert_eq!(remarked.status.code(), Some(0), "{}", told(&remarked));
+        let has_remark = || {
+            let exported = run(&["export", id, "--store", &store, "--format", "json"]);
+            String::from_utf8_lossy(&exported.stdout).contains("the window is open")
+        };
+        let asked = Instant::now();
+        while !has_remark() {
+            assert!(asked.elapsed() < Duration::from_secs(5), "{way}: no remark");
+        }
+        let asked = Instant::now();
+        if way == "stop" {
+            let stopped = run(&["stop", id, "--store", &store]);
+            assert_eq!(stopped.status.code(), Some(0), "{}", told(&stopped));
+        } else {
+            let process = child.id().to_string();
+            let killed = std::process::Command::new("kill")
+                .args([way, &process])
+                .status();
+            assert!(killed.unwrap().success());
+        }
+        assert_eq!(child.wait().unwrap().code(), Some(3), "{way} {question}");
+        // A second, and some more on a machine that is busy with other tests.
+        let took = asked.elapsed();
+        assert!(took < Duration::from_secs(5), "{way} {question}: {took:?}");
+        let listed = run(&["runs", "--store", &store, "--format", "json"]);
+        let line: Value = serde_json::from_slice(&listed.stdout).unwrap();
+        assert_eq!(line["standing"], "interrupted");
+    }
 }

@@ -322,22 +322,17 @@ pub fn commit(journal: &mut dyn Journal, entries: Vec<Entry>) -> Result<Committe
     Ok(Committed { entries })
 }
 
-/// A question to the person at the bench.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Question {
-    /// What is asked or to be done.
-    pub text: String,
-    /// How long to wait for the answer, if not for ever.
-    pub patience: Option<std::time::Duration>,
-}
-
 /// The person at the bench.
 pub trait Operator: Send {
-    /// Asks and waits for the answer: a line of text, empty for "done".
+    /// Says what is asked or to be done, and does not wait.
+    fn ask(&mut self, question: &str);
+    /// Waits a moment, a quarter of a second at most, for the answer to the last question:
+    /// a line of text, empty for "done". `None` while there is none: whoever asked looks
+    /// after everything else that concerns a run, and comes back.
     ///
     /// # Errors
     /// [`Cancelled`] on stop, or when nobody is there to answer.
-    fn ask(&mut self, question: &Question, stop: &Stop) -> Result<String, Cancelled>;
+    fn answer(&mut self, stop: &Stop) -> Result<Option<String>, Cancelled>;
     /// Shows how far a unit is from where it should be, while it is being tuned.
     fn show_deviation(&mut self, position: &PositionId, deviation: Option<crate::quantity::Cents>);
 }

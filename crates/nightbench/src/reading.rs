@@ -163,7 +163,7 @@ pub fn ask(folder: &crate::cli::StoreFolder, run: &str, request: &Request) -> Re
     let id = store.library()?.request(run, request)?;
     let _ = writeln!(
         std::io::stderr(),
-        "asked of run {id}; it is heeded between two notes"
+        "asked of run {id}; it is heeded between two notes, and while the run waits"
     );
     Ok(0)
 }

@@ -1,9 +1,10 @@
 //! Supplies: on, off, and what an instrument says of them.
 
 use crate::error::RunError;
+use crate::run::Run;
 use crate::session::{Session, lock};
 use model::document::rig::{Rig, Supply, SwitchedBy};
-use model::port::{PortError, Question, Remedy, Sense, Sensed, Setting};
+use model::port::{PortError, Remedy, Sense, Sensed, Setting};
 use model::quantity::Seconds;
 use model::record::{Conditions, PositionId};
 use model::time::{Cancelled, RunTime, Span};
@@ -71,8 +72,12 @@ impl<'a> Power<'a> {
             .any(|(_, supply, _)| matches!(supply.by, SwitchedBy::Instrument(_)))
     }
 
-    /// Switches all supplies in use on.
-    pub(crate) fn on(&self, session: &mut Session) -> Result<Vec<Switched>, RunError> {
+    /// Switches all supplies in use on, or asks for it and waits until they are.
+    pub(crate) fn on(
+        &self,
+        run: &mut Run<'_>,
+        stage: Option<u16>,
+    ) -> Result<Vec<Switched>, RunError> {
         let mut switched = Vec::new();
         for (name, supply, positions) in self.supplies() {
             let text = match &supply.by {
@@ -85,7 +90,7 @@ impl<'a> Power<'a> {
                         )));
                     };
                     set(
-                        session,
+                        &run.session,
                         instrument,
                         Setting::On {
                             voltage,
@@ -95,24 +100,21 @@ impl<'a> Power<'a> {
                     format!("supply \"{name}\" switched on: {voltage}, at most {current_limit}")
                 }
                 SwitchedBy::Operator => {
-                    let question = Question {
-                        text: format!(
-                            "Switch the supply \"{name}\" on now (positions {}), then confirm.",
-                            list(&positions)
-                        ),
-                        patience: None,
-                    };
-                    session.operator.ask(&question, &session.stop)?;
-                    first_sound(session, &positions, SOUND_WITHIN)?;
+                    let question = format!(
+                        "Switch the supply \"{name}\" on now (positions {}), then confirm.",
+                        list(&positions)
+                    );
+                    run.ask(stage, &question)?;
+                    first_sound(run, stage, &positions, SOUND_WITHIN)?;
                     format!("first sound after the supply \"{name}\" was switched on by hand")
                 }
                 SwitchedBy::Timer => {
-                    first_sound(session, &positions, TIMER_WITHIN)?;
+                    first_sound(run, stage, &positions, TIMER_WITHIN)?;
                     format!("first sound after the mains timer switched the supply \"{name}\" on")
                 }
             };
             switched.push(Switched {
-                at: session.now(),
+                at: run.session.now(),
                 positions,
                 text,
             });
@@ -121,23 +123,24 @@ impl<'a> Power<'a> {
     }
 
     /// Switches all supplies in use off, or asks for it.
-    pub(crate) fn off(&self, session: &mut Session) -> Result<Vec<Switched>, RunError> {
+    pub(crate) fn off(
+        &self,
+        run: &mut Run<'_>,
+        stage: Option<u16>,
+    ) -> Result<Vec<Switched>, RunError> {
         let mut switched = Vec::new();
         for (name, supply, positions) in self.supplies() {
             let text = match &supply.by {
                 SwitchedBy::Instrument(instrument) => {
-                    set(session, instrument, Setting::Off)?;
+                    set(&run.session, instrument, Setting::Off)?;
                     format!("supply \"{name}\" switched off")
                 }
                 SwitchedBy::Operator => {
-                    let question = Question {
-                        text: format!(
-                            "Switch the supply \"{name}\" off now (positions {}), then confirm.",
-                            list(&positions)
-                        ),
-                        patience: None,
-                    };
-                    session.operator.ask(&question, &session.stop)?;
+                    let question = format!(
+                        "Switch the supply \"{name}\" off now (positions {}), then confirm.",
+                        list(&positions)
+                    );
+                    run.ask(stage, &question)?;
                     format!("supply \"{name}\" switched off by hand")
                 }
                 SwitchedBy::Timer => {
@@ -145,7 +148,7 @@ impl<'a> Power<'a> {
                 }
             };
             switched.push(Switched {
-                at: session.now(),
+                at: run.session.now(),
                 positions,
                 text,
             });
@@ -299,25 +302,27 @@ fn list(positions: &[PositionId]) -> String {
 
 /// Listens until one of the positions is heard.
 fn first_sound(
-    session: &mut Session,
+    run: &mut Run<'_>,
+    stage: Option<u16>,
     positions: &[PositionId],
     within: Seconds,
 ) -> Result<(), RunError> {
-    let timeline = session.ear.timeline();
+    let timeline = run.session.ear.timeline();
     let frames = timeline.rate.frames(Seconds::of(0.25));
     let mut span = Span {
-        start: timeline.sample_time(session.clock.now()),
+        start: timeline.sample_time(run.session.clock.now()),
         frames,
     };
-    let give_up = session.clock.now() + within;
+    let give_up = run.session.clock.now() + within;
     loop {
-        let heard = session.ear.measure(span, &session.stop)?;
+        run.hear(stage)?;
+        let heard = run.session.ear.measure(span, &run.session.stop)?;
         if heard.iter().any(|(position, measured)| {
             positions.contains(position) && measured.frequency.is_some()
         }) {
             return Ok(());
         }
-        if session.clock.now() > give_up {
+        if run.session.clock.now() > give_up {
             return Err(RunError::Device(PortError {
                 device: format!("positions {}", list(positions)),
                 what: format!("no sound within {within} after their supply should have come on"),

@@ -89,7 +89,7 @@ impl Run<'_> {
                 )?;
                 continue;
             }
-            self.session.sleep_until(due)?;
+            self.wait_until(stage, due)?;
             self.look_for_sender(stage)?;
             self.lead_in()?;
             let began = begun.unwrap_or_else(|| self.session.now());
@@ -202,7 +202,7 @@ impl Run<'_> {
             .rounds
             .pace
             .map_or(due, |pace| due + pace * slot as f64);
-        self.session.sleep_until(place_due)?;
+        self.wait_until(state.stage, place_due)?;
         for repeat in 0..state.rounds.listen.repeats.max(1) {
             let place = (state.stage, state.round, slot as u16, repeat);
             if self.outstanding(place).is_empty() {
@@ -448,8 +448,7 @@ impl Run<'_> {
                 Err(CaptureError::Cancelled(_)) => return Err(self.stopped()),
                 Err(error) if self.session.now() + wait > give_up => return Err(error.into()),
                 Err(_) => {
-                    self.session.sleep_until(self.session.now() + wait)?;
-                    self.heed(stage)?;
+                    self.wait_until(stage, self.session.now() + wait)?;
                     wait = Seconds::of((wait.get() * 2.0).min(30.0));
                 }
             }

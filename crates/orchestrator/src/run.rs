@@ -44,7 +44,12 @@ pub fn conduct(
     let safe = SafeState::of(&ports, job.rig);
     let outcome = {
         let mut run = Run::new(job, ports, journal, watcher, stop);
-        let outcome = run.all();
+        // A wait that was cut short does not know why; the flag does, and on the reason
+        // depends whether supplies go off.
+        let outcome = run.all().map_err(|error| match error {
+            RunError::Stopped(_) => run.stopped(),
+            other => other,
+        });
         run.close(&outcome);
         outcome
     };
@@ -61,6 +66,9 @@ pub fn conduct(
         }
     }
 }
+
+/// How long a run that waits lets others wait who ask something of it.
+const HEARD_WITHIN: Seconds = Seconds::of(0.5);
 
 pub(crate) struct Run<'a> {
     pub(crate) plan: &'a Plan,
@@ -243,11 +251,7 @@ impl<'a> Run<'a> {
             Work::Rounds(rounds) => self.rounds(stage, anchor, &rounds)?,
             Work::Hold(held) => self.hold(stage, anchor, &held)?,
             Work::Ask { question } => {
-                let question = model::port::Question {
-                    text: question,
-                    patience: None,
-                };
-                let answer = self.session.operator.ask(&question, &self.session.stop)?;
+                let answer = self.ask(Some(stage), &question)?;
                 let text = if answer.is_empty() {
                     "done".to_owned()
                 } else {
@@ -256,19 +260,38 @@ impl<'a> Run<'a> {
                 self.say(
                     EventKind::Answered,
                     Some(stage),
-                    format!("{} — {text}", question.text),
+                    format!("{question} — {text}"),
                 )?;
             }
             Work::Tune(tuning) => self.tune(stage, &tuning)?,
         }
         let end = planned_end.unwrap_or_else(|| self.session.now());
-        while self.session.now() < end {
-            // Long waits are cut into pieces so that requests are heard.
-            let piece = self.session.now() + Seconds::of(30.0);
-            self.session.sleep_until(piece.min(end))?;
+        self.wait_until(stage, end)?;
+        Ok(end)
+    }
+
+    /// Waits until `due`. The wait is cut into pieces, so that whoever wants to end the run
+    /// or to remark on it is heard soon.
+    pub(crate) fn wait_until(&mut self, stage: u16, due: RunTime) -> Result<(), RunError> {
+        while self.session.now() < due {
+            let piece = self.session.now() + HEARD_WITHIN;
+            self.session.sleep_until(piece.min(due))?;
             self.heed(stage)?;
         }
-        Ok(end)
+        Ok(())
+    }
+
+    /// Asks the person at the bench and waits for the answer, however long it takes; who
+    /// wants to end the run meanwhile, or to remark on it, is heard all the same.
+    pub(crate) fn ask(&mut self, stage: Option<u16>, question: &str) -> Result<String, RunError> {
+        self.hear(stage)?;
+        self.session.operator.ask(question);
+        loop {
+            if let Some(answer) = self.session.operator.answer(&self.session.stop)? {
+                return Ok(answer);
+            }
+            self.hear(stage)?;
+        }
     }
 
     fn preflight(&mut self) -> Result<(), RunError> {
@@ -277,14 +300,15 @@ impl<'a> Run<'a> {
             .stages
             .iter()
             .any(|stage| stage.work == Work::PowerOn);
-        let power = Power::new(self.rig, &self.positions);
+        let positions = self.positions.clone();
+        let power = Power::new(self.rig, &positions);
         let mut entries = Vec::new();
         // A supply the plan will switch may be switched for the checks; one that it
         // never mentions is taken as it is, and only switched on if found off.
         let switch =
             power.switchable() && (powers_later || !power.found_off(&self.session).is_empty());
         if switch {
-            let on = power.on(&mut self.session)?;
+            let on = power.on(self, None)?;
             entries.extend(self.switched_entries(EventKind::PowerOn, None, on));
         }
         let can_listen = switch || !powers_later;
@@ -303,7 +327,7 @@ impl<'a> Run<'a> {
         };
         if switch && powers_later {
             // t = 0 is when the plan switches on, not when the checks did.
-            let off = Power::new(self.rig, &self.positions).off(&mut self.session)?;
+            let off = power.off(self, None)?;
             entries.extend(self.switched_entries(EventKind::PowerOff, None, off));
         }
         // What was heard here is not on disk; a resumed run could not know it.
@@ -330,11 +354,10 @@ impl<'a> Run<'a> {
         Ok(())
     }
 
-    /// Between two notes: is the run to stop, what do other processes ask, how
-    /// much is left.
-    pub(crate) fn heed(&mut self, stage: u16) -> Result<(), RunError> {
-        if let Some(reason) = self.session.stop.reason() {
-            return Err(RunError::Stopped(reason));
+    /// Is the run to stop, and what do other processes ask?
+    pub(crate) fn hear(&mut self, stage: Option<u16>) -> Result<(), RunError> {
+        if self.session.stop.reason().is_some() {
+            return Err(self.stopped());
         }
         for request in self.journal.requests()? {
             match request {
@@ -342,9 +365,16 @@ impl<'a> Run<'a> {
                     self.session.stop.raise(StopReason::Asked);
                     return Err(RunError::Stopped(StopReason::Asked));
                 }
-                Request::Remark(text) => self.say(EventKind::Remark, Some(stage), text)?,
+                Request::Remark(text) => self.say(EventKind::Remark, stage, text)?,
             }
         }
+        Ok(())
+    }
+
+    /// Between two notes and while nothing sounds: is the run to stop, what do other
+    /// processes ask, how much is left.
+    pub(crate) fn heed(&mut self, stage: u16) -> Result<(), RunError> {
+        self.hear(Some(stage))?;
         let scheduled = &self.schedule.stages[usize::from(stage)];
         let end = self
             .progress

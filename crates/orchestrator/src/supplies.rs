@@ -13,11 +13,12 @@ const UNNOTICED: Seconds = Seconds::of(300.0);
 
 impl Run<'_> {
     pub(crate) fn switch(&mut self, on: bool, stage: Option<u16>) -> Result<(), RunError> {
-        let power = Power::new(self.rig, &self.positions);
+        let positions = self.positions.clone();
+        let power = Power::new(self.rig, &positions);
         let switched = if on {
-            power.on(&mut self.session)?
+            power.on(self, stage)?
         } else {
-            power.off(&mut self.session)?
+            power.off(self, stage)?
         };
         let kind = if on {
             EventKind::PowerOn

@@ -10,7 +10,7 @@ use crate::oscillator::Held;
 use crate::world::{OutputId, World};
 use model::document::rig::Rig;
 use model::pitch::{Pitch, PitchStandard};
-use model::port::{Capture, Clock, Instrument, Operator, PortError, Question, Remedy};
+use model::port::{Capture, Clock, Instrument, Operator, PortError, Remedy};
 use model::quantity::{Cents, Hertz, Seconds, VoltDifference, Volts};
 use model::record::{EventKind, PositionId, RunRecord};
 use model::time::{Cancelled, Epoch, HostTime, Stop, Timestamp};
@@ -146,6 +146,7 @@ impl Bench {
     pub fn operator(&self) -> Box<dyn Operator> {
         Box::new(SimulatedOperator {
             bench: self.clone(),
+            asked: false,
         })
     }
 
@@ -376,12 +377,13 @@ impl sender::VoltOutput for SimulatedVolts {
 /// switched by hand), switches it.
 pub struct SimulatedOperator {
     bench: Bench,
+    asked: bool,
 }
 
 impl Operator for SimulatedOperator {
-    fn ask(&mut self, question: &Question, stop: &Stop) -> Result<String, Cancelled> {
-        stop.check()?;
-        let text = question.text.to_lowercase();
+    fn ask(&mut self, question: &str) {
+        self.asked = true;
+        let text = question.to_lowercase();
         let words: Vec<&str> = text
             .split(|c: char| !c.is_alphanumeric())
             .filter(|word| !word.is_empty())
@@ -413,7 +415,11 @@ impl Operator for SimulatedOperator {
                 }
             }
         }
-        Ok(String::new())
+    }
+
+    fn answer(&mut self, stop: &Stop) -> Result<Option<String>, Cancelled> {
+        stop.check()?;
+        Ok(std::mem::take(&mut self.asked).then(String::new))
     }
 
     fn show_deviation(&mut self, _position: &PositionId, _deviation: Option<Cents>) {}

@@ -4,7 +4,7 @@
 use crate::rigs::*;
 use model::document::rig::{SwitchedBy, Wiring};
 use model::document::simulated::Fault;
-use model::port::{CaptureError, Question, Sense, Sensed, Setting};
+use model::port::{CaptureError, Sense, Sensed, Setting};
 use model::quantity::*;
 use model::record::*;
 use model::time::{Epoch, HostTime, RunTime, SampleTime, Span, Stop, StopReason, Timestamp};
@@ -196,18 +196,15 @@ fn the_operator_switches_what_is_switched_by_hand() {
     play(&bench, 1, 60);
     let mut operator = bench.operator();
     let mut ask = |text: &str| {
-        let question = Question {
-            text: text.to_owned(),
-            patience: None,
-        };
-        operator.ask(&question, &Stop::new()).unwrap()
+        operator.ask(text);
+        operator.answer(&Stop::new()).unwrap()
     };
     let sounds = |at: f64| {
         bench
             .truth(&position("a"), seconds(at), Seconds::of(0.1))
             .is_some()
     };
-    assert_eq!(ask("Is the sun shining on the shelf?"), "");
+    assert_eq!(ask("Is the sun shining on the shelf?").as_deref(), Some(""));
     assert!(!sounds(0.0));
     ask("Switch the supply \"rack\" on now (positions a), then confirm.");
     assert!(sounds(0.0));
