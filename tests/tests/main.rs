@@ -7,6 +7,7 @@ mod conformance; // what every adapter of a port must do, simulated or real
 mod faults; // scripted faults of the simulator, seen through the whole program
 mod interruption; // kill -9 at seeded moments, resume, byte-identical export
 mod measuring; // measure: formats of files, deviations, hops, broken recordings
+mod read_only; // stores on read-only disks and in other users' folders
 #[cfg(feature = "jack")]
 mod real_ports; // real MIDI and audio ports through JACK, in real time
 mod recordings; // import of recordings made elsewhere, and compare

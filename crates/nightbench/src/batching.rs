@@ -3,9 +3,8 @@
 use crate::cli::{Batch, Format};
 use crate::documents;
 use crate::exit::{self, Failure};
-use crate::folders;
 use crate::output;
-use crate::reading::{Known, write_file};
+use crate::reading::{self, Known, write_file};
 use analysis::batch::{BatchRun, batch};
 use model::document::plan::Plan;
 use model::document::rig::Rig;
@@ -13,7 +12,7 @@ use model::record::RunRecord;
 use rayon::prelude::*;
 use report::{BatchView, RunView};
 use std::io::Write;
-use store::{Standing, Store};
+use store::Standing;
 
 /// Takes runs together.
 pub fn take_together(arguments: &Batch) -> Result<u8, Failure> {
@@ -68,7 +67,7 @@ fn read(arguments: &Batch) -> Result<Vec<(Plan, Rig, RunRecord)>, Failure> {
             "name the runs to take together, for example: nightbench batch 3f9c2a1b 77d0e5c4; `nightbench runs` lists them",
         ));
     }
-    let library = Store::open_existing(&folders::store(&arguments.store)?)?.library()?;
+    let library = reading::library(&arguments.store)?;
     let mut read = Vec::with_capacity(arguments.runs.len());
     for run in &arguments.runs {
         let summary = library.summary_of(run)?;

@@ -3,16 +3,17 @@
 use crate::cli::{Compare, Format};
 use crate::exit::Failure;
 use crate::output;
-use crate::reading::{Known, write_file};
+use crate::reading::{self, Known, write_file};
 use std::collections::BTreeSet;
 use std::io::Write;
 
 /// Says how the units of runs differ.
 pub fn compare(arguments: &Compare) -> Result<u8, Failure> {
+    let library = reading::library(&arguments.store)?;
     let runs = arguments
         .runs
         .iter()
-        .map(|run| Known::of(&arguments.store, run))
+        .map(|run| Known::of(&library, run))
         .collect::<Result<Vec<Known>, Failure>>()?;
     let mut seen = BTreeSet::new();
     for known in &runs {

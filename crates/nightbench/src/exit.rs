@@ -41,12 +41,13 @@ impl Failure {
 impl From<store::StoreError> for Failure {
     fn from(error: store::StoreError) -> Self {
         use store::StoreError::{
-            NetworkFileSystem, NoStore, NoSuchRun, NotInProgress, UnknownFileSystem,
+            NetworkFileSystem, NoStore, NoSuchRun, NotInProgress, NotReadable, UnknownFileSystem,
         };
         match error {
             NoStore { .. }
             | NoSuchRun(..)
             | NotInProgress(..)
+            | NotReadable { .. }
             | NetworkFileSystem { .. }
             | UnknownFileSystem { .. } => Self::input(error),
             other => Self::rig(other),

@@ -1,7 +1,7 @@
 //! `runs`, `show`, `report` and `export`.
 
 use crate::certified;
-use crate::cli::{Export, ExportFormat, Format, Listing, Report, Show};
+use crate::cli::{Export, ExportFormat, Format, Listing, Report, Show, StoreFolder};
 use crate::documents;
 use crate::exit::{self, Failure};
 use crate::folders;
@@ -16,7 +16,7 @@ use report::RunView;
 use serde_json::json;
 use std::io::Write;
 use std::path::Path;
-use store::{Standing, Store};
+use store::{Library, Standing, Store};
 
 /// Everything known of a run.
 pub(crate) struct Known {
@@ -29,9 +29,8 @@ pub(crate) struct Known {
 }
 
 impl Known {
-    pub(crate) fn of(folder: &crate::cli::StoreFolder, run: &str) -> Result<Self, Failure> {
-        let store = Store::open_existing(&folders::store(folder)?)?;
-        let record = store.library()?.run(run)?;
+    pub(crate) fn of(library: &Library, run: &str) -> Result<Self, Failure> {
+        let record = library.run(run)?;
         let (plan, rig) = documents::kept(&record.header)?;
         Ok(Self::analysed(plan, rig, record))
     }
@@ -57,9 +56,14 @@ impl Known {
     }
 }
 
+/// The runs of a store, wherever it lies.
+pub(crate) fn library(folder: &StoreFolder) -> Result<Library, Failure> {
+    Ok(Store::open_to_read(&folders::store(folder)?)?.library()?)
+}
+
 /// Lists the runs of a store.
 pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
-    let store = Store::open_existing(&folders::store(&arguments.store)?)?;
+    let store = Store::open_to_read(&folders::store(&arguments.store)?)?;
     let runs = store.library()?.runs()?;
     let mut listed = String::new();
     let mut interrupted = None;
@@ -108,10 +112,16 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
     }
     output::print(&listed)?;
     if let Some(run) = interrupted.filter(|_| arguments.output.format == Format::Text) {
-        let _ = writeln!(
-            std::io::stderr(),
-            "a run that was interrupted is carried on by: nightbench resume {run}"
-        );
+        let how = format!("carried on by: nightbench resume {run}");
+        let _ = if store.is_read_only() {
+            writeln!(
+                std::io::stderr(),
+                "nothing can be written in {}; once the folder is copied, a run that was interrupted is {how} --store COPY",
+                store.folder().display()
+            )
+        } else {
+            writeln!(std::io::stderr(), "a run that was interrupted is {how}")
+        };
     }
     Ok(0)
 }
@@ -145,7 +155,7 @@ fn brief(title: &str) -> String {
 
 /// Says what came of a run.
 pub fn show(arguments: &Show) -> Result<u8, Failure> {
-    let known = Known::of(&arguments.store, &arguments.run)?;
+    let known = Known::of(&library(&arguments.store)?, &arguments.run)?;
     let text = match arguments.output.format {
         Format::Text => report::text(&known.view()),
         Format::Json => format!("{}\n", report::results_json(&known.view())),
@@ -158,7 +168,7 @@ pub fn show(arguments: &Show) -> Result<u8, Failure> {
 }
 
 /// Asks something of a run in progress.
-pub fn ask(folder: &crate::cli::StoreFolder, run: &str, request: &Request) -> Result<u8, Failure> {
+pub fn ask(folder: &StoreFolder, run: &str, request: &Request) -> Result<u8, Failure> {
     let store = Store::open_existing(&folders::store(folder)?)?;
     let id = store.library()?.request(run, request)?;
     let _ = writeln!(
@@ -170,7 +180,7 @@ pub fn ask(folder: &crate::cli::StoreFolder, run: &str, request: &Request) -> Re
 
 /// Writes a run's report.
 pub fn report(arguments: &Report) -> Result<u8, Failure> {
-    let known = Known::of(&arguments.store, &arguments.run)?;
+    let known = Known::of(&library(&arguments.store)?, &arguments.run)?;
     let path = arguments
         .out
         .clone()
@@ -186,7 +196,8 @@ pub fn export(arguments: &Export) -> Result<u8, Failure> {
             "--decimal-comma is for CSV, and JSON always has a decimal point; leave it out, or take --format csv",
         ));
     }
-    let known = Known::of(&arguments.store, &arguments.run)?;
+    let library = library(&arguments.store)?;
+    let known = Known::of(&library, &arguments.run)?;
     let text = match arguments.format {
         ExportFormat::Csv => report::export_csv(&known.view(), arguments.decimal_comma),
         ExportFormat::Json => format!("{:#}\n", report::export_json(&known.view())),
@@ -196,14 +207,13 @@ pub fn export(arguments: &Export) -> Result<u8, Failure> {
         None => output::print(&text)?,
     }
     if let Some(folder) = &arguments.recordings {
-        write_recordings(arguments, &known.record, folder)?;
+        write_recordings(&library, &known.record, folder)?;
     }
     Ok(0)
 }
 
 /// Writes the recordings behind a run's readings, each named by its place.
-fn write_recordings(arguments: &Export, record: &RunRecord, folder: &Path) -> Result<(), Failure> {
-    let library = Store::open_existing(&folders::store(&arguments.store)?)?.library()?;
+fn write_recordings(library: &Library, record: &RunRecord, folder: &Path) -> Result<(), Failure> {
     std::fs::create_dir_all(folder)
         .map_err(|error| Failure::input(format!("{} cannot be made: {error}", folder.display())))?;
     let mut written = 0;

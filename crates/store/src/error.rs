@@ -17,7 +17,7 @@ pub enum StoreError {
     },
     /// The folder or a file in it cannot be made or written.
     #[error(
-        "the store in {} cannot be written ({detail}); check the permissions of the folder and that its disk is not mounted read-only, or choose another folder; to read runs that lie where nothing can be written, copy the folder first", folder.display()
+        "the store in {} cannot be written ({detail}); check the permissions of the folder and that its disk is not mounted read-only, or choose another folder; its runs can be read as they are, and to carry one on, copy the folder first", folder.display()
     )]
     NotWritable {
         /// Which folder.
@@ -25,9 +25,39 @@ pub enum StoreError {
         /// What the system said.
         detail: String,
     },
+    /// A file of it cannot be read.
+    #[error(
+        "{} cannot be read ({detail}); check its permissions and those of its folder", path.display()
+    )]
+    NotReadable {
+        /// Which file.
+        path: PathBuf,
+        /// What the system said.
+        detail: String,
+    },
+    /// It cannot be written, has to be copied to be read, and no copy can be made.
+    #[error(
+        "the store in {} cannot be written, and can be read from a copy only; no copy in {}: {detail}; have room there or name another folder in TMPDIR, or copy the whole folder of the store yourself", folder.display(), place.display()
+    )]
+    NoCopy {
+        /// Which store.
+        folder: PathBuf,
+        /// Where the copy was to be.
+        place: PathBuf,
+        /// What the system said.
+        detail: String,
+    },
+    /// It cannot be locked, and others write it while it is read.
+    #[error(
+        "the store in {} was written by somebody else while it was read, so nothing is said of it; try again, or wait until the run there has ended", folder.display()
+    )]
+    Changing {
+        /// Which store.
+        folder: PathBuf,
+    },
     /// The folder is on a network file system.
     #[error(
-        "the store in {} lies on a network file system ({kind}), where a commit cannot be relied on; choose a folder on a local disk and copy finished runs from there", folder.display()
+        "the store in {} lies on a network file system ({kind}), where a commit cannot be relied on; choose a folder on a local disk; runs that are there can be read", folder.display()
     )]
     NetworkFileSystem {
         /// Which folder.
@@ -37,7 +67,7 @@ pub enum StoreError {
     },
     /// The folder is on a file system that a program serves which is not known.
     #[error(
-        "the store in {} lies on a file system that a program serves ({kind}), and whether what is written there reaches a disk of this machine cannot be told; choose a folder on a local disk and copy finished runs from there", folder.display()
+        "the store in {} lies on a file system that a program serves ({kind}), and whether what is written there reaches a disk of this machine cannot be told; choose a folder on a local disk; runs that are there can be read", folder.display()
     )]
     UnknownFileSystem {
         /// Which folder.
@@ -115,6 +145,24 @@ pub enum StoreError {
 }
 
 impl StoreError {
+    /// The same of another file.
+    pub(crate) fn about(self, path: &Path) -> Self {
+        let path = path.to_owned();
+        match self {
+            Self::NotAStore { detail, .. } => Self::NotAStore { path, detail },
+            Self::Newer { found, known, .. } => Self::Newer { path, found, known },
+            Self::Damaged { detail, .. } => Self::Damaged { path, detail },
+            Self::Failed {
+                attempted, detail, ..
+            } => Self::Failed {
+                attempted,
+                path,
+                detail,
+            },
+            other => other,
+        }
+    }
+
     /// An error of the file system.
     pub(crate) fn file(attempted: &str, path: &Path, error: &io::Error) -> Self {
         let path = path.to_owned();

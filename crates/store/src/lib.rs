@@ -45,6 +45,7 @@ mod folder;
 mod identity;
 mod library;
 mod lock;
+mod read_only;
 mod rows;
 mod schema;
 mod writer;
@@ -54,6 +55,7 @@ pub use library::{Counts, Library, RunSummary, Standing};
 pub use lock::{RigLock, lock_rig};
 pub use writer::Writer;
 
+use read_only::ReadOnly;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -61,9 +63,17 @@ use std::sync::Arc;
 #[derive(Debug, Clone)]
 pub struct Store {
     folder: PathBuf,
-    /// Held (shared) as long as anything of the store is in use, so that nobody
-    /// migrates it meanwhile.
-    _in_use: Arc<lock::Lock>,
+    access: Arc<Access>,
+}
+
+/// What may be done with a store.
+#[derive(Debug)]
+enum Access {
+    /// All. The lock is held (shared) as long as anything of the store is in use, so that
+    /// nobody migrates it meanwhile.
+    Full { _in_use: lock::Lock },
+    /// It can only be read.
+    Reading(ReadOnly),
 }
 
 impl Store {
@@ -93,13 +103,76 @@ impl Store {
         }
     }
 
+    /// Opens the store in a folder for [`Store::library`] alone, and makes none. Where it
+    /// can be written this is [`Store::open`]; where it cannot, since its disk is mounted
+    /// read-only, or it is somebody else's, or another machine's, it is read all the same,
+    /// as it is at this moment, and nothing in it is touched. Where its last commits are
+    /// still in its log, or it is of an older version, a copy of it is made for that among
+    /// the system's temporary files.
+    ///
+    /// # Errors
+    /// [`StoreError::NoStore`] when there is none; when something of it cannot be read, it
+    /// changes again and again while it is copied, or no copy can be made; for what it holds
+    /// as [`Store::open`].
+    pub fn open_to_read(folder: &Path) -> Result<Self, StoreError> {
+        Self::open_to_read_with(folder, schema::STEPS)
+    }
+
+    fn open_to_read_with(folder: &Path, steps: &[&str]) -> Result<Self, StoreError> {
+        if !schema::is_there(folder) {
+            return Err(StoreError::NoStore {
+                folder: folder.to_owned(),
+            });
+        }
+        let locks_tell = match Self::open_with(folder, steps) {
+            Err(StoreError::NotWritable { .. }) => true,
+            Err(StoreError::NetworkFileSystem { .. } | StoreError::UnknownFileSystem { .. }) => {
+                false
+            }
+            opened => return opened,
+        };
+        Self::read_only(folder, steps, locks_tell)
+    }
+
+    fn read_only(folder: &Path, steps: &[&str], locks_tell: bool) -> Result<Self, StoreError> {
+        let reading = ReadOnly::open(folder, steps, locks_tell)?;
+        Ok(Self {
+            folder: folder.to_owned(),
+            access: Arc::new(Access::Reading(reading)),
+        })
+    }
+
     fn open_with(folder: &Path, steps: &[&str]) -> Result<Self, StoreError> {
         folder::prepare(folder)?;
         let in_use = schema::bring_up(folder, steps)?;
         Ok(Self {
             folder: folder.to_owned(),
-            _in_use: Arc::new(in_use),
+            access: Arc::new(Access::Full { _in_use: in_use }),
         })
+    }
+
+    /// Whether it was opened to be read only, because it cannot be written.
+    #[must_use]
+    pub fn is_read_only(&self) -> bool {
+        self.reading().is_some()
+    }
+
+    fn reading(&self) -> Option<&ReadOnly> {
+        match &*self.access {
+            Access::Full { .. } => None,
+            Access::Reading(reading) => Some(reading),
+        }
+    }
+
+    /// Refuses what a store that is only read cannot do.
+    fn for_writing(&self) -> Result<(), StoreError> {
+        if self.is_read_only() {
+            return Err(StoreError::NotWritable {
+                folder: self.folder.clone(),
+                detail: "it was opened to be read only".to_owned(),
+            });
+        }
+        Ok(())
     }
 
     /// The folder.
@@ -113,6 +186,7 @@ impl Store {
     /// # Errors
     /// When the database cannot be opened for writing.
     pub fn writer(&self) -> Result<Writer, StoreError> {
+        self.for_writing()?;
         Writer::open(self.clone())
     }
 

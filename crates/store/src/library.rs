@@ -1,14 +1,20 @@
 //! Reading runs, also while they are being written.
 
 use crate::error::StoreError;
+use crate::read_only::ReadOnly;
 use crate::rows::{self, RowError};
 use crate::writer::{lock_file, run_number};
 use crate::{Store, evidence, identity, lock, schema};
+use jiff::SignedDuration;
 use model::port::Request;
 use model::record::{EventKind, ReadingKey, RunHeader, RunId, RunRecord};
 use model::time::{RunTime, Timestamp};
 use rusqlite::{Connection, OptionalExtension};
 use std::path::Path;
+
+/// How old the last sign of life of a run in progress may be, seconds, where locks do not
+/// tell: clocks of two machines, and a disk that is slow to show.
+const ALIVE_SECONDS: i64 = 120;
 
 /// Reads all runs of a store and passes requests to those in progress.
 #[derive(Debug)]
@@ -65,7 +71,10 @@ pub struct RunSummary {
 
 impl Library {
     pub(crate) fn open(store: Store) -> Result<Self, StoreError> {
-        let connection = schema::connect(&store.database())?;
+        let connection = match store.reading() {
+            None => schema::connect(&store.database())?,
+            Some(reading) => reading.connect(store.folder())?,
+        };
         Ok(Self { store, connection })
     }
 
@@ -104,9 +113,10 @@ impl Library {
     /// Asks something of a run in progress. It will see it between two notes.
     ///
     /// # Errors
-    /// [`StoreError::NotInProgress`] when nobody is writing the run; else as
-    /// [`Library::run`].
+    /// [`StoreError::NotInProgress`] when nobody is writing the run; when the store can only
+    /// be read; else as [`Library::run`].
     pub fn request(&self, run: &str, request: &Request) -> Result<RunId, StoreError> {
+        self.store.for_writing()?;
         let id = self.resolve(run)?;
         let number = self.number(&id)?;
         if !lock::is_held(&lock_file(&self.store, &id)) {
@@ -130,13 +140,15 @@ impl Library {
     /// # Errors
     /// When it was kept and is gone, or is not what it was.
     pub fn evidence(&self, run: &str, key: &ReadingKey) -> Result<Option<Vec<u8>>, StoreError> {
-        let id = self.resolve(run)?;
-        let number = self.number(&id)?;
-        match evidence::hash_of(&self.connection, number, key) {
-            Ok(Some(hash)) => evidence::fetch(self.store.folder(), &id, &hash).map(Some),
-            Ok(None) => Ok(None),
-            Err(error) => Err(self.failed(&error)),
-        }
+        self.consistently(|| {
+            let id = self.resolve(run)?;
+            let number = self.number(&id)?;
+            match evidence::hash_of(&self.connection, number, key) {
+                Ok(Some(hash)) => evidence::fetch(self.store.folder(), &id, &hash).map(Some),
+                Ok(None) => Ok(None),
+                Err(error) => Err(self.failed(&error)),
+            }
+        })
     }
 
     /// Runs several queries on the store as it is at one moment.
@@ -148,7 +160,16 @@ impl Library {
             .connection
             .unchecked_transaction()
             .map_err(|error| self.failed(&error))?;
-        read()
+        let read = read();
+        match self.store.reading() {
+            // Without locks, pages of two moments may have been read, and may make no sense.
+            Some(reading) if !reading.is_unchanged(self.store.folder()) => {
+                Err(StoreError::Changing {
+                    folder: self.store.folder().to_owned(),
+                })
+            }
+            _ => read,
+        }
     }
 
     fn resolve(&self, run: &str) -> Result<String, StoreError> {
@@ -171,9 +192,10 @@ impl Library {
         let header = rows::header(&self.connection, run)
             .map_err(|error| damaged(&self.store.database(), id, "its header", error))?;
         let counted = self.counted(run).map_err(|error| self.failed(&error))?;
+        let heartbeat = counted.heartbeat.and_then(|text| text.parse().ok());
         let standing = if counted.complete {
             Standing::Complete
-        } else if lock::is_held(&lock_file(&self.store, id)) {
+        } else if self.is_being_written(id, heartbeat) {
             Standing::InProgress
         } else {
             Standing::Stopped
@@ -184,10 +206,21 @@ impl Library {
             rig_sha256: identity::sha256(header.rig_text.as_bytes()),
             header,
             standing,
-            heartbeat: counted.heartbeat.and_then(|text| text.parse().ok()),
+            heartbeat,
             counts: counted.counts,
             last_instant: RunTime::from_nanoseconds(counted.last),
         })
+    }
+
+    /// Whether a living process writes a run. What another machine holds locked cannot be
+    /// seen; but whoever writes gives a sign of life every second or so, by a clock that
+    /// may be a little off.
+    fn is_being_written(&self, id: &str, heartbeat: Option<Timestamp>) -> bool {
+        let locks_tell = self.store.reading().is_none_or(ReadOnly::locks_tell);
+        let recent = |beat: Timestamp| {
+            Timestamp::now().duration_since(beat).abs() < SignedDuration::from_secs(ALIVE_SECONDS)
+        };
+        lock::is_held(&lock_file(&self.store, id)) || (!locks_tell && heartbeat.is_some_and(recent))
     }
 
     fn counted(&self, run: i64) -> rusqlite::Result<Counted> {

@@ -115,6 +115,18 @@ fn in_use(gate: &Path, hold: Hold, folder: &Path) -> StoreError {
 
 /// The version of the store, once it is certain that it is one.
 fn version(path: &Path) -> Result<i64, StoreError> {
+    look_at(path)?;
+    let fail = |error: &rusqlite::Error| StoreError::database("opening the store", path, error);
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(path, flags).map_err(|error| fail(&error))?;
+    connection
+        .busy_timeout(BUSY)
+        .map_err(|error| fail(&error))?;
+    version_in(&connection, path)
+}
+
+/// Whether there is a file with something in it.
+pub(crate) fn look_at(path: &Path) -> Result<(), StoreError> {
     // Never opened by hand: closing it would drop the locks that the database
     // library holds on it for this process.
     let size = std::fs::metadata(path)
@@ -131,12 +143,12 @@ fn version(path: &Path) -> Result<i64, StoreError> {
             detail: "it is empty".into(),
         });
     }
+    Ok(())
+}
+
+/// The version of the store that a connection leads to, once it is certain that it is one.
+pub(crate) fn version_in(connection: &Connection, path: &Path) -> Result<i64, StoreError> {
     let fail = |error: &rusqlite::Error| StoreError::database("opening the store", path, error);
-    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let connection = Connection::open_with_flags(path, flags).map_err(|error| fail(&error))?;
-    connection
-        .busy_timeout(BUSY)
-        .map_err(|error| fail(&error))?;
     let read = |name: &str| {
         connection
             .pragma_query_value(None, name, |row| row.get::<_, i64>(0))
