@@ -12,7 +12,7 @@ listen: {settle: {fixed: 100 ms}, window: {fixed: 250 ms}, repeats: 1}
 stages:
   - power_on
   - wait: {for: 20 min}
-  - sweep: {name: tracking, notes: {range: {from: C2, to: C7, step: 1200 cents}}}
+  - sweep: {name: tracking, notes: {range: {from: C1, to: C7, step: 1200 cents}}}
 tolerances:
   - {result: scale_error, of: tracking, allow: {within: 2 cents/oct}}
   - {result: error_left_after_retuning, of: tracking, allow: {at_most: 8 cents}}

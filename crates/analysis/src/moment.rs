@@ -179,6 +179,9 @@ impl MomentOf {
             return format!("it takes {NOTES_FOR_HIGH_END} different notes");
         }
         let named_pair = matches!(self.name, ResultName::ScaleError | ResultName::HighEnd);
+        if named_pair && stage.hides_low_end {
+            return stage.low_end_words();
+        }
         if named_pair && !stage.named {
             return format!(
                 "{} different notes over {:.1} octaves are too few: telling slope from high end takes {NOTES_FOR_HIGH_END} over {SPAN_FOR_HIGH_END:.0}, so only the mean slope is stated",

@@ -6,7 +6,9 @@
 //!
 //! What to fit is decided by span and number of notes, never by how well it
 //! fits: a, b, c from four octaves and five notes on; d only with six octaves
-//! and more than three times its uncertainty; below that the mean slope alone.
+//! and more than three times its uncertainty; below that the mean slope alone. Where a
+//! low end stands out over fewer octaves, slope and high end would be made of it, and
+//! are not stated.
 //! Each round also carries a linear time term, so that drift within the round is
 //! not taken for scale error; how the slope itself moves comes from the rounds
 //! before and after.
@@ -94,6 +96,9 @@ pub(crate) struct StageFit {
     pub(crate) shape: Shape,
     /// Whether slope and high end may be named.
     pub(crate) named: bool,
+    /// That they may not though span and notes would do: the lowest notes are off as a low
+    /// end makes them, and the span is too short to tell it from slope and high end.
+    pub(crate) hides_low_end: bool,
     pub(crate) rounds: Vec<RoundFit>,
     /// What repeats from round to round off the curve and is more than steps of
     /// the control source can explain; by note of the stage, in cents.
@@ -121,7 +126,8 @@ impl StageFit {
             (Some(first), Some(last)) => unit.notes[*last].x - unit.notes[*first].x,
             _ => 0.0,
         };
-        let named = span > SPAN_FOR_HIGH_END - 1e-6 && notes.len() >= NOTES_FOR_HIGH_END;
+        let mut named = span > SPAN_FOR_HIGH_END - 1e-6 && notes.len() >= NOTES_FOR_HIGH_END;
+        let mut hides_low_end = false;
         let mut shape = if notes.len() < NOTES_FOR_HIGH_END {
             Shape::NoteByNote
         } else {
@@ -140,13 +146,19 @@ impl StageFit {
             fits = fitter.fit_all(&rounds, shape, excess);
         }
         let octaves = matches!(unit.law, ControlLaw::VoltsPerOctave { .. });
-        if named && octaves && span > SPAN_FOR_LOW_END - 1e-6 && notes.len() > NOTES_FOR_HIGH_END {
+        if named && octaves && notes.len() > NOTES_FOR_HIGH_END {
             let with_low = Shape::Model {
                 high: true,
                 low: true,
             };
             let tried = fitter.fit_all(&rounds, with_low, excess);
-            if low_end_is_there(&tried, unit, limits) {
+            let is_there = low_end_is_there(&tried, unit, limits);
+            if span < SPAN_FOR_LOW_END - 1e-6 {
+                // Slope and high end that bend for it would be stated with an interval that
+                // does not hold them.
+                hides_low_end = is_there;
+                named = !is_there;
+            } else if is_there {
                 shape = with_low;
                 fits = tried;
             } else {
@@ -171,11 +183,20 @@ impl StageFit {
             span,
             shape,
             named,
+            hides_low_end,
             rounds: fits,
             proven,
             misfit: repeating,
             timed,
         }
+    }
+
+    /// Why slope and high end are not named where a low end hides in them.
+    pub(crate) fn low_end_words(&self) -> String {
+        format!(
+            "its lowest notes are off as a leak makes them, and over {:.1} octaves that cannot be told from slope and high end; it takes {SPAN_FOR_LOW_END:.0}",
+            self.span
+        )
     }
 
     /// Where a note of the unit stands among those of the stage.

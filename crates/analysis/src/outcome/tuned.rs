@@ -193,6 +193,9 @@ impl Night<'_> {
         let (history, draws) = self.history()?;
         Self::several_notes(history)?;
         let stage = &self.bench.stages[&self.index].fit;
+        if stage.hides_low_end {
+            return Err(stage.low_end_words().into());
+        }
         if !stage.named {
             return Err(
                 "it takes five notes over four octaves to tell a high-end trimmer from the scale's"

@@ -52,8 +52,16 @@ pub(super) struct Law {
     pub(super) residuals: Vec<f64>,
 }
 
+/// So many times its uncertainty a low end must be over a short span.
+const SURE: f64 = 4.0;
+/// What is off the law must be smaller by this factor with a low end over a short span.
+const BETTER: f64 = 2.0;
+
 /// Fits offset, slope, `c (u - 1)` and the low end, the last two where span and number
 /// of notes allow it. `None` with fewer than three notes.
+///
+/// Over too short a span for a low end it is in the law all the same where it leaves much
+/// less over, and many notes say so: slope and high end would be made of it.
 pub(super) fn law(notes: &[ProfileNote]) -> Option<Law> {
     let (first, last) = (notes.first()?, notes.last()?);
     let span = last.x - first.x;
@@ -62,6 +70,21 @@ pub(super) fn law(notes: &[ProfileNote]) -> Option<Law> {
     }
     let high = span > SPAN_FOR_HIGH_END - 1e-6 && notes.len() >= NOTES_FOR_HIGH_END;
     let low = high && span > SPAN_FOR_LOW_END - 1e-6 && notes.len() > NOTES_FOR_HIGH_END;
+    let found = fitted(notes, high, low)?;
+    if !high || low || notes.len() < 2 * NOTES_FOR_HIGH_END {
+        return Some(found);
+    }
+    let with_low = fitted(notes, true, true).filter(|other| {
+        other
+            .bottom
+            .is_some_and(|bottom| bottom.is_beyond(0.0, SURE))
+            && other.off * BETTER < found.off
+    });
+    Some(with_low.unwrap_or(found))
+}
+
+/// The law with and without its ends.
+fn fitted(notes: &[ProfileNote], high: bool, low: bool) -> Option<Law> {
     let u: Vec<f64> = notes
         .iter()
         .map(|note| (note.x + note.cents / 1200.0).exp2())

@@ -1,11 +1,11 @@
 //! Both ends of a scale, single notes off it, and the other control law.
 
-use crate::night::{EXACT, analysed, outcome, plan, play};
+use crate::night::{EXACT, analysed, outcome, plan, play, rig};
 use analysis::analyse;
 use model::document::read_rig;
 use model::document::rig::Rig;
 use model::pitch::ControlLaw;
-use model::result::{Finding, ResultName};
+use model::result::{Finding, ResultName, SuggestionKind};
 
 const WIDE: &str = "
   - rounds: {name: wide, notes: {list: [C4, C1, C2, C3, C5, C6, C7, C4]}, every: 2 min, for: 40 min}";
@@ -35,6 +35,41 @@ fn a_leak_of_any_size_is_found_as_it_is() {
         let linearity = outcome(&analysis, "wide", ResultName::LinearityError);
         assert!(linearity.value.unwrap() < 0.03, "{k}: {linearity:?}");
     }
+}
+
+#[test]
+fn a_leak_over_too_short_a_span_is_not_taken_for_a_slope() {
+    // From C2 a leak bends the lowest notes by ten cents, and a curve without a low end
+    // makes a slope of 4 cents per octave and a droop of it.
+    let plan = plan(
+        "  - sweep: {name: fine, notes: {range: {from: C2, to: C7, step: 300 cents}}, order: up_then_down}",
+        "{result: scale_error, of: fine, allow: {within: 1 cent/oct}},
+         {result: high_end, of: fine, allow: {within: 5 cents}}",
+    );
+    let heard = |k: f64| {
+        let record = play(&plan, 0.05, 6, |slot, random| {
+            1200.0 * (1.0 + k / slot.x.exp2()).log2() + 0.3 * slot.x + 0.05 * random.normal()
+        });
+        analyse(&plan, &rig("cv_step: 0.25 mV, cv_gain: 0.03 %"), &record)
+    };
+    let leaking = heard(-0.002);
+    for (name, verdict) in [ResultName::ScaleError, ResultName::HighEnd]
+        .into_iter()
+        .zip(&leaking.verdicts)
+    {
+        let found = outcome(&leaking, "fine", name);
+        assert!(
+            found.value.is_none() && found.why_not.as_ref().unwrap().contains("as a leak"),
+            "{found:?}"
+        );
+        assert_eq!(verdict.finding, Finding::Undecided, "{}", verdict.reason);
+    }
+    let causes: Vec<_> = leaking.suggestions.iter().map(|s| s.kind).collect();
+    assert_eq!(causes, [SuggestionKind::LeakageAtTheBottom]);
+    // Without one they are stated.
+    let sound = heard(0.0);
+    let scale = outcome(&sound, "fine", ResultName::ScaleError);
+    assert!((scale.value.unwrap() - 0.3).abs() < 0.2, "{scale:?}");
 }
 
 #[test]
