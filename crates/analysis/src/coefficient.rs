@@ -4,6 +4,7 @@ use crate::level_model::{Candidate, Mixture, Wander, candidate, grouped};
 use crate::statistics::{quantile, standard_deviation};
 use crate::surroundings::Series;
 use crate::trials::Trials;
+use crate::words::{are, counted};
 
 /// Draws of the interval.
 const DRAWS: usize = 4000;
@@ -205,7 +206,9 @@ fn enough(times: &[f64]) -> Result<(), String> {
     if times.is_empty() || different < LEAST_ROUNDS {
         let different = different.min(times.len());
         return Err(format!(
-            "{different} rounds when warm are too few; it takes {LEAST_ROUNDS}"
+            "{} when warm {} too few; it takes {LEAST_ROUNDS}",
+            counted(different, "round"),
+            are(different),
         ));
     }
     Ok(())

@@ -2,6 +2,7 @@
 
 use crate::least_squares::{Fit, fit};
 use crate::level_model::{Wander, filtered};
+use crate::words::{are, counted};
 use nalgebra::{DMatrix, DVector};
 
 /// The shape of each term, by its time constant.
@@ -193,7 +194,9 @@ pub(crate) fn convergence(times: &[f64], values: &[f64]) -> Result<Exponentials,
     let distinct = times.windows(2).filter(|pair| pair[1] > pair[0]).count() + 1;
     if distinct < LEAST_READINGS {
         return Err(format!(
-            "{distinct} rounds are too few to fit an exponential to; it takes {LEAST_READINGS}"
+            "{} {} too few to fit an exponential to; it takes {LEAST_READINGS}",
+            counted(distinct, "round"),
+            are(distinct),
         ));
     }
     let origin = times[0];

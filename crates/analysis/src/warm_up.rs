@@ -4,6 +4,7 @@
 use crate::extremes::half_range;
 use crate::history::{Draws, History};
 use crate::statistics::{quantile, standard_deviation};
+use crate::words::{are, counted};
 
 /// The stay that is asked for unless a plan says otherwise, in seconds.
 pub(crate) const USUAL_STAY_S: f64 = 7200.0;
@@ -179,8 +180,9 @@ pub(crate) fn steady(
     if times.len() < LEAST_ROUNDS {
         return Steady::CannotSay {
             why: format!(
-                "{} rounds since t = 0 are too few to see anything settle; it takes {LEAST_ROUNDS}",
-                times.len()
+                "{} since t = 0 {} too few to see anything settle; it takes {LEAST_ROUNDS}",
+                counted(times.len(), "round"),
+                are(times.len()),
             ),
         };
     }

@@ -35,6 +35,11 @@ pub(crate) fn counted(count: usize, what: &str) -> String {
     format!("{count} {what}{plural}")
 }
 
+/// The verb behind so many of something.
+pub(crate) const fn are(count: usize) -> &'static str {
+    if count == 1 { "is" } else { "are" }
+}
+
 /// A value with two digits of its expanded uncertainty (GUM 7.2.6), and no more
 /// than three decimals unless it is very small; a minus sign that is one.
 pub(crate) fn number(value: f64, u: Option<f64>) -> String {

@@ -80,6 +80,11 @@ impl Night<'_> {
             .bench
             .shared(self.index)
             .ok_or_else(|| self.nothing())?;
+        if shared.stage.notes.len() == 1 {
+            return Err("only one note was played, and a scale takes two"
+                .to_owned()
+                .into());
+        }
         let (name, words) = if shared.stage.named
             && matches!(self.bench.unit.law, ControlLaw::VoltsPerOctave { .. })
         {

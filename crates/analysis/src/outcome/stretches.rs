@@ -60,6 +60,13 @@ impl Night<'_> {
             .into());
         };
         let notes = history.x.len();
+        if notes == 1 && rounds.len() == 1 {
+            return Err(
+                "one reading of the note that is tuned says nothing of what comes after"
+                    .to_owned()
+                    .into(),
+            );
+        }
         let found = extreme(history, draws, |values| {
             after_one_tuning(values, notes, reference, tuned, &rounds)
         });
@@ -83,6 +90,14 @@ impl Night<'_> {
         let (history, draws) = self.history()?;
         Self::several_notes(history)?;
         let (rounds, which) = self.warm_rounds(history)?;
+        // Whatever they are.
+        if history.x.len() == 2 && rounds.len() == 1 {
+            return Err(
+                "a trimmer and a knob put any two notes right; it takes three notes, or several rounds to say what they leave over time"
+                    .to_owned()
+                    .into(),
+            );
+        }
         let by_trimmer = self.by_trimmer(history);
         // The curve is smooth: a thinned-out selection of it has the same maximum.
         let thin = rounds.len().div_ceil(80).max(1);

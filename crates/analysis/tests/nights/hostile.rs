@@ -103,6 +103,46 @@ fn one_reading() {
 }
 
 #[test]
+fn what_is_nothing_whatever_the_unit_does_passes_nothing() {
+    // Tuned, a note is right at once; and a trimmer and a knob put any two notes right.
+    let once = plan(
+        "  - rounds: {name: night, notes: {list: [C4]}, every: 1 min, for: 1 min}",
+        "{result: error_after_one_tuning, of: night, allow: {at_most: 5 cents}}",
+    );
+    let analysis = sound(&once, &play(&once, 0.05, 1, |_, _| 40.0));
+    none_passes(&analysis);
+    let ready = outcome(&analysis, "night", ResultName::WarmUpTime);
+    assert!(
+        ready
+            .why_not
+            .as_ref()
+            .unwrap()
+            .starts_with("1 round since t = 0 is too few"),
+        "{ready:?}"
+    );
+    let scale = outcome(&analysis, "night", ResultName::ScaleTemperatureCoefficient);
+    assert!(scale.why_not.as_ref().unwrap().contains("one note"));
+    let two = plan(
+        "  - sweep: {name: night, notes: {list: [C3, C5]}}",
+        "{result: error_left_after_trimming, of: night, allow: {at_most: 3 cents}}",
+    );
+    none_passes(&sound(&two, &play(&two, 0.05, 1, |slot, _| 40.0 * slot.x)));
+    // What it leaves over time is something.
+    let later = plan(
+        "  - rounds: {name: night, notes: {list: [C4, C5, C4]}, every: 1 min, for: 20 min}",
+        "",
+    );
+    let analysis = sound(
+        &later,
+        &play(&later, 0.05, 1, |slot, _| {
+            slot.x * if slot.t < 600.0 { 40.0 } else { 20.0 }
+        }),
+    );
+    let left = outcome(&analysis, "night", ResultName::ErrorLeftAfterTrimming);
+    assert!((left.value.unwrap() - 5.0).abs() < 0.5, "{left:?}");
+}
+
+#[test]
 fn one_round_cut_short_at_every_note() {
     let (plan, record) = usual();
     for length in 1..15 {
