@@ -9,7 +9,7 @@ use crate::drift::theil_sen;
 use crate::exponentials::convergence;
 use crate::extremes::extreme;
 use crate::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
-use crate::words::{counted, duration, signed};
+use crate::words::{are, counted, duration, signed};
 use model::record::Flag;
 use model::result::{Curve, ResultName};
 
@@ -19,6 +19,8 @@ const LEAST: usize = 10;
 const ADJOINING: f64 = 1.01;
 /// The meter's own share is known to about this part of itself.
 const METER_KNOWN_TO: f64 = 0.5;
+/// So many standard deviations hold 95 % of a normal distribution, either way.
+const Z: f64 = 1.96;
 
 /// A stretch of a hold without a gap.
 struct Gapless {
@@ -47,17 +49,17 @@ fn without_meter(tau: f64, raw: f64, meter: f64, noise: Noise, freedom: f64) -> 
     let (low, high) = interval(raw, freedom);
     let less = |deviation: f64, share: f64| (deviation * deviation - share * meter).max(0.0).sqrt();
     let value = less(raw, 1.0);
+    let (low, high) = (
+        less(low, 1.0 + METER_KNOWN_TO).min(value),
+        less(high, 1.0 - METER_KNOWN_TO).max(value),
+    );
     Deviation {
         tau,
         value,
-        u: if value > 0.0 {
-            // Half the relative uncertainty of a variance, with as many degrees.
-            (raw * raw / value) / (2.0 * freedom).sqrt()
-        } else {
-            raw / (2.0 * freedom).sqrt()
-        },
-        low: less(low, 1.0 + METER_KNOWN_TO).min(value),
-        high: less(high, 1.0 - METER_KNOWN_TO).max(value),
+        // Of what the meter may have in it as well as of how few the changes are.
+        u: (high - low) / (2.0 * Z),
+        low,
+        high,
         noise,
         freedom,
         raw,
@@ -268,6 +270,9 @@ impl Night<'_> {
                 readings.push((t, mean(|sample| sample.cents), mean(|s| s.u * s.u) / n));
             }
         }
+        if readings.len() < 2 {
+            return Err("one round shows no change".to_owned().into());
+        }
         let mut steps: Vec<f64> = readings
             .windows(2)
             .map(|pair| pair[1].0 - pair[0].0)
@@ -289,9 +294,11 @@ impl Night<'_> {
         }
         if changes.len() < LEAST || apart <= 0.0 {
             return Err(format!(
-                "{} that lie {} apart when it is warm are too few; it takes {LEAST}",
+                "{} that {} {} apart when it is warm {} too few; it takes {LEAST}",
                 counted(changes.len(), "pair"),
-                duration(apart)
+                if changes.len() == 1 { "lies" } else { "lie" },
+                duration(apart),
+                are(changes.len())
             )
             .into());
         }

@@ -71,6 +71,9 @@ fn white_noise_averages_and_the_meters_own_is_taken_out() {
             found.low.unwrap() < expected && expected < found.high.unwrap(),
             "{found:?}"
         );
+        // The meter's share is known to half of itself, and that is in both.
+        let half = (found.high.unwrap() - found.low.unwrap()) / 2.0;
+        assert!((1.5..2.5).contains(&(half / found.u.unwrap())), "{found:?}");
         assert!(
             found
                 .meaning
