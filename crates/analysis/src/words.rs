@@ -29,6 +29,27 @@ pub(crate) fn duration(seconds: f64) -> String {
     }
 }
 
+/// A length of time with the digits that its standard uncertainty allows: to the second
+/// where two digits of twice that are seconds, "6 min 8 s".
+pub(crate) fn duration_within(seconds: f64, u: Option<f64>) -> String {
+    let to_the_second = u.is_some_and(|u| u > 0.0 && 2.0 * u < 99.5);
+    if !to_the_second || !(120.0..1e9).contains(&seconds) {
+        return duration(seconds);
+    }
+    let whole = seconds.round() as u64;
+    let parts = [
+        (whole / 3600, "h"),
+        (whole / 60 % 60, "min"),
+        (whole % 60, "s"),
+    ];
+    let said: Vec<String> = parts
+        .into_iter()
+        .filter(|(count, _)| *count > 0)
+        .map(|(count, unit)| format!("{count} {unit}"))
+        .collect();
+    said.join(" ")
+}
+
 /// "1 round", "5 rounds".
 pub(crate) fn counted(count: usize, what: &str) -> String {
     let plural = if count == 1 { "" } else { "s" };
@@ -78,7 +99,7 @@ pub(crate) fn signed(value: f64) -> String {
 /// A value of a result with its unit.
 pub(crate) fn quantity(value: f64, u: Option<f64>, dimension: Dimension) -> String {
     match dimension {
-        Dimension::Duration => duration(value),
+        Dimension::Duration => duration_within(value, u),
         Dimension::Fraction => format!("{} %", number(value * 100.0, u.map(|u| u * 100.0))),
         _ => format!("{} {}", number(value, u), dimension.unit()),
     }
@@ -98,6 +119,11 @@ mod tests {
         assert_eq!(duration(2820.0), "47 min");
         assert_eq!(duration(45_000.0), "12 h 30 min");
         assert_eq!(duration(7200.0), "2 h");
+        // A limit of 10 min lies outside of what ends at 10 min 2 s.
+        let time = |u| quantity(602.4, u, Dimension::Duration);
+        assert_eq!(time(Some(26.0)), "10 min 2 s");
+        assert_eq!(time(Some(60.0)), "10 min");
+        assert_eq!(time(None), "10 min");
         assert_eq!(number(0.421_7, Some(0.053)), "0.42");
         assert_eq!(number(-0.000_1, Some(0.02)), "0.000");
         assert_eq!(number(-22.41, Some(4.2)), "\u{2212}22.4");

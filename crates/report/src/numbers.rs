@@ -95,6 +95,29 @@ pub(crate) fn duration(seconds: f64) -> String {
     }
 }
 
+/// A length of time with the digits that its expanded uncertainty allows: to the second
+/// where two digits of that are seconds, `6 min 8 s`, else as a person says it.
+pub(crate) fn duration_within(seconds: f64, expanded: Option<f64>) -> String {
+    let to_the_second = expanded.is_some_and(|expanded| expanded > 0.0 && expanded < 99.5);
+    let size = seconds.abs();
+    if !to_the_second || !(99.5..1e9).contains(&size) {
+        return duration(seconds);
+    }
+    let sign = if seconds < 0.0 { "\u{2212}" } else { "" };
+    let whole = size.round() as u64;
+    let parts = [
+        (whole / 3600, "h"),
+        (whole / 60 % 60, "min"),
+        (whole % 60, "s"),
+    ];
+    let said: Vec<String> = parts
+        .into_iter()
+        .filter(|(count, _)| *count > 0)
+        .map(|(count, unit)| format!("{count} {unit}"))
+        .collect();
+    format!("{sign}{}", said.join(" "))
+}
+
 /// The unit of a result the way it stands behind a number in a sentence.
 pub(crate) const fn spoken_unit(dimension: Dimension) -> &'static str {
     match dimension {
@@ -187,10 +210,11 @@ impl Stated {
             return format!("at most {}", self.numbers_alone(with_sign));
         }
         if self.dimension == Dimension::Duration {
-            let value = duration(self.value);
+            let said = |seconds| duration_within(seconds, self.expanded());
+            let value = said(self.value);
             return match self.interval {
                 Some((low, high)) if high > low => {
-                    let (low, high) = (duration(low), duration(high));
+                    let (low, high) = (said(low), said(high));
                     if low == value && high == value {
                         value
                     } else {
@@ -230,7 +254,7 @@ impl Stated {
     /// The value with the digits that the interval of `other` allows.
     pub(crate) fn numbers_like(&self, other: &Self, with_sign: bool) -> String {
         match self.dimension {
-            Dimension::Duration => duration(self.value),
+            Dimension::Duration => duration_within(self.value, other.expanded()),
             _ if with_sign => signed(self.value, other.decimals()),
             _ => fixed(self.value, other.decimals()),
         }
@@ -288,6 +312,30 @@ mod tests {
         assert_eq!(duration(2.52), "2.5 s");
         assert_eq!(duration(-30.0), "\u{2212}30 s");
         assert_eq!(duration(3599.0), "1 h");
+    }
+
+    #[test]
+    fn a_time_has_the_digits_of_its_uncertainty() {
+        let time = |value: f64, low: f64, high: f64| Stated {
+            value,
+            interval: Some((low, high)),
+            dimension: Dimension::Duration,
+        };
+        // An interval of twenty seconds is not nothing.
+        assert_eq!(
+            time(292.8, 282.5, 303.5).numbers(false),
+            "4 min 53 s (4 min 43 s to 5 min 4 s)"
+        );
+        assert_eq!(
+            time(7_214.0, 7_200.0, 7_228.0).numbers(false),
+            "2 h 14 s (2 h to 2 h 28 s)"
+        );
+        assert_eq!(
+            time(714.5, 610.6, 870.2).numbers(false),
+            "12 min (10 min to 15 min)"
+        );
+        assert_eq!(time(0.9, 0.0, 0.9).numbers(false), "at most 900 ms");
+        assert_eq!(duration_within(368.0, None), "6 min");
     }
 
     #[test]
