@@ -36,6 +36,9 @@ pub(crate) struct Pair<'a> {
     /// How much warmer the air was the second time, where it is known.
     pub warmer: Option<f64>,
     pub rows: Vec<Row<'a>>,
+    /// What is worth a word though there is no difference to state, since one of the two
+    /// has no value or is known to be at most so much.
+    pub one_sided: Vec<(&'a Outcome, &'a Outcome)>,
 }
 
 /// What is held against what.
@@ -178,9 +181,14 @@ fn pair<'a>(one: Subject<'a>, other: Subject<'a>) -> Pair<'a> {
         Kind::RigAgainstRig
     };
     let warmer = one.air().zip(other.air()).map(|(one, other)| other - one);
-    let rows = ResultName::ALL
+    let rows: Vec<Row<'a>> = ResultName::ALL
         .into_iter()
         .filter_map(|name| row(&one, &other, name, common, warmer))
+        .collect();
+    let one_sided = words::FIRST
+        .into_iter()
+        .filter(|name| rows.iter().all(|row| row.name != *name))
+        .filter_map(|name| sides(&one, &other, name))
         .collect();
     Pair {
         one,
@@ -189,7 +197,32 @@ fn pair<'a>(one: Subject<'a>, other: Subject<'a>) -> Pair<'a> {
         common,
         warmer,
         rows,
+        one_sided,
     }
+}
+
+/// A result of both of which at least one has a value, in a stage of the same name.
+fn sides<'a>(
+    one: &Subject<'a>,
+    other: &Subject<'a>,
+    name: ResultName,
+) -> Option<(&'a Outcome, &'a Outcome)> {
+    let best = |subject: &Subject<'a>| subject.view.best(subject.position, name);
+    let (earlier, later) = (best(one), best(other));
+    let stage = &earlier.or(later)?.stage;
+    let same = |subject: &Subject<'a>| {
+        subject
+            .view
+            .outcomes_of(subject.position)
+            .into_iter()
+            .find(|outcome| outcome.name == name && outcome.stage == *stage)
+    };
+    let pair = (
+        earlier.or_else(|| same(one))?,
+        later.or_else(|| same(other))?,
+    );
+    let both_bounded = pair.0.is_upper_bound() && pair.1.is_upper_bound();
+    (!both_bounded).then_some(pair)
 }
 
 fn row<'a>(

@@ -6,15 +6,17 @@ use crate::bench;
 use crate::export::{maybe, number};
 use crate::limited;
 use crate::list;
-use crate::numbers::{decimals_for, duration, fixed, shown_unit, signed, spoken_unit};
+use crate::numbers::{
+    decimals_for, duration, duration_within, fixed, shown_unit, signed, spoken_unit,
+};
 use crate::outline::{stated, title};
 use crate::terminal::{heading as headed, wrap};
 use model::quantity::Dimension;
-use model::result::{Finding, ResultName, UncertaintySource};
+use model::result::{Finding, Outcome, ResultName, UncertaintySource};
 use serde_json::{Value, json};
 
 /// What is said first: what a trimmer, a repair or another revision changes.
-const FIRST: [ResultName; 10] = [
+pub(super) const FIRST: [ResultName; 10] = [
     ResultName::ScaleError,
     ResultName::HighEnd,
     ResultName::LowEnd,
@@ -37,7 +39,7 @@ fn expanded(row: &Row<'_>) -> Option<f64> {
 /// A number of a row, with the digits that the uncertainty of the difference allows.
 fn shown(row: &Row<'_>, value: f64, with_sign: bool) -> String {
     if row.name.dimension() == Dimension::Duration {
-        return duration(value);
+        return duration_within(value, expanded(row));
     }
     let decimals = expanded(row).map_or(2, decimals_for).min(3);
     if with_sign {
@@ -47,8 +49,10 @@ fn shown(row: &Row<'_>, value: f64, with_sign: bool) -> String {
     }
 }
 
-/// One row whose difference stands out, in a sentence: "The scale error fell from 22.4 to 0.6 cents per octave, U 0.4."
-pub(super) fn sentence(row: &Row<'_>) -> Option<String> {
+/// One row whose difference stands out, in a sentence: "The scale error fell from 22.4 to
+/// 0.6 cents per octave, U 0.4.", and of two units or rigs, where nothing fell: "The scale
+/// error is 22.4 cents per octave on A-1 and 0.6 on A-2, U 0.4."
+fn sentence(pair: &Pair<'_>, row: &Row<'_>) -> Option<String> {
     let (a, b) = (row.one.value?, row.other.value?);
     let dimension = row.name.dimension();
     let unit = match dimension {
@@ -73,6 +77,13 @@ pub(super) fn sentence(row: &Row<'_>) -> Option<String> {
     if !row.difference.stands_out() {
         return None;
     }
+    if pair.kind != Kind::BeforeAfter {
+        return Some(format!(
+            "The {name} is {from}{unit} on {} and {to} on {}{uncertainty}{corrected}.",
+            label(pair, false),
+            label(pair, true)
+        ));
+    }
     // What is flat or too narrow grows and shrinks; it does not rise to a lower number.
     let verb = match (crossing, sign, b.abs() < a.abs()) {
         (true, ..) => "went",
@@ -87,7 +98,11 @@ pub(super) fn sentence(row: &Row<'_>) -> Option<String> {
 }
 
 /// The rows whose difference does not stand out, in one sentence.
-fn unchanged(rows: &[&Row<'_>]) -> Option<String> {
+fn unchanged(kind: Kind, rows: &[&Row<'_>]) -> Option<String> {
+    let what = match kind {
+        Kind::BeforeAfter => "change",
+        Kind::RigAgainstRig | Kind::UnitAgainstUnit => "difference",
+    };
     let parts: Vec<String> = rows
         .iter()
         .filter(|row| !row.difference.stands_out())
@@ -109,7 +124,28 @@ fn unchanged(rows: &[&Row<'_>]) -> Option<String> {
             ))
         })
         .collect();
-    (!parts.is_empty()).then(|| format!("No change can be told of {}.", list::all(&parts)))
+    (!parts.is_empty()).then(|| format!("No {what} can be told of {}.", list::all(&parts)))
+}
+
+/// A result that has a value on one side only, or is known to be at most so much: "Ready
+/// after: before not within 11 h 50 min, after 12 min (10 min to 14 min)."
+fn one_sided(pair: &Pair<'_>, (one, other): (&Outcome, &Outcome)) -> String {
+    let side = |outcome: &Outcome| match (stated(outcome), outcome.low, outcome.high) {
+        (Some(value), ..) => value.spoken(),
+        (None, Some(least), None) if outcome.name.dimension() == Dimension::Duration => {
+            format!("not within {}", duration(least))
+        }
+        (None, Some(_), Some(_)) => "none that stands out".to_owned(),
+        _ => "no value".to_owned(),
+    };
+    format!(
+        "{}: {} {}, {} {}.",
+        title(one.name),
+        label(pair, false),
+        side(one),
+        label(pair, true),
+        side(other)
+    )
 }
 
 /// The rows in the order in which they are said.
@@ -176,8 +212,9 @@ pub(super) fn said(pair: &Pair<'_>) -> Vec<String> {
     let rows = ordered(pair);
     let mut said: Vec<String> = verdicts(pair).into_iter().collect();
     let before = said.len();
-    said.extend(rows.iter().copied().filter_map(sentence));
-    said.extend(unchanged(&rows));
+    said.extend(rows.iter().filter_map(|row| sentence(pair, row)));
+    said.extend(pair.one_sided.iter().map(|sides| one_sided(pair, *sides)));
+    said.extend(unchanged(pair.kind, &rows));
     if said.len() == before {
         said.push("The two have no result in common that has a value in both.".to_owned());
     }
@@ -227,14 +264,22 @@ fn agreement(pair: &Pair<'_>) -> Option<String> {
     let beyond: Vec<String> = all
         .iter()
         .filter(|(_, error)| *error > 1.0)
-        .map(|(row, error)| format!("{} ({})", title(row.name).to_lowercase(), fixed(*error, 1)))
+        .map(|(row, error)| {
+            // Not "1.00", of what is said to be above 1.
+            let decimals = if *error < 1.005 { 4 } else { 2 };
+            let name = title(row.name).to_lowercase();
+            format!("{name} ({})", fixed(*error, decimals))
+        })
         .collect();
     let largest = all.iter().map(|(_, error)| *error).fold(0.0, f64::max);
     Some(match (all.is_empty(), beyond.is_empty()) {
         (true, _) => return None,
         (_, true) => format!(
-            "The rigs agree on all {} results: the difference over the expanded uncertainties of both (E_n) is at most {}.",
-            all.len(),
+            "The rigs agree on {}: the difference over the expanded uncertainties of both (E_n) is at most {}.",
+            match all.len() {
+                1 => "the one result of both".to_owned(),
+                several => format!("all {several} results"),
+            },
             fixed(largest, 2)
         ),
         _ => format!(
@@ -321,7 +366,7 @@ pub(super) fn statements(views: &[RunView<'_>]) -> Vec<String> {
 }
 
 /// Value and interval as stated in the run itself.
-pub(super) fn as_stated(outcome: &model::result::Outcome) -> String {
+pub(super) fn as_stated(outcome: &Outcome) -> String {
     stated(outcome).map_or_else(
         || "–".to_owned(),
         |value| value.numbers(outcome.name.has_sign()),
