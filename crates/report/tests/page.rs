@@ -447,3 +447,35 @@ stages:
     assert_eq!(report::sentences(&view)[0].finding, None);
     assert_eq!(*view.analysis, analyse(view.plan, view.rig, view.record));
 }
+
+#[test]
+fn another_note_is_not_called_the_reference_note() {
+    let plan = "\
+nightbench: plan 1
+title: One low note
+reference: C4
+stages:
+  - rounds: {name: low, notes: {list: [C2]}, every: 1 min, for: 20 min}
+";
+    let run = Specimen::of(plan, specimen::RIG, &CHARACTERS[..1]);
+    let text = report::text(&run.view());
+    assert!(text.contains("Its note C2 wandered over"), "{text}");
+}
+
+#[test]
+fn a_caption_tells_how_far_a_scale_went_and_not_where_it_began() {
+    // Cold, this unit's octaves are 9 cents wider than warm. In the hours in between they
+    // are at their narrowest.
+    let mut run = Specimen::night(&CHARACTERS[1..2]);
+    for stage in &mut run.analysis.stages {
+        for unit in &mut stage.units {
+            let scales = |curve: &&mut model::result::Curve| curve.name == ResultName::ScaleError;
+            for curve in unit.curves.iter_mut().filter(scales) {
+                let middle = curve.points.len() / 2;
+                curve.points[middle].1 = -77.0;
+            }
+        }
+    }
+    let page = report::html(&run.view());
+    assert!(page.contains("Between \u{2212}77.00 and +"), "no caption");
+}

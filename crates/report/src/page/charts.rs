@@ -193,7 +193,9 @@ fn scale_error(view: &RunView<'_>, timeline: &Timeline<'_>) -> Option<Figure> {
         .find(|name| timeline.curve_points(*name) > 1)?;
     let series = [timeline.curve(name)];
     let points = || series[0].stretches.iter().flatten();
-    let (first, last) = (points().next()?, points().last()?);
+    let last = points().last()?;
+    let least = points().map(|point| point.1).fold(last.1, f64::min);
+    let most = points().map(|point| point.1).fold(last.1, f64::max);
     let allowed = view
         .plan
         .tolerances
@@ -230,8 +232,9 @@ fn scale_error(view: &RunView<'_>, timeline: &Timeline<'_>) -> Option<Figure> {
         heading: format!("{words} over time"),
         svg: drawing.svg,
         caption: format!(
-            "From {} to {} cents per octave. The band is twice the standard uncertainty of each round.{shaded}{rig}{}",
-            signed(first.1, 2),
+            "Between {} and {} cents per octave, {} at the end. The band is twice the standard uncertainty of each round.{shaded}{rig}{}",
+            signed(least, 2),
+            signed(most, 2),
             signed(last.1, 2),
             scales(drawing.finer, drawing.outside)
         ),

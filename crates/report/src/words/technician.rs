@@ -316,6 +316,22 @@ impl Speaker<'_> {
             })
     }
 
+    /// The note whose wandering is spoken of: the only one of a stage that leaves the
+    /// reference note out is none.
+    fn watched(&self, stage: &str) -> String {
+        let stages = self.view.stages_of(self.position);
+        let notes = stages
+            .iter()
+            .find(|(analysis, _)| analysis.name == stage)
+            .map(|(_, unit)| unit.notes.as_slice());
+        match notes {
+            Some([only]) if only.name != self.view.plan.reference.to_string() => {
+                format!("note {}", only.name)
+            }
+            _ => "reference note".to_owned(),
+        }
+    }
+
     pub(super) fn wandering(&self) -> Option<String> {
         let (outcome, excursion) = self.best(ResultName::Excursion)?;
         let drift = self
@@ -337,7 +353,8 @@ impl Speaker<'_> {
             ));
         }
         Some(format!(
-            "Its reference note wandered over {} during “{}”{drift}.",
+            "Its {} wandered over {} during “{}”{drift}.",
+            self.watched(&outcome.stage),
             excursion.spoken(),
             outcome.stage
         ))
