@@ -213,8 +213,8 @@ impl Library {
     }
 
     /// Whether a living process writes a run. What another machine holds locked cannot be
-    /// seen; but whoever writes gives a sign of life every second or so, by a clock that
-    /// may be a little off.
+    /// seen; but whoever writes gives a sign of life every ten seconds at least, by a clock
+    /// that may be a little off.
     fn is_being_written(&self, id: &str, heartbeat: Option<Timestamp>) -> bool {
         let locks_tell = self.store.reading().is_none_or(ReadOnly::locks_tell);
         let recent = |beat: Timestamp| {

@@ -12,8 +12,11 @@ use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-/// How often others are shown that the run is alive.
+/// How often others are shown that the run is alive, along with what is committed.
 const HEARTBEAT: Duration = Duration::from_secs(1);
+/// The same where nothing is: each is then a sync of the disk by itself, and a run may wait
+/// all night.
+const HEARTBEAT_WHILE_WAITING: Duration = Duration::from_secs(10);
 
 /// Writes one run at a time.
 #[derive(Debug)]
@@ -217,7 +220,10 @@ impl Writer {
         let fail =
             |error: &rusqlite::Error| StoreError::database("looking for requests", &path, error);
         let open = open_run(&mut self.run, &self.store)?;
-        if open.beat.is_none_or(|last| last.elapsed() >= HEARTBEAT) {
+        if open
+            .beat
+            .is_none_or(|last| last.elapsed() >= HEARTBEAT_WHILE_WAITING)
+        {
             beat(&self.connection, open.run).map_err(|error| fail(&error))?;
             open.beat = Some(Instant::now());
         }
@@ -414,4 +420,34 @@ pub(crate) fn run_number(connection: &Connection, id: &str) -> rusqlite::Result<
     connection
         .query_row("SELECT run FROM run WHERE id = ?", [id], |row| row.get(0))
         .optional()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_run_that_waits_shows_that_it_lives() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(folder.path()).unwrap();
+        let mut writer = store.writer().unwrap();
+        let header = RunHeader {
+            plan_text: "plan".into(),
+            rig_text: "rig".into(),
+            units: Default::default(),
+            program_version: "1".into(),
+            seed: None,
+            began: Timestamp::UNIX_EPOCH,
+        };
+        writer.begin(&header).unwrap();
+        let library = store.library().unwrap();
+        let heartbeat = || library.runs().unwrap()[0].heartbeat.unwrap();
+        let first = heartbeat();
+        writer.requests().unwrap();
+        assert_eq!(heartbeat(), first, "not at every look");
+        let long_ago = Instant::now().checked_sub(HEARTBEAT_WHILE_WAITING);
+        writer.run.as_mut().unwrap().beat = long_ago;
+        writer.requests().unwrap();
+        assert!(heartbeat() > first);
+    }
 }

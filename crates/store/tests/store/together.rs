@@ -97,7 +97,7 @@ fn the_heartbeat_is_that_of_the_living() {
     let first = library.runs().unwrap()[0].heartbeat.unwrap();
     assert!(first >= before);
     std::thread::sleep(std::time::Duration::from_millis(1050));
-    writer.requests().unwrap();
+    writer.write(&note(0, 0)).unwrap();
     assert!(library.runs().unwrap()[0].heartbeat.unwrap() > first);
 }
 
