@@ -101,6 +101,41 @@ fn missing_things_are_named() {
     }
 }
 
+/// What never ends is not read for ever; a pipe that ends is as good as a file.
+#[test]
+fn pipes_and_devices_in_place_of_files() {
+    let folder = tempfile::tempdir().unwrap();
+    let pipe = folder.path().join("pipe");
+    let made = std::process::Command::new("mkfifo").arg(&pipe).status();
+    assert!(made.unwrap().success());
+    let (plan, rig) = (shipped("plans/tracking.yaml"), shipped("simulated.yaml"));
+    let text = std::fs::read_to_string(&plan).unwrap();
+    let recording = folder.path().join("tone.wav");
+    std::fs::write(&recording, wav(48_000, &[sine(440.0, 1.0, 48_000.0)])).unwrap();
+    let (pipe, recording) = (pipe.to_str().unwrap(), recording.to_str().unwrap());
+
+    let said = |arguments: &[&str], code: i32| {
+        let output = run(arguments);
+        assert_eq!(output.status.code(), Some(code), "{}", told(&output));
+        String::from_utf8_lossy(&output.stderr).into_owned()
+    };
+    let endless = said(&["check", "/dev/zero", "--rig", &rig], 2);
+    assert!(endless.contains("more than"), "{endless}");
+    let silent = said(&["check", &plan, "--rig", pipe], 2);
+    assert!(silent.contains("did not come to its end"), "{silent}");
+    let import: Vec<&str> = "import FILE --channel 1 --unit A --schedule /dev/zero"
+        .split(' ')
+        .map(|word| if word == "FILE" { recording } else { word })
+        .collect();
+    let endless = said(&import, 2);
+    assert!(endless.contains("/dev/zero: it has more than"), "{endless}");
+
+    std::thread::scope(|scope| {
+        scope.spawn(|| std::fs::write(pipe, text).unwrap());
+        said(&["check", pipe, "--rig", &rig], 0);
+    });
+}
+
 #[test]
 fn a_position_the_rig_does_not_have_is_refused() {
     let output = run(&[

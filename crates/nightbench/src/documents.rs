@@ -4,45 +4,77 @@ use crate::certified;
 use crate::exit::Failure;
 use model::document::plan::Plan;
 use model::document::rig::{Rig, Wiring};
-use model::document::{Document, check, read_plan, read_rig};
+use model::document::{Document, LARGEST, check, read_plan, read_rig};
 use model::record::{PositionId, RunHeader, Unit};
 use std::collections::BTreeMap;
-use std::io::Write;
+use std::fs::File;
+use std::io::{self, ErrorKind, Read, Write};
 use std::path::Path;
+use std::sync::mpsc::channel;
+use std::time::Duration;
 
-/// A file's bytes, or a sentence about why there are none.
-fn bytes(path: &Path) -> Result<Vec<u8>, Failure> {
-    std::fs::read(path).map_err(|error| {
-        let why = match error.kind() {
-            std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
-            std::io::ErrorKind::IsADirectory => "it is a folder".to_owned(),
-            _ => error.to_string(),
-        };
-        Failure::input(format!("{}: {why}", path.display()))
+/// For so long a pipe or a device may keep a person waiting for its end.
+const PATIENCE: Duration = Duration::from_secs(3);
+
+/// A file's bytes, `largest` and one more at most, or a sentence about why there
+/// are none. A pipe is read, too; what never ends is given up.
+///
+/// # Errors
+/// When it cannot be read, or does not come to its end.
+pub fn bytes(path: &Path, largest: usize) -> Result<Vec<u8>, Failure> {
+    let refuse = |why: String| Failure::input(format!("{}: {why}", path.display()));
+    let read = if path.metadata().is_ok_and(|about| !about.is_file()) {
+        let (send, bytes) = channel();
+        let owned = path.to_owned();
+        // A pipe that nobody writes into already keeps whoever opens it.
+        std::thread::spawn(move || send.send(beginning(&owned, largest)));
+        bytes.recv_timeout(PATIENCE).map_err(|_| {
+            refuse(format!(
+                "it is no file on a disk, and did not come to its end within {} s",
+                PATIENCE.as_secs()
+            ))
+        })?
+    } else {
+        beginning(path, largest)
+    };
+    read.map_err(|error| {
+        refuse(match error.kind() {
+            ErrorKind::NotFound => "there is no such file".to_owned(),
+            ErrorKind::IsADirectory => "it is a folder".to_owned(),
+            _ => format!("it cannot be read: {error}"),
+        })
     })
+}
+
+fn beginning(path: &Path, largest: usize) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    let enough = u64::try_from(largest).unwrap_or(u64::MAX).saturating_add(1);
+    File::open(path)?.take(enough).read_to_end(&mut bytes)?;
+    Ok(bytes)
 }
 
 /// Reads a plan and a rig from files, with all checks of each and of both together.
 pub fn read_both(plan: &Path, rig: &Path) -> Result<(Document<Plan>, Document<Rig>), Failure> {
     let plan_document =
-        read_plan(&plan.display().to_string(), &bytes(plan)?).map_err(Failure::input)?;
+        read_plan(&plan.display().to_string(), &bytes(plan, LARGEST)?).map_err(Failure::input)?;
     let rig_document =
-        read_rig(&rig.display().to_string(), &bytes(rig)?).map_err(Failure::input)?;
+        read_rig(&rig.display().to_string(), &bytes(rig, LARGEST)?).map_err(Failure::input)?;
     let mut remarks = check::check_plan(&plan_document).map_err(Failure::input)?;
     remarks.extend(check::check_rig(&rig_document).map_err(Failure::input)?);
     remarks.extend(check::check_together(&plan_document, &rig_document).map_err(Failure::input)?);
     remarks.extend(certified::remarks(&plan_document.value, &rig_document));
     for remark in remarks {
-        let _ = writeln!(std::io::stderr(), "{remark}");
+        let _ = writeln!(io::stderr(), "{remark}");
     }
     Ok((plan_document, rig_document))
 }
 
 /// Reads a plan from a file, with all checks of it alone.
 pub fn read_plan_alone(plan: &Path) -> Result<Document<Plan>, Failure> {
-    let document = read_plan(&plan.display().to_string(), &bytes(plan)?).map_err(Failure::input)?;
+    let document =
+        read_plan(&plan.display().to_string(), &bytes(plan, LARGEST)?).map_err(Failure::input)?;
     for remark in check::check_plan(&document).map_err(Failure::input)? {
-        let _ = writeln!(std::io::stderr(), "{remark}");
+        let _ = writeln!(io::stderr(), "{remark}");
     }
     Ok(document)
 }

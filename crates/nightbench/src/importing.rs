@@ -60,9 +60,7 @@ pub fn import(arguments: &Import) -> Result<u8, Failure> {
         });
     let (notes, notes_from) = match (&arguments.schedule, arguments.cv_channel) {
         (Some(table), _) => {
-            let text = std::fs::read(table).map_err(|error| {
-                Failure::input(format!("{}: it cannot be read: {error}", table.display()))
-            })?;
+            let text = documents::bytes(table, slots::LARGEST)?;
             let notes = slots::read(&table.display().to_string(), &text)?;
             (notes, format!("the table {}", file_name(table)))
         }

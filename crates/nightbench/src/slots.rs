@@ -8,6 +8,9 @@ use model::quantity::Volts;
 /// A recording of a week, a note every half second, has about a million.
 const MOST: usize = 1_000_000;
 
+/// A table of more bytes than this is none: so many notes with a hundred bytes each.
+pub const LARGEST: usize = 100 * MOST;
+
 /// A note shorter than this has too few periods to be measured, in seconds.
 const SHORTEST: f64 = 0.05;
 
@@ -53,6 +56,11 @@ struct Columns {
 /// # Errors
 /// The first thing that is wrong, with file, line and column.
 pub fn read(name: &str, bytes: &[u8]) -> Result<Vec<Slot>, Failure> {
+    if bytes.len() > LARGEST {
+        return Err(Failure::input(format!(
+            "{name}: it has more than {LARGEST} bytes; is it really a table of notes?"
+        )));
+    }
     // Spreadsheets put a mark at the beginning.
     let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
     let mut reader = ReaderBuilder::new()

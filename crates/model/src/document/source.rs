@@ -193,10 +193,7 @@ fn text(file: &str, bytes: &[u8]) -> Result<String, DocumentError> {
         })
     };
     if bytes.len() > LARGEST {
-        let problem = format!(
-            "the file has {} bytes, and at most {LARGEST} are read",
-            bytes.len()
-        );
+        let problem = format!("the file has more than {LARGEST} bytes, and no more are read");
         return Err(refuse(None, problem, "is it really a plan or a rig?"));
     }
     if bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]) {
