@@ -203,10 +203,17 @@ fn diagnostics_of_plans() {
         ("no kind", "nightbench: plan 1", "nightbench: 1"),
         ("no header", "nightbench: plan 1\n", ""),
         ("a tab", "  - rounds:", "\t- rounds:"),
+        ("a tab between words", "{for: 2 h}", "{for:\t2 h}"),
         ("a bracket left open", "every: 1 min", "every: [1 min"),
         ("a round that does not fit", "every: 1 min", "every: 10 s"),
         ("rounds too short", "for: 30 min", "for: 30 s"),
         ("a plan too long", "for: 690 min", "for: 6900 h"),
+        (
+            "a plan for ever",
+            "cool_down: {for: 2 h}",
+            "cool_down: {for: 1e300 h}",
+        ),
+        ("a pitch standard for ever", "A4 = 440 Hz", "A4 = 1e300 Hz"),
         ("no time", "cool_down: {for: 2 h}", "cool_down: {for: 0 s}"),
         ("a name twice", "name: night", "name: warming"),
         ("no such stage", "of: night, at: end", "of: nights, at: end"),
@@ -327,6 +334,22 @@ fn diagnostics_of_rigs() {
             "(?<celsius>",
             "(?<kelvin>",
         ),
+        ("a pattern that is none", "[-0-9.]+)'", "[-0-9.+)'"),
+        (
+            "one port for two instruments",
+            "port: /dev/ttyACM0",
+            "port: /dev/ttyUSB0",
+        ),
+        (
+            "a current limit that protects nothing",
+            "current_limit: 800 mA",
+            "current_limit: 800 A",
+        ),
+        (
+            "a voltage beyond all reason",
+            "safe: {from: 0 V, to: 8 V} #",
+            "safe: {from: 0 V, to: 1e300 V} #",
+        ),
         (
             "a switch that is none",
             "by: {instrument: bench-supply}",
@@ -344,6 +367,52 @@ fn diagnostics_of_rigs() {
     let mut all = String::new();
     for (what, from, to) in mistakes {
         let error = rig(&changed(RIG, from, to)).expect_err(what);
+        all.push_str(&format!("-- {what}\n{error}\n\n"));
+    }
+    insta::assert_snapshot!(all);
+}
+
+#[test]
+fn diagnostics_of_simulated_rigs() {
+    let simulated = include_str!("../../../rigs/simulated.yaml");
+    let mistakes = [
+        ("no bits", "bits: 16", "bits: 0"),
+        ("more bits than there are", "bits: 24", "bits: 99"),
+        ("a pulse that is none", "duty: 30 %", "duty: 130 %"),
+        (
+            "a drive that folds nothing",
+            "waveform: triangle",
+            "waveform: {folded: {drive: 0.0}}",
+        ),
+        (
+            "an octave switch out of reach",
+            "waveform: triangle",
+            "waveform: triangle\n        octave_switch: 9",
+        ),
+        (
+            "a fault of nobody",
+            "faults: []",
+            "faults: [{unit_silent: {positions: [], from: 0 s}}]",
+        ),
+        (
+            "locked to itself",
+            "faults: []",
+            "faults: [{locked: {positions: [bay-1], from: 0 s}}]",
+        ),
+        (
+            "swapped with itself",
+            "faults: []",
+            "faults: [{cables_swapped: {between: [bay-1, bay-1], from: 0 s}}]",
+        ),
+        (
+            "a seed that is too large",
+            "seed: 20260302",
+            "seed: 99999999999999999999",
+        ),
+    ];
+    let mut all = String::new();
+    for (what, from, to) in mistakes {
+        let error = rig(&changed(simulated, from, to)).expect_err(what);
         all.push_str(&format!("-- {what}\n{error}\n\n"));
     }
     insta::assert_snapshot!(all);

@@ -176,7 +176,16 @@ impl Expected {
             }
             // Zeros in front make the library take it for a text.
             Self::Integer(_) | Self::Number if *kind == Kind::Number && whole.is_some() => {
-                Some((None, format!("write {}", whole?)))
+                let written = format!("write {}", whole?);
+                let large = "write a smaller number".to_owned();
+                Some((
+                    None,
+                    if text.starts_with('0') {
+                        written
+                    } else {
+                        large
+                    },
+                ))
             }
             Self::Number if text.contains(',') => {
                 let instead = finite(&text.replacen(',', ".", 1))?;

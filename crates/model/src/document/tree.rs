@@ -453,6 +453,10 @@ fn not_yaml(text: &str, error: &saphyr_parser::ScanError) -> Trouble {
         Some("write a sharp without a space before it, in quotes, like \"F#4\"".to_owned())
     } else if indented_by_tab(line) {
         Some("indent with spaces, not with tabs".to_owned())
+    } else if place.column > 1 && line.chars().nth(place.column - 2) == Some('\t') {
+        place.column -= 1;
+        problem = "this is not YAML: a tab stands here".to_owned();
+        Some("write a space instead".to_owned())
     } else if error.info().contains("anchor") {
         problem = "an alias (*name) stands here".to_owned();
         Some("anchors and aliases are not taken; write the value out where it is needed".to_owned())

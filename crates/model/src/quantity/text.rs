@@ -2,6 +2,10 @@
 
 use super::Quantity;
 
+/// A number of more characters than this is written with an exponent: no number with
+/// a unit that suits it has as many.
+const LONGEST_PLAIN: usize = 24;
+
 /// Why a text is no such quantity; the message says what to write instead.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum QuantityError {
@@ -154,7 +158,12 @@ pub fn write<Q: Quantity>(quantity: Q) -> String {
         .iter()
         .map(|(unit, size)| {
             let number = value / size;
-            let text = format!("{number}");
+            let plain = format!("{number}");
+            let text = if plain.len() > LONGEST_PLAIN {
+                format!("{number:e}")
+            } else {
+                plain
+            };
             // A rounded quotient may not lead back to the same value; then the base unit does.
             let exact = text.parse::<f64>().is_ok_and(|again| again * size == value);
             (if exact { text.len() } else { usize::MAX }, text, *unit)

@@ -91,7 +91,13 @@ impl Checker<'_, Plan> {
         self.require(
             (200.0..=900.0).contains(&a4.get()),
             &at!["pitch"],
-            || format!("this makes A4 {:.1} Hz", a4.get()),
+            || {
+                if a4.get() < 1e6 {
+                    format!("this makes A4 {:.1} Hz", a4.get())
+                } else {
+                    format!("this makes A4 {:.1e} Hz", a4.get())
+                }
+            },
             || "A4 must lie between 200 Hz and 900 Hz; 440 Hz is usual (ISO 16)".to_owned(),
         )
     }
@@ -182,7 +188,10 @@ impl Checker<'_, Plan> {
         self.require(
             lasts <= LONGEST_PLAN,
             path,
-            || format!("this takes {:.0} days", lasts.get() / 86_400.0),
+            || match lasts.get() / 86_400.0 {
+                days if days < 1e6 => format!("this takes {days:.0} days"),
+                _ => "this takes more than a million days".to_owned(),
+            },
             || "a plan lasts at most 30 days".to_owned(),
         )
     }

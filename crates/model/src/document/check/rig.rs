@@ -17,6 +17,9 @@ use std::collections::BTreeMap;
 /// decimal point is what it is meant to catch.
 pub(super) const HIGHEST_CV: f64 = 20.0;
 const HIGHEST_SUPPLY: f64 = 60.0;
+/// The highest current limit, in amperes. A rack takes a few (common practice, no
+/// source); what lets more through protects nothing.
+const HIGHEST_CURRENT: f64 = 30.0;
 /// Channels of one audio stream.
 pub(super) const MOST_CHANNELS: u64 = 64;
 
@@ -132,6 +135,12 @@ impl Checker<'_, Rig> {
                     &path.then("current_limit"),
                     || format!("a current limit of {limit} lets nothing through"),
                     || "expected what the units need and a little more".to_owned(),
+                )?;
+                self.require(
+                    limit.get() <= HIGHEST_CURRENT,
+                    &path.then("current_limit"),
+                    || format!("a current limit of {limit} protects nothing"),
+                    || format!("expected what the units need and a little more, at most {HIGHEST_CURRENT} A"),
                 )?;
             }
             if let SwitchedBy::Instrument(instrument) = &supply.by {

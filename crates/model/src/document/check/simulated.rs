@@ -4,13 +4,17 @@
 use super::super::error::DocumentError;
 use super::super::path::Path;
 use super::super::rig::{Rig, SwitchedBy};
-use super::super::simulated::{Fault, Simulated};
+use super::super::simulated::{Fault, Simulated, UnitModel, Waveform};
 use super::{Checker, at};
 use crate::quantity::Seconds;
+use std::collections::BTreeSet;
 use std::mem::discriminant;
 
 /// Whatever has been on for longer has long been warm.
 const LONGEST_ON: Seconds = Seconds::of(1000.0 * 3600.0);
+
+/// What the bits of are meant, for messages.
+const CONVERTER: &str = "number of bits of a converter";
 
 pub(super) fn check(check: &Checker<'_, Rig>, simulated: &Simulated) -> Result<(), DocumentError> {
     let rig = &check.document.value;
@@ -64,8 +68,16 @@ pub(super) fn check(check: &Checker<'_, Rig>, simulated: &Simulated) -> Result<(
             },
             || "\"lowest\" must lie below \"highest\"".to_owned(),
         )?;
+        let bits = top.then("interfaces").then(name).then("bits");
+        check.in_range(interface.bits.into(), 4..=32, &bits, CONVERTER)?;
     }
-    check.rate(simulated.input.rate, &top.then("input").then("rate"))?;
+    let input = top.then("input");
+    check.rate(simulated.input.rate, &input.then("rate"))?;
+    let bits = input.then("bits");
+    check.in_range(simulated.input.bits.into(), 8..=32, &bits, CONVERTER)?;
+    for (name, unit) in &simulated.units {
+        unit_can_be(check, unit, &top.then("units").then(name))?;
+    }
     for name in simulated.timers.keys() {
         let path = top.then("timers").then(name);
         let timed = rig
@@ -101,6 +113,36 @@ pub(super) fn check(check: &Checker<'_, Rig>, simulated: &Simulated) -> Result<(
     Ok(())
 }
 
+/// What the simulator would otherwise take for the nearest thing that it can do.
+fn unit_can_be(
+    check: &Checker<'_, Rig>,
+    unit: &UnitModel,
+    path: &Path,
+) -> Result<(), DocumentError> {
+    check.require(
+        unit.octave_switch.abs() <= 8,
+        &path.then("octave_switch"),
+        || format!("no octave switch stands at {} octaves", unit.octave_switch),
+        || "expected a whole number from -8 to 8".to_owned(),
+    )?;
+    let waveform = path.then("waveform");
+    match unit.waveform {
+        Waveform::Pulse { duty } => check.require(
+            (0.01..=0.99).contains(&duty.get()),
+            &waveform.then("pulse").then("duty"),
+            || format!("{duty} is not a possible duty cycle"),
+            || "expected 1 % to 99 %".to_owned(),
+        ),
+        Waveform::Folded { drive, .. } => check.require(
+            (0.1..=8.0).contains(&drive),
+            &waveform.then("folded").then("drive"),
+            || format!("{drive} is not a possible drive of a folding shaper"),
+            || "expected a number from 0.1 to 8".to_owned(),
+        ),
+        Waveform::Saw | Waveform::Triangle | Waveform::Sine => Ok(()),
+    }
+}
+
 fn fault_fits(check: &Checker<'_, Rig>, fault: &Fault, path: &Path) -> Result<(), DocumentError> {
     let rig = &check.document.value;
     let (word, key, named): (&str, &str, &[String]) = match fault {
@@ -120,6 +162,23 @@ fn fault_fits(check: &Checker<'_, Rig>, fault: &Fault, path: &Path) -> Result<()
         }
     };
     let path = path.then(word).then(key);
+    let fewest = match fault {
+        Fault::Locked { .. } | Fault::CablesSwapped { .. } => 2,
+        _ => 1,
+    };
+    let different: BTreeSet<&String> = named.iter().collect();
+    check.require(
+        different.len() >= fewest,
+        &path,
+        || {
+            if fewest == 1 {
+                "no position is named here".to_owned()
+            } else {
+                "two different positions are needed here".to_owned()
+            }
+        },
+        || "write their names, like [left, right]".to_owned(),
+    )?;
     for (index, name) in named.iter().enumerate() {
         let names = rig.positions.keys().map(String::as_str);
         check.known(name, names, &path.then(index), "position")?;

@@ -7,6 +7,8 @@ use super::Checker;
 use super::rig::{HIGHEST_CV, MOST_CHANNELS};
 use crate::quantity::{Cents, Hertz};
 use crate::time::SampleRate;
+use regex::Regex;
+use std::collections::BTreeMap;
 
 /// The widest bend that is asked of an interface, in semitones.
 const WIDEST_BEND: f64 = 48.0;
@@ -33,10 +35,21 @@ impl Checker<'_, Rig> {
             self.sender(sender, &path)?;
         }
         self.capture(&real.capture, &path.then("capture"))?;
+        let mut taken: BTreeMap<&str, &str> = BTreeMap::new();
         for (name, instrument) in &real.instruments {
             let path = path.then("instruments").then(name);
             self.name(name, &path, "instrument")?;
             self.instrument(instrument, &path)?;
+            let (kind, port) = match instrument {
+                InstrumentDevice::Scpi { port, .. } => ("scpi", port),
+                InstrumentDevice::Lines { port, .. } => ("lines", port),
+            };
+            if let Some(other) = taken.insert(port, name) {
+                let problem = format!("the instrument \"{other}\" is on the port {port} already");
+                let advice = "a serial port serves one instrument; \"nightbench ports\" lists what this machine has".to_owned();
+                let port = path.then(kind).then("port");
+                return Err(self.document.error(&port, problem, Some(advice)));
+            }
         }
         Ok(())
     }
@@ -128,8 +141,22 @@ impl Checker<'_, Rig> {
             "speed of a serial port",
         )?;
         if let InstrumentDevice::Lines { pattern, .. } = instrument {
+            let regex = Regex::new(pattern).map_err(|error| {
+                // The library draws the pattern first, and says in its last line why.
+                let why = error.to_string();
+                let why = why.lines().last().unwrap_or("");
+                let why = why.strip_prefix("error: ").unwrap_or(why);
+                self.document.error(
+                    &path.then("pattern"),
+                    format!("the pattern is no regular expression: {why}"),
+                    Some("write it like 'T=(?<celsius>[-0-9.]+)'".to_owned()),
+                )
+            })?;
             self.require(
-                pattern.contains("(?<celsius>") || pattern.contains("(?P<celsius>"),
+                regex
+                    .capture_names()
+                    .flatten()
+                    .any(|group| group == "celsius"),
                 &path.then("pattern"),
                 || "the pattern has no group \"celsius\"".to_owned(),
                 || "mark the number in it, as in 'T=(?<celsius>[-0-9.]+)'".to_owned(),
