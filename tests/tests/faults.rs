@@ -99,6 +99,7 @@ fn a_silent_unit_is_found_before_the_night() {
     ));
     assert_eq!(code, Some(3));
     assert!(said.contains(position) && said.contains("silent"), "{said}");
+    assert!(!said.contains("quiet"), "{said}");
 }
 
 #[test]
@@ -110,6 +111,20 @@ fn swapped_cables_are_found_before_the_night() {
     ));
     assert_eq!(code, Some(3), "{said}");
     assert!(said.contains("swapped"), "{said}");
+}
+
+#[test]
+fn locked_units_are_found_before_the_night() {
+    let positions = positions();
+    let (_, _, said) = evening(&format!(
+        "[{{locked: {{positions: [{}, {}], from: 0 s}}}}]",
+        positions[0], positions[1]
+    ));
+    let finding = format!(
+        "positions {} and {} sound at one and the same pitch",
+        positions[0], positions[1]
+    );
+    assert!(said.contains(&finding), "{said}");
 }
 
 #[test]

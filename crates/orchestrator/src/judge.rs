@@ -18,7 +18,7 @@ const INTERVAL_SLACK: Cents = Cents::of(50.0);
 const INTERVAL_SLACK_SHARE: f64 = 0.05;
 
 /// Two free-running oscillators do not agree this well twice in a row.
-const LOCKED_WITHIN: Cents = Cents::of(0.005);
+pub(crate) const LOCKED_WITHIN: Cents = Cents::of(0.005);
 
 /// What each position was last heard to play, and what had been asked of it.
 #[derive(Debug, Clone, Default)]

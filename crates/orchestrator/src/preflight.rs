@@ -2,6 +2,7 @@
 //! each control voltage moves its own unit and no other, no two units are locked.
 
 use crate::error::RunError;
+use crate::judge::LOCKED_WITHIN;
 use crate::session::{NoteFailure, NoteHeard, Session};
 use model::document::plan::{Listen, Settle, WindowLength};
 use model::document::rig::Rig;
@@ -69,7 +70,9 @@ pub(crate) fn check(
                 "{place} overloads its input; turn the gain down or use a pad"
             ));
         }
-        if let Some(level) = heard.measured.level.filter(|level| level.get() < -50.0) {
+        if heard.measured.state != State::Silent
+            && let Some(level) = heard.measured.level.filter(|level| level.get() < -50.0)
+        {
             findings.remarks.push(format!(
                 "{place} is quiet ({:.0} dBFS); turn the gain up",
                 level.get()
@@ -82,6 +85,7 @@ pub(crate) fn check(
     for feed in feeds(rig, &home) {
         check_feed(session, rig, &home, &at_home, &feed, &listen, &mut findings)?;
     }
+    check_locked(session, rig, &home, &at_home, &listen, &mut findings)?;
     // Back to where it began, so that what follows starts from the same note.
     play(session, &home, &listen)?;
     Ok(findings)
@@ -161,9 +165,10 @@ fn check_feed(
                     }
                 };
                 findings.fatal.push(format!(
-                    "position {id} was asked to move by {:.0} cents and moved by {:.0}; {hint}",
+                    "position {id} was asked to move by {:.0} cents and moved by {:.0} cents; {hint}",
                     step.get(),
-                    moved.get()
+                    // Not "-0".
+                    moved.get().round() + 0.0
                 ));
             }
             None => findings.fatal.push(format!(
@@ -179,6 +184,58 @@ fn check_feed(
         ));
     }
     Ok(())
+}
+
+/// Units that are locked follow their own control voltages, and run as one where
+/// these agree: to be sure it takes a second note, played only where the first
+/// gives reason to.
+fn check_locked(
+    session: &mut Session,
+    rig: &Rig,
+    home: &[(PositionId, Pitch)],
+    at_home: &[NoteHeard],
+    listen: &Listen,
+    findings: &mut Findings,
+) -> Result<(), RunError> {
+    let suspects = agreeing(at_home);
+    if suspects.is_empty() {
+        return Ok(());
+    }
+    let all: Vec<PositionId> = home.iter().map(|(id, _)| id.clone()).collect();
+    let Some(step) = [STEP, -STEP]
+        .into_iter()
+        .find(|step| fits(session, rig, home, &all, *step))
+    else {
+        return Ok(());
+    };
+    let moved: Vec<(PositionId, Pitch)> = home
+        .iter()
+        .map(|(id, pitch)| (id.clone(), pitch.shifted(step)))
+        .collect();
+    let again = agreeing(&play(session, &moved, listen)?);
+    for (one, other) in suspects.iter().filter(|pair| again.contains(pair)) {
+        findings.remarks.push(format!(
+            "positions {one} and {other} sound at one and the same pitch on two notes; units that run free do not: look whether they are locked to each other through a sync cable, their supply or its ground"
+        ));
+    }
+    Ok(())
+}
+
+/// The pairs of positions whose pitches agree better than units that run free.
+fn agreeing(heard: &[NoteHeard]) -> Vec<(PositionId, PositionId)> {
+    let mut pairs = Vec::new();
+    for (index, first) in heard.iter().enumerate() {
+        for second in &heard[index + 1..] {
+            let (Some(one), Some(other)) = (first.measured.frequency, second.measured.frequency)
+            else {
+                continue;
+            };
+            if one.cents_from(other).abs() <= LOCKED_WITHIN {
+                pairs.push((first.position.clone(), second.position.clone()));
+            }
+        }
+    }
+    pairs
 }
 
 /// Whether a move keeps every position of a feed within its safe range.
