@@ -103,6 +103,34 @@ fn a_silent_unit_is_found_before_the_night() {
 }
 
 #[test]
+fn a_run_that_its_checks_ended_is_checked_again_when_it_is_resumed() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    let rig = std::fs::read_to_string(repository().join("rigs/simulated.yaml")).unwrap();
+    let silent = "    faults: [{unit_silent: {positions: [bay-3], from: 0 s, for: 1 min}}]";
+    std::fs::write(path("plan.yaml"), PLAN).unwrap();
+    std::fs::write(path("rig.yaml"), rig.replace("    faults: []", silent)).unwrap();
+    let (plan, rig, store) = (path("plan.yaml"), path("rig.yaml"), path("store"));
+    let first = run(&["run", &plan, "--rig", &rig, "--store", &store]);
+    assert_eq!(first.status.code(), Some(3), "{}", told(&first));
+    let printed = String::from_utf8_lossy(&first.stdout).into_owned();
+    let id = printed.split_whitespace().last().unwrap();
+
+    let resume = |more: &[&str]| {
+        let mut arguments = vec!["resume", id, "--store", &store];
+        arguments.extend(more);
+        let output = run(&arguments);
+        (output.status.code(), told(&output))
+    };
+    let (code, said) = resume(&[]);
+    assert!(code == Some(3) && said.contains("bay-3"), "{said}");
+    // By then the unit sounds again.
+    let (code, said) = resume(&["--away", "2min"]);
+    assert!(matches!(code, Some(0 | 1 | 4)), "{said}");
+    assert!(said.contains("every input hears its own unit"), "{said}");
+}
+
+#[test]
 fn swapped_cables_are_found_before_the_night() {
     let positions = positions();
     let (code, _, said) = evening(&format!(

@@ -19,7 +19,9 @@ pub enum RunError {
     #[error(transparent)]
     Journal(#[from] JournalError),
     /// The checks before the plan found the night would be wasted.
-    #[error("the checks before the plan found: {0}")]
+    #[error(
+        "the checks before the plan found: {0}. Put it right, then resume the run: it begins with the same checks"
+    )]
     Preflight(String),
     /// A supply is not where it was set: something draws more than it should.
     #[error(

@@ -344,11 +344,19 @@ impl<'a> Run<'a> {
             }
             Some(findings) => findings.fatal.into_iter().chain(findings.remarks).collect(),
         };
+        let refused = !fatal.is_empty() && !self.in_spite_of_preflight;
+        // Checks that ended the run are not done with: it is taken up again only when
+        // they find nothing, or when told to go on in spite of them.
+        let kind = if refused {
+            EventKind::Fault
+        } else {
+            EventKind::Preflight
+        };
         for sentence in sentences {
-            entries.push(self.event(now, EventKind::Preflight, None, None, sentence));
+            entries.push(self.event(now, kind, None, None, sentence));
         }
         self.keep(entries)?;
-        if !fatal.is_empty() && !self.in_spite_of_preflight {
+        if refused {
             return Err(RunError::Preflight(fatal.join("; ")));
         }
         Ok(())
