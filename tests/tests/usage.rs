@@ -150,6 +150,50 @@ fn a_position_the_rig_does_not_have_is_refused() {
     assert!(String::from_utf8_lossy(&output.stderr).contains("nowhere"));
 }
 
+#[test]
+fn a_serial_number_stands_for_one_unit() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    let tone = sine(440.0, 1.0, 48_000.0);
+    std::fs::write(path("two.wav"), wav(48_000, &[tone.clone(), tone])).unwrap();
+    let notes = "start_s,duration_s,note\n0,1,A4\n";
+    std::fs::write(path("notes.csv"), notes).unwrap();
+    let (plan, rig) = (shipped("plans/tracking.yaml"), shipped("simulated.yaml"));
+    let (recording, table, store) = (path("two.wav"), path("notes.csv"), path("store"));
+    let twice: [&[&str]; 2] = [
+        &[
+            "run",
+            &plan,
+            "--rig",
+            &rig,
+            "--unit",
+            "bay-1=A-1",
+            "--unit",
+            "bay-2=A-1",
+        ],
+        &[
+            "import",
+            &recording,
+            "--schedule",
+            &table,
+            "--channel",
+            "1",
+            "--unit",
+            "A-1",
+            "--channel",
+            "2",
+            "--unit",
+            "A-1",
+        ],
+    ];
+    for arguments in twice {
+        let output = run(&[arguments, &["--store", &store]].concat());
+        assert_eq!(output.status.code(), Some(2), "{}", told(&output));
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert!(said.contains("A-1 is given twice"), "{said}");
+    }
+}
+
 /// Writes a WAV file of 16-bit samples by hand, so that the reader is not tested
 /// against its own kin.
 fn wav(rate: u32, channels: &[Vec<f64>]) -> Vec<u8> {

@@ -90,6 +90,19 @@ pub fn kept(header: &RunHeader) -> Result<(Plan, Rig), Failure> {
     Ok((plan.value, rig))
 }
 
+/// A serial number stands for one unit: runs are held against each other by it.
+///
+/// # Errors
+/// When it is among those that were named before.
+pub fn once<'a>(serial: &str, mut others: impl Iterator<Item = &'a Unit>) -> Result<(), Failure> {
+    if others.any(|other| other.serial == serial) {
+        return Err(Failure::input(format!(
+            "--unit: the serial number {serial} is given twice, and runs are compared by it; for two outputs of one unit write {serial}-a and {serial}-b"
+        )));
+    }
+    Ok(())
+}
+
 /// The units by position; on a simulated rig every position holds one unless said.
 pub fn units(rig: &Rig, named: &[(String, Unit)]) -> Result<BTreeMap<PositionId, Unit>, Failure> {
     let known: Vec<&str> = rig.positions.keys().map(String::as_str).collect();
@@ -103,12 +116,12 @@ pub fn units(rig: &Rig, named: &[(String, Unit)]) -> Result<BTreeMap<PositionId,
                 known.join(", ")
             )));
         }
-        if units
-            .insert(PositionId::new(position), unit.clone())
-            .is_some()
-        {
+        let id = PositionId::new(position);
+        if units.contains_key(&id) {
             return Err(Failure::input(format!("--unit {position} is given twice")));
         }
+        once(&unit.serial, units.values())?;
+        units.insert(id, unit.clone());
     }
     if units.is_empty() && matches!(rig.wiring, Wiring::Simulated(_)) {
         for position in rig.positions.keys() {

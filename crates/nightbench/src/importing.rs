@@ -139,6 +139,7 @@ fn units(arguments: &Import) -> Result<BTreeMap<PositionId, Unit>, Failure> {
     }
     let mut units = BTreeMap::new();
     for (channel, unit) in arguments.channels.iter().zip(&arguments.units) {
+        documents::once(&unit.serial, units.values())?;
         if units
             .insert(imported::position(*channel), unit.clone())
             .is_some()
