@@ -20,7 +20,9 @@ pub(crate) fn overview(title: &str, names: &[String], panels: &[Panel]) -> Drawi
     let height = 40.0 + ROW * names.len() as f64 + 44.0;
     let mut svg = Svg::new(WIDTH, height, title);
     let shown: Vec<String> = names.iter().map(|name| shortened(name, 150.0)).collect();
-    let left = shown.iter().map(|name| width(name)).fold(60.0, f64::max) + 20.0;
+    // What begins left of the drawing is cut off; so there is room for wide faces, too.
+    let widest = shown.iter().map(|name| width(name)).fold(60.0, f64::max);
+    let left = 1.1 * widest + 20.0;
     let each = (WIDTH - left) / panels.len().max(1) as f64;
     let (top, bottom) = (36.0, 36.0 + ROW * names.len() as f64);
     for (row, name) in shown.iter().enumerate() {
@@ -118,4 +120,32 @@ fn allowed_ends(panel: &Panel) -> Vec<f64> {
         .filter(|limit| limit.is_finite() && limit.abs() < 3.0 * furthest)
         .map(|limit| limit * 1.02)
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Measured with DejaVu Sans Bold at 12 px, which stands in on machines that have
+    /// no other face.
+    #[test]
+    fn names_are_whole_in_a_wide_face() {
+        const WIDE: f64 = 109.0;
+        let name = "simulated bay-1".to_owned();
+        let panel = Panel {
+            title: "Scale error".to_owned(),
+            unit: "cents/oct".to_owned(),
+            values: vec![Some((0.2, 0.1, 0.3))],
+            allowed: None,
+        };
+        let drawing = overview("One unit", std::slice::from_ref(&name), &[panel]);
+        let document = roxmltree::Document::parse(&drawing.svg).unwrap();
+        let text = document
+            .descendants()
+            .find(|node| node.has_tag_name("text") && node.text() == Some(&name))
+            .unwrap();
+        assert_eq!(text.attribute("text-anchor"), Some("end"));
+        let end: f64 = text.attribute("x").unwrap().parse().unwrap();
+        assert!(end > WIDE, "{end}");
+    }
 }
