@@ -465,6 +465,31 @@ fn pipes_that_close_and_disks_that_are_full() {
     }
 }
 
+/// A report that does not fit on its disk is not left there in part.
+#[test]
+fn a_report_is_written_whole_or_not_at_all() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    let (plan, rig) = (shipped("plans/tracking.yaml"), shipped("simulated.yaml"));
+    let store = path("store");
+    let output = run(&["run", &plan, "--rig", &rig, "--store", &store]);
+    let printed = String::from_utf8_lossy(&output.stdout).into_owned();
+    let id = printed.split_whitespace().last().unwrap();
+
+    let page = path("page.html");
+    let program = tests::program::nightbench();
+    // A limit on the size of files, in blocks of 512 or 1024 bytes, stands in for a full disk.
+    let output = std::process::Command::new("sh")
+        .args(["-c", "trap '' XFSZ; ulimit -f 80; exec \"$@\"", "sh"])
+        .arg(program)
+        .args(["report", id, "--store", &store, "--out", &page])
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(2), "{}", told(&output));
+    assert!(told(&output).contains("page.html cannot be written"));
+    assert!(!std::path::Path::new(&page).exists());
+}
+
 /// The simulated units' own phase noise forbids what this plan asks for; the readings say
 /// so after a first window instead of listening for four seconds.
 #[test]

@@ -42,7 +42,7 @@ pub fn take_together(arguments: &Batch) -> Result<u8, Failure> {
     };
     // The file first: if it cannot be written, nothing is said twice.
     if let Some(path) = &arguments.out {
-        write_file(path, &report::batch_html(&view))?;
+        write_file(path, report::batch_html(&view))?;
     }
     let text = match arguments.output.format {
         Format::Text => report::batch_text(&view),

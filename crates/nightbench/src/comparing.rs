@@ -34,7 +34,7 @@ pub fn compare(arguments: &Compare) -> Result<u8, Failure> {
     }
     let views: Vec<report::RunView<'_>> = runs.iter().map(Known::view).collect();
     if let Some(path) = &arguments.out {
-        write_file(path, &report::comparison_html(&views))?;
+        write_file(path, report::comparison_html(&views))?;
     }
     let text = match arguments.output.format {
         Format::Text => report::comparison_text(&views),

@@ -14,6 +14,7 @@ use model::port::Request;
 use model::record::{RunHeader, RunRecord};
 use report::RunView;
 use serde_json::json;
+use std::fs::File;
 use std::io::Write;
 use std::path::Path;
 use store::{Library, Standing, Store};
@@ -185,7 +186,7 @@ pub fn report(arguments: &Report) -> Result<u8, Failure> {
         .out
         .clone()
         .unwrap_or_else(|| format!("{}.html", known.record.id).into());
-    write_file(&path, &report::html(&known.view()))?;
+    write_file(&path, report::html(&known.view()))?;
     output::print(&format!("{}\n", path.display())).map(|()| 0)
 }
 
@@ -203,7 +204,7 @@ pub fn export(arguments: &Export) -> Result<u8, Failure> {
         ExportFormat::Json => format!("{:#}\n", report::export_json(&known.view())),
     };
     match &arguments.out {
-        Some(path) => write_file(path, &text)?,
+        Some(path) => write_file(path, text)?,
         None => output::print(&text)?,
     }
     if let Some(folder) = &arguments.recordings {
@@ -244,9 +245,7 @@ fn write_recordings(library: &Library, record: &RunRecord, folder: &Path) -> Res
             key.attempt + 1
         );
         let path = folder.join(name);
-        std::fs::write(&path, wav).map_err(|error| {
-            Failure::input(format!("{} cannot be written: {error}", path.display()))
-        })?;
+        write_file(&path, wav)?;
         written += 1;
     }
     let _ = match written {
@@ -264,8 +263,17 @@ fn write_recordings(library: &Library, record: &RunRecord, folder: &Path) -> Res
     Ok(())
 }
 
-pub(crate) fn write_file(path: &Path, text: &str) -> Result<(), Failure> {
-    std::fs::write(path, text)
+/// Writes a file whole or not at all: half of one would be taken for all of it.
+pub(crate) fn write_file(path: &Path, content: impl AsRef<[u8]>) -> Result<(), Failure> {
+    let written = File::create(path).and_then(|mut file| {
+        file.write_all(content.as_ref()).inspect_err(|_| {
+            // A pipe or a device stays where it is.
+            if file.metadata().is_ok_and(|about| about.is_file()) {
+                let _ = std::fs::remove_file(path);
+            }
+        })
+    });
+    written
         .map_err(|error| Failure::input(format!("{} cannot be written: {error}", path.display())))
 }
 
