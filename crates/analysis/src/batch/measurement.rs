@@ -3,8 +3,8 @@
 //!
 //! Readings and what repeats off a unit's own curve belong to the unit's measurement
 //! alone. An error of a control-voltage output is shared by all units that were measured
-//! on it; clock and thermometer by all of a rig; what changes from session to session by
-//! the units of a run on one output. With shares w of the units in groups that have an
+//! on it; clock and thermometer by all of a rig; what changes from session to session, and
+//! what drifts within one, by the units of a run on one output. With shares w of the units in groups that have an
 //! error of variance v in common, the mean has v * sum(w^2) of it, and the variance seen
 //! from unit to unit is larger by v (1 - sum(w^2)) n / (n - 1).
 
@@ -96,9 +96,8 @@ fn variances(outcome: &Outcome) -> [f64; 4] {
             UncertaintySource::CvGain
             | UncertaintySource::CvOffset
             | UncertaintySource::CvSteps
-            | UncertaintySource::CvDrift
             | UncertaintySource::Loading => 2,
-            UncertaintySource::Session => 3,
+            UncertaintySource::CvDrift | UncertaintySource::Session => 3,
         };
         variances[who] += share * all;
     }
@@ -115,6 +114,50 @@ mod tests {
         assert!(own.abs() < 1e-12 && (shared - 4.0).abs() < 1e-12);
         let (own, shared) = parted(4.0, &[1; 12]);
         assert!((own - 4.0).abs() < 1e-12 && shared.abs() < 1e-12);
+    }
+
+    /// As differences of two results have it.
+    #[test]
+    fn a_source_belongs_to_what_it_belongs_to_in_a_comparison() {
+        let outcome = |source| Outcome {
+            name: model::result::ResultName::Excursion,
+            position: model::record::PositionId::new("left"),
+            stage: String::new(),
+            value: Some(1.0),
+            u: Some(1.0),
+            low: None,
+            high: None,
+            t_s: None,
+            readings: 1,
+            meaning: None,
+            why_not: None,
+            budget: vec![Contribution {
+                source,
+                u: 1.0,
+                share: 1.0,
+            }],
+            draws: model::result::JointDraws::default(),
+        };
+        // Other units, on one output of one rig, in one run and in two.
+        let output = crate::Common {
+            rig: true,
+            output: true,
+            notes: true,
+            ..crate::Common::default()
+        };
+        let session = crate::Common {
+            run: true,
+            ..output
+        };
+        for source in UncertaintySource::ALL {
+            let [own, rig, on_output, in_session] = variances(&outcome(source));
+            // The loading is the output's as far as its own resistance goes.
+            if source != UncertaintySource::Loading {
+                assert_eq!(rig + on_output > 0.0, output.has(source), "{source:?}");
+                assert_eq!(own == 0.0, session.has(source), "{source:?}");
+                assert_eq!(in_session > 0.0, session.has(source) && !output.has(source));
+            }
+        }
     }
 
     /// Errors of plus or minus one for each group, all eight ways with equal chance: the
