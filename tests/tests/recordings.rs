@@ -145,15 +145,20 @@ fn what_cannot_be_imported_is_one_sentence_with_its_place() {
     };
     let past = write("past.csv", "start_s,duration_s,note\n0,1,C4\n500,1,C4\n");
     let comma = write("comma.csv", "start_s,duration_s,note\n\"0,5\",1,C4\n");
+    let stage = write("stage.csv", "start_s,duration_s,note,stage\n0,1,C4,night\n");
     let one = ["--channel", "1", "--unit", "A"];
     let cases: Vec<(Vec<&str>, &str)> = vec![
         (
             vec!["--schedule", &past],
-            "line 3: this note lasts until 501 s",
+            "past.csv:3: this note lasts until 501 s",
         ),
         (
             vec!["--schedule", &comma],
             "comma.csv:2, column start_s: \"0,5\" has a decimal comma; write 0.5",
+        ),
+        (
+            vec!["--schedule", &stage],
+            "stage.csv:2: stages can be named only together with a --plan",
         ),
         (vec![], "--schedule NOTES.csv"),
         (

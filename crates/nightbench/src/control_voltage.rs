@@ -226,7 +226,7 @@ impl StepFinder {
             let lasts = rest.blocks as f64 * self.block as f64 / self.rate;
             let measured = Volts::new(volts).ok();
             slots.push(Slot {
-                place: format!("{} s", number(start)),
+                place: format!("{name}, at {} s", number(start)),
                 start,
                 lasts,
                 asked,

@@ -207,12 +207,8 @@ fn refuse_past_the_end(arguments: &Import, notes: &[Slot], lasts: Seconds) -> Re
     let Some(late) = notes.iter().find(|slot| slot.end() > lasts.get() + 2e-3) else {
         return Ok(());
     };
-    let table = arguments
-        .schedule
-        .as_ref()
-        .map_or_else(String::new, |table| format!("{}, ", table.display()));
     Err(Failure::input(format!(
-        "{table}{}: this note lasts until {} s, and {} ends after {} s; leave it out, or is it the table of another recording?",
+        "{}: this note lasts until {} s, and {} ends after {} s; leave it out, or is it the table of another recording?",
         late.place,
         number(late.end()),
         arguments.file.display(),

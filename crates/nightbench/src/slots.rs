@@ -307,7 +307,7 @@ fn slot(name: &str, line: u64, columns: &Columns, record: &StringRecord) -> Resu
         }
     };
     Ok(Slot {
-        place: format!("line {line}"),
+        place: format!("{name}:{line}"),
         start,
         lasts,
         asked,
@@ -334,7 +334,7 @@ mod tests {
         .unwrap();
         assert_eq!(slots.len(), 3);
         assert_eq!(slots[1].asked.to_string(), "F#4");
-        assert_eq!(slots[1].place, "line 4");
+        assert_eq!(slots[1].place, "notes.csv:4");
         let volts = read("notes.csv", b"start_s,duration_s,volts\n0,1,2.5\n").unwrap();
         assert_eq!(volts[0].asked, AskedNote::Voltage(Volts::of(2.5)));
     }
@@ -379,7 +379,7 @@ mod tests {
             (format!("{head}-1,1,C4\n"), "before the recording"),
             (
                 format!("{head}0,2,C4\n1,2,C5\n"),
-                "notes.csv:3, column start_s: this note begins at 1 s; it overlaps the note of line 2, which lasts until 2 s",
+                "notes.csv:3, column start_s: this note begins at 1 s; it overlaps the note of notes.csv:2, which lasts until 2 s",
             ),
             (format!("{head}5,2,C4\n1,2,C5\n"), "order of time"),
             (
