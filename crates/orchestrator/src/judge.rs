@@ -24,8 +24,9 @@ pub(crate) const LOCKED_WITHIN: Cents = Cents::of(0.005);
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Heard {
     notes: BTreeMap<PositionId, (Pitch, Hertz)>,
-    /// Pairs of positions that agreed too well on the last note, with its pitch.
-    agreed: BTreeMap<(PositionId, PositionId), Pitch>,
+    /// Pairs of positions that agreed too well on the last note, with its pitch, and
+    /// whether they had on another one before it.
+    agreed: BTreeMap<(PositionId, PositionId), (Pitch, bool)>,
 }
 
 /// What comes of comparing a frequency with the note before it.
@@ -152,11 +153,14 @@ impl Heard {
                     self.agreed.remove(&pair);
                     continue;
                 }
-                if self
+                // The same note again, as where one round ends and the next begins, is no
+                // second one, and no reason to believe that they are free again.
+                let twice = self
                     .agreed
-                    .insert(pair, pitch)
-                    .is_some_and(|before| before != pitch)
-                {
+                    .get(&pair)
+                    .is_some_and(|(before, twice)| *twice || *before != pitch);
+                self.agreed.insert(pair, (pitch, twice));
+                if twice {
                     readings[first].measured.flags.insert(Flag::MaybeLocked);
                     readings[second].measured.flags.insert(Flag::MaybeLocked);
                 }
