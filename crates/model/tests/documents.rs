@@ -446,6 +446,15 @@ fn diagnostics_of_a_plan_on_a_rig() {
         &changed(PLAN, "[C4, C1, C2,", "[C4, C0,"),
         RIG,
     );
+    both(
+        "a note beyond what the audio output reaches",
+        PLAN,
+        &changed(
+            RIG,
+            "midi:\n          port: \"USB MIDI\"       # the port's name, or a part that no other port has\n          bend_range: 200 cents  # what the interface bends at full pitch bend",
+            "volts: {device: \"USB Audio\", rate: 48 kHz, full_scale: 5 V}",
+        ),
+    );
     both("a cold start without a switch", PLAN, &unfed);
     both(
         "a power-on without a switch",

@@ -3,15 +3,18 @@
 use super::super::error::DocumentError;
 use super::super::path::Path;
 use super::super::plan::{Notes, Plan, Stage};
-use super::super::rig::{Position, Rig, Wiring};
+use super::super::rig::{Position, Rig, Sender, Wiring};
 use super::super::source::Document;
 use super::plan::word;
 use super::{Checked, Checker, at};
 use crate::pitch::{AskedNote, ControlLaw, Pitch};
-use crate::quantity::{Hertz, VoltDifference};
+use crate::quantity::{Hertz, VoltDifference, Volts};
 
 /// What rounding may put a voltage beyond the end of a safe range.
 const ROUNDING: VoltDifference = VoltDifference::of(1e-9);
+
+/// The largest share of its full scale that an audio output of 16 bits can give.
+const HIGHEST_SHARE: f64 = 1.0 - 1.0 / 32_768.0;
 
 /// Checks a plan against the rig it is to run on. Both are taken to have passed
 /// their own checks. Errors point into the plan.
@@ -201,6 +204,26 @@ impl Fitting<'_> {
             },
             || format!("leave the note out, or look at positions.{name}.cv.safe in {}", self.file),
         )?;
+        if let Some(full_scale) = self.full_scale(position) {
+            let share = voltage.get() / full_scale.get();
+            self.check.require(
+                (-1.0..=HIGHEST_SHARE).contains(&share),
+                path,
+                || {
+                    format!(
+                        "{written} would need {:.3} V on the position \"{name}\", and the output \"{}\" reaches {full_scale} either way, not quite at the top",
+                        voltage.get(),
+                        position.cv.sender
+                    )
+                },
+                || {
+                    format!(
+                        "leave the note out, or look at wiring.real.senders.{}.volts.full_scale in {}",
+                        position.cv.sender, self.file
+                    )
+                },
+            )?;
+        }
         let frequency = standard.frequency(pitch);
         let rate = self.rate();
         self.check.require(
@@ -209,6 +232,17 @@ impl Fitting<'_> {
             || format!("{written} is {:.0} Hz, and an input of {rate} hears nothing above half its rate", frequency.get()),
             || "leave the note out, or use a higher rate".to_owned(),
         )
+    }
+
+    /// The voltage at full scale of the audio output that feeds a position, if one does.
+    fn full_scale(&self, position: &Position) -> Option<Volts> {
+        let Wiring::Real(real) = &self.rig.wiring else {
+            return None;
+        };
+        match real.senders.get(&position.cv.sender)? {
+            Sender::Volts { full_scale, .. } => Some(*full_scale),
+            Sender::Midi { .. } => None,
+        }
     }
 
     fn rate(&self) -> Hertz {
