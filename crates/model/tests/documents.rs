@@ -455,6 +455,11 @@ fn diagnostics_of_a_plan_on_a_rig() {
             "volts: {device: \"USB Audio\", rate: 48 kHz, full_scale: 5 V}",
         ),
     );
+    both(
+        "a note that MIDI does not have",
+        &changed(PLAN, "C6, C7,", "C6, \"A#9\","),
+        &RIG.replace("to: 8 V", "to: 10 V"),
+    );
     both("a cold start without a switch", PLAN, &unfed);
     both(
         "a power-on without a switch",

@@ -204,7 +204,21 @@ impl Fitting<'_> {
             },
             || format!("leave the note out, or look at positions.{name}.cv.safe in {}", self.file),
         )?;
-        if let Some(full_scale) = self.full_scale(position) {
+        let full_scale = self.full_scale(position);
+        if full_scale.is_none() && !matches!(self.rig.wiring, Wiring::Recorded(_)) {
+            self.check.require(
+                (0.0..=127.0).contains(&pitch.note_number().round()),
+                path,
+                || {
+                    format!(
+                        "{written} is not among the notes of MIDI, C-1 to G9, by which \"{}\" plays the position \"{name}\"",
+                        position.cv.sender
+                    )
+                },
+                || "leave the note out".to_owned(),
+            )?;
+        }
+        if let Some(full_scale) = full_scale {
             let share = voltage.get() / full_scale.get();
             self.check.require(
                 (-1.0..=HIGHEST_SHARE).contains(&share),
