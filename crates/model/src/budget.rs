@@ -65,7 +65,7 @@ impl UncertaintySource {
     }
 }
 
-/// What one source alone does to a result.
+/// What one source does to a result: the squares of the parts add up to that of the whole.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Contribution {
     /// The source.

@@ -149,7 +149,7 @@ pub(crate) struct OneResult {
     budget: Vec<OneContribution>,
 }
 
-/// What one source alone does to a result.
+/// What one source does to a result: the squares of `u` add up to that of the result's.
 #[derive(JsonSchema)]
 #[schemars(deny_unknown_fields)]
 #[allow(dead_code)]

@@ -2,7 +2,8 @@
 //!
 //! Sources of the rig are switched on one at a time beside the readings' own noise,
 //! in the same draws; what the variance grows by is the source's. So the table
-//! follows each result through whatever is done to it, maxima and crossings too.
+//! follows each result through whatever is done to it, maxima and crossings too, and
+//! adds up to the standard uncertainty beside it (GUM 5.1.2).
 
 use super::{Computed, Night};
 use crate::bench::Bench;
@@ -86,7 +87,7 @@ impl<'a> Nights<'a> {
             ResultName::WarmUpTime | ResultName::ReadyAfter
         );
         if computed.rig_share.is_none() && !is_time {
-            return shares(vec![(UncertaintySource::Readings, u)]);
+            return shares(vec![(UncertaintySource::Readings, u)], u);
         }
         let nights = self.made.get_or_init(|| {
             let alone = self.alone.benches.iter();
@@ -128,22 +129,27 @@ impl<'a> Nights<'a> {
                 }
             }
         }
-        shares(parts)
+        shares(parts, u)
     }
 }
 
-/// Standard uncertainties with their shares of the variance, largest first.
-fn shares(parts: Vec<(UncertaintySource, f64)>) -> Vec<Contribution> {
+/// Standard uncertainties with their shares of the variance, largest first. What a source
+/// does alone need not add up where a maximum is taken, and few draws say it roughly: the
+/// parts are brought to what they must add up to, the standard uncertainty that is stated.
+fn shares(parts: Vec<(UncertaintySource, f64)>, stated: f64) -> Vec<Contribution> {
     let total: f64 = parts.iter().map(|(_, u)| u * u).sum();
     if !(total > 0.0 && total.is_finite()) {
         return Vec::new();
     }
     let mut budget: Vec<Contribution> = parts
         .into_iter()
-        .map(|(source, u)| Contribution {
-            source,
-            u,
-            share: u * u / total,
+        .map(|(source, u)| {
+            let share = u * u / total;
+            Contribution {
+                source,
+                u: stated * share.sqrt(),
+                share,
+            }
         })
         .filter(|part| part.share >= LEAST_SHARE)
         .collect();

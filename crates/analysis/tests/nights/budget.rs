@@ -105,3 +105,23 @@ fn a_rig_without_errors_leaves_the_readings() {
         assert!((found.budget[0].share - 1.0).abs() < 1e-9);
     }
 }
+
+#[test]
+fn the_parts_add_up_to_what_is_stated() {
+    // Of a unit whose octaves beat nearly alike, and of a maximum, too.
+    let plan = plan(NIGHT, "");
+    let record = play(&plan, 0.02, 3, |slot, random| {
+        30.0 * (1.0 - (-slot.x).exp2()) / 16.0 + 0.02 * random.normal()
+    });
+    let bounds = "cv_gain: 0.03 %, cv_offset: 2 mV, cv_step: 0.25 mV, cv_gain_drift: 50 ppm, cv_offset_drift: 0.1 mV, cv_output_resistance: 10 ohm, cv_session: 20 ppm";
+    let analysis = analyse(&plan, &rig(bounds), &record);
+    let mut some = 0;
+    for outcome in &analysis.outcomes {
+        let sum: f64 = outcome.budget.iter().map(|part| part.u * part.u).sum();
+        if let (Some(u), true) = (outcome.u, sum > 0.0) {
+            assert!((sum.sqrt() / u - 1.0).abs() < 0.005, "{outcome:?}");
+            some += 1;
+        }
+    }
+    assert!(some > 20, "{some}");
+}
