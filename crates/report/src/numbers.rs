@@ -153,6 +153,8 @@ pub(crate) struct Stated {
     pub value: f64,
     /// Its 95 % interval, where it is known.
     pub interval: Option<(f64, f64)>,
+    /// Of a time that may never be reached: the lower end of an interval without an upper.
+    pub at_least: Option<f64>,
     /// What it is a quantity of.
     pub dimension: Dimension,
 }
@@ -221,7 +223,10 @@ impl Stated {
                         format!("{value} ({low} to {high})")
                     }
                 }
-                _ => value,
+                _ => match self.at_least {
+                    Some(least) => format!("{value} ({} or more)", said(least)),
+                    None => value,
+                },
             };
         }
         let decimals = self.decimals();
@@ -280,6 +285,7 @@ mod tests {
         Stated {
             value,
             interval: Some((low, high)),
+            at_least: None,
             dimension: Dimension::Interval,
         }
     }
@@ -319,6 +325,7 @@ mod tests {
         let time = |value: f64, low: f64, high: f64| Stated {
             value,
             interval: Some((low, high)),
+            at_least: None,
             dimension: Dimension::Duration,
         };
         // An interval of twenty seconds is not nothing.
@@ -336,6 +343,13 @@ mod tests {
         );
         assert_eq!(time(0.9, 0.0, 0.9).numbers(false), "at most 900 ms");
         assert_eq!(duration_within(368.0, None), "6 min");
+        // A time that may never be reached is no certain one.
+        let open = Stated {
+            interval: None,
+            at_least: Some(25_103.5),
+            ..time(25_314.3, 0.0, 0.0)
+        };
+        assert_eq!(open.numbers(false), "7 h 2 min (6 h 58 min or more)");
     }
 
     #[test]

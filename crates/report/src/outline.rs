@@ -132,9 +132,14 @@ pub(crate) fn stated(outcome: &Outcome) -> Option<Stated> {
         .zip(outcome.high)
         .filter(|(low, high)| low.is_finite() && high.is_finite())
         .map(|(low, high)| (shown(low), shown(high)));
+    let at_least = outcome
+        .low
+        .filter(|low| low.is_finite() && outcome.high.is_none())
+        .filter(|_| dimension == Dimension::Duration);
     Some(Stated {
         value,
         interval,
+        at_least,
         dimension,
     })
 }

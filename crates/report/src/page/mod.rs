@@ -463,7 +463,9 @@ fn result_line(outcome: &Outcome) -> Option<ResultLine> {
         },
         unit: shown_unit(value.dimension),
         interval: match value.interval.map(|(low, high)| (end(low), end(high))) {
-            None => String::new(),
+            None => value
+                .at_least
+                .map_or_else(String::new, |least| format!("{} or more", duration(least))),
             // Of what is at most so much, and where the digits show no difference.
             Some(_) if value.is_at_most() => String::new(),
             Some((low, high)) if low == high => String::new(),
