@@ -19,16 +19,39 @@ pub(crate) struct Survey {
     pub zeros: bool,
 }
 
-/// How often the signal stands still at its extreme for three samples or more.
+/// How often the signal stands still at its extreme for three samples or more, and
+/// was cut off there. The top of a slow wave in few bits stands still, too, but is
+/// come to and left by small steps.
 fn plateaus(samples: &[f32], extreme: f32) -> usize {
     // Seldom anything to look for.
     if samples.iter().filter(|x| **x == extreme).count() < 3 {
         return 0;
     }
-    samples
-        .chunk_by(|a, b| a == b)
-        .filter(|run| run.len() >= 3 && run[0] == extreme)
-        .count()
+    let step = samples
+        .windows(2)
+        .map(|pair| (pair[1] - pair[0]).abs())
+        .filter(|step| *step > 0.0)
+        .fold(f32::INFINITY, f32::min);
+    let mut runs = samples.chunk_by(|a, b| a == b).peekable();
+    let (mut count, mut before): (_, &[f32]) = (0, &[]);
+    while let Some(run) = runs.next() {
+        let after = runs.peek().copied().unwrap_or_default();
+        // A parabola that keeps within a step for so many samples has left it by no more
+        // than the square of this one sample later, rounding apart; and the value next
+        // to its top lasts a fifth as long, at least.
+        let wider = (run.len() + 1) as f32 / run.len().saturating_sub(1).max(1) as f32;
+        let furthest = (wider * wider + 1.0) * step;
+        let cut = |beside: &[f32]| {
+            beside.first().is_some_and(|value| {
+                (extreme - value).abs() > furthest || (beside.len() + 2) * 5 < run.len()
+            })
+        };
+        if run.len() >= 3 && run[0] == extreme && (cut(before) || cut(after)) {
+            count += 1;
+        }
+        before = run;
+    }
+    count
 }
 
 /// The longest run of exact zeros, where there are many at all.

@@ -230,3 +230,22 @@ fn octaves_are_right_or_in_doubt() {
         }
     }
 }
+
+/// The top of a slow wave in few bits stands still for some samples, and is whole.
+#[test]
+fn few_bits_are_no_overload() {
+    for (bits, hz) in [(16, 20.0), (16, 32.7), (16, 55.0), (8, 110.0), (8, 440.0)] {
+        let full = f64::from(1 << (bits - 1));
+        for peak in [0.2, 0.5, 0.9] {
+            let wave = |at: usize| (2.0 * PI * hz * at as f64 / 48_000.0).sin();
+            let stepped = |value: f64| ((value * full).round() / full) as f32;
+            let whole: Vec<f32> = (0..24_000).map(|at| stepped(peak * wave(at))).collect();
+            let flagged = |samples: &[f32]| estimate(samples).flags.contains(Flag::Clipped);
+            assert!(!flagged(&whole), "{bits} bits, {hz} Hz, peak {peak}");
+            let cut: Vec<f32> = (0..24_000)
+                .map(|at| stepped((1.3 * wave(at)).clamp(-1.0, 1.0) * peak))
+                .collect();
+            assert!(flagged(&cut), "{bits} bits, {hz} Hz, cut at {peak}");
+        }
+    }
+}
