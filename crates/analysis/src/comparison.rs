@@ -193,6 +193,8 @@ mod tests {
     const SAME_PLACE: Common = Common {
         run: false,
         rig: true,
+        thermometer: true,
+        load: true,
         output: true,
         unit: true,
         notes: true,

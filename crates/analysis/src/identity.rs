@@ -8,7 +8,9 @@
 //! says what belongs to what.
 
 use model::document::rig::{Rig, Wiring};
+use model::document::simulated::Interface;
 use model::pitch::Pitch;
+use model::quantity::Seconds;
 use model::record::{PositionId, RunRecord};
 use model::result::UncertaintySource;
 use sha2::{Digest, Sha256};
@@ -19,7 +21,10 @@ use std::cmp::Reverse;
 enum Part {
     Run,
     Rig,
+    Thermometer,
     Output,
+    /// All that hangs on an output.
+    Load,
     Unit,
     /// A position and a stage of a run: what is read there is read once.
     Place,
@@ -28,17 +33,18 @@ enum Part {
 
 /// All of what must be the same for an error from a source to be the same.
 ///
-/// Steps belong to a note on an output; the loading to an output and the unit on it;
-/// what changes from session to session, and what drifts within one, to the output in
+/// Steps belong to a note on an output; the loading to an output, the inputs on it and the
+/// unit among them; what changes from session to session, and what drifts within one, to the output in
 /// that run. What the meter and the unit itself add belongs to the readings.
 const fn belongs_to(source: UncertaintySource) -> &'static [Part] {
     match source {
         UncertaintySource::Readings | UncertaintySource::OffCurve => &[Part::Run, Part::Place],
         UncertaintySource::CvDrift | UncertaintySource::Session => &[Part::Run, Part::Output],
-        UncertaintySource::SampleClock | UncertaintySource::Thermometer => &[Part::Rig],
+        UncertaintySource::SampleClock => &[Part::Rig],
+        UncertaintySource::Thermometer => &[Part::Thermometer],
         UncertaintySource::CvGain | UncertaintySource::CvOffset => &[Part::Output],
         UncertaintySource::CvSteps => &[Part::Output, Part::Note],
-        UncertaintySource::Loading => &[Part::Output, Part::Unit],
+        UncertaintySource::Loading => &[Part::Output, Part::Load, Part::Unit],
     }
 }
 
@@ -47,10 +53,14 @@ const fn belongs_to(source: UncertaintySource) -> &'static [Part] {
 pub struct Common {
     /// They are of one run.
     pub run: bool,
-    /// They were measured on the same rig, to the letter of its file.
+    /// They were measured on the same rig, by its name and what it listens with.
     pub rig: bool,
-    /// The control voltage came from the same output.
+    /// The same thermometer was read, within the same limits.
+    pub thermometer: bool,
+    /// The control voltage came from the same output, within the same limits.
     pub output: bool,
+    /// The same inputs hung on that output.
+    pub load: bool,
     /// They are of the same unit.
     pub unit: bool,
     /// The same notes were played.
@@ -64,7 +74,9 @@ impl Common {
         belongs_to(source).iter().all(|part| match part {
             Part::Run => self.run,
             Part::Rig => self.rig,
+            Part::Thermometer => self.thermometer,
             Part::Output => self.output,
+            Part::Load => self.load,
             Part::Unit => self.unit,
             // Two results of one place are the same result.
             Part::Place => false,
@@ -78,9 +90,11 @@ impl Common {
 pub struct Identity {
     rig: String,
     run: String,
+    thermometer: String,
     output: String,
     /// Whether the rig says which output that is.
     output_known: bool,
+    load: String,
     unit: String,
     place: String,
 }
@@ -91,9 +105,14 @@ pub(crate) type Address = [u8; 32];
 impl Identity {
     /// The identity of what was measured at a position in a run.
     ///
-    /// A rig is what its file says; of a simulated one the seed, the units and their
-    /// faults are left aside, as another unit or night does not make it another bench. A
-    /// run is its plan, rig, units and seed and its first reading (the same plan on the
+    /// A rig is known by its name and by what it listens with; an output by its rig, its
+    /// sender and channel, its law, its limits and its certificate; a thermometer likewise.
+    /// So another position or another supply in the file changes nothing, and a new
+    /// certificate for one of them leaves the others what they were. Of a simulated rig
+    /// what differs between nights is left aside: the seed, the room, the units, their
+    /// faults and when which supply comes on.
+    ///
+    /// A run is its plan, rig, units and seed and its first reading (the same plan on the
     /// same bench with the same unit, an evening later, is another run; a simulated one
     /// that is repeated is not). Neither where a store lies nor ordinals nor the wall clock
     /// count; the name of a recording that was imported does, since the text of its rig has
@@ -101,6 +120,7 @@ impl Identity {
     #[must_use]
     pub fn of(rig: &Rig, record: &RunRecord, position: &PositionId) -> Self {
         let bench = bench(rig);
+        let limits = &rig.bounds;
         let header = &record.header;
         let run = digest(&[
             &header.plan_text,
@@ -111,10 +131,31 @@ impl Identity {
         ]);
         let place = digest(&[&run, position.as_str()]);
         let cv = rig.positions.get(position.as_str()).map(|own| &own.cv);
-        let output = cv.map(|cv| digest(&[&bench, &cv.sender, &cv.channel.to_string()]));
+        let output = cv.map(|cv| {
+            digest(&[
+                &bench,
+                &sender(rig, &cv.sender),
+                &format!("{} {:?}", cv.channel, cv.law),
+                &format!("{:?} {:?}", limits.cv_gain, limits.cv_offset),
+                &format!(
+                    "{:?} {:?}",
+                    limits.cv_step, rig.certificates.control_voltage
+                ),
+            ])
+        });
+        let inputs = rig.positions.values().filter(|other| {
+            cv.is_some_and(|cv| (&cv.sender, cv.channel) == (&other.cv.sender, other.cv.channel))
+        });
+        let inputs: Vec<_> = inputs.map(|other| other.input_resistance).collect();
         let serial = header.units.get(position).map(|unit| unit.serial.trim());
         let serial = serial.filter(|serial| !serial.is_empty());
         Self {
+            thermometer: digest(&[
+                &bench,
+                &format!("{:?} {:?}", rig.thermometer, limits.thermometer),
+                &format!("{:?}", rig.certificates.thermometer),
+            ]),
+            load: format!("{:?} {inputs:?}", limits.cv_output_resistance),
             rig: bench,
             output_known: output.is_some(),
             output: output.unwrap_or_else(|| place.clone()),
@@ -130,6 +171,8 @@ impl Identity {
         Common {
             run: self.run == other.run,
             rig: self.rig == other.rig,
+            thermometer: self.thermometer == other.thermometer,
+            load: self.load == other.load,
             output: self.output_known && other.output_known && self.output == other.output,
             unit: self.unit == other.unit,
             notes: false,
@@ -150,7 +193,9 @@ impl Identity {
             parts.push(match part {
                 Part::Run => self.run.clone(),
                 Part::Rig => self.rig.clone(),
+                Part::Thermometer => self.thermometer.clone(),
                 Part::Output => self.output.clone(),
+                Part::Load => self.load.clone(),
                 Part::Unit => self.unit.clone(),
                 Part::Place => format!("{} {stage}", self.place),
                 // The same to a millionth of a semitone.
@@ -186,13 +231,29 @@ fn first_heard(record: &RunRecord) -> [Option<f64>; 2] {
 
 /// What makes a rig that rig, in a form that is equal where the rigs are.
 fn bench(rig: &Rig) -> String {
-    let mut rig = rig.clone();
-    if let Wiring::Simulated(simulated) = &mut rig.wiring {
-        simulated.seed = 0;
-        simulated.units.clear();
-        simulated.faults.clear();
-    }
-    digest(&[&format!("{rig:?}")])
+    let listens = match &rig.wiring {
+        Wiring::Real(real) => format!("{:?} {:?}", real.capture.host, real.capture.device),
+        Wiring::Simulated(simulated) => format!("{:?}", simulated.input),
+        Wiring::Recorded(recorded) => format!("{recorded:?}"),
+    };
+    digest(&[&rig.name, &listens])
+}
+
+/// What makes a sender that sender.
+fn sender(rig: &Rig, name: &str) -> String {
+    let what = match &rig.wiring {
+        Wiring::Real(real) => format!("{:?}", real.senders.get(name)),
+        Wiring::Simulated(simulated) => {
+            let interface = simulated.interfaces.get(name).cloned();
+            let interface = interface.map(|interface| Interface {
+                on_before: Seconds::of(0.0),
+                ..interface
+            });
+            format!("{interface:?}")
+        }
+        Wiring::Recorded(_) => String::new(),
+    };
+    format!("{name} {what}")
 }
 
 /// A hash of texts, each with its length, so that none runs into the next.
@@ -221,6 +282,8 @@ mod tests {
         Identity {
             rig: "bench".to_owned(),
             run: run.to_owned(),
+            thermometer: "bench".to_owned(),
+            load: "100 kohm".to_owned(),
             output: output.to_owned(),
             output_known: true,
             unit: unit.to_owned(),
@@ -270,6 +333,127 @@ mod tests {
             S::Thermometer,
         ];
         assert_eq!(shared, expected);
+    }
+
+    const BENCH: &str = "
+nightbench: rig 1
+name: bench
+wiring:
+  real:
+    senders: {keys: {midi: {port: keys}}}
+    capture: {device: input, rate: 48 kHz, channels: 2}
+    instruments: {psu: {scpi: {port: /dev/ttyUSB0, role: supply}}}
+supplies: {rack: {by: {instrument: psu}, current_limit: 1 A}}
+positions:
+  left:
+    cv: {sender: keys, channel: 1, law: {volts_per_octave: {zero: C1 = 0 V}}, safe: {from: 0 V, to: 8 V}}
+    input: 1
+";
+
+    /// What a unit without a serial number in the left position shares with what is found
+    /// of it on a bench whose file reads otherwise: whether it is the same rig, and the
+    /// sources.
+    fn shared_with(edit: impl FnOnce(&mut Rig)) -> (bool, Vec<UncertaintySource>) {
+        let rig = model::document::read_rig("rig.yaml", BENCH.as_bytes())
+            .expect("the rig reads")
+            .value;
+        let mut edited = rig.clone();
+        edit(&mut edited);
+        let position = PositionId::new("left");
+        let record = |run: &str| RunRecord {
+            id: model::record::RunId::new(run),
+            header: model::record::RunHeader {
+                plan_text: run.to_owned(),
+                rig_text: String::new(),
+                units: std::iter::once((
+                    position.clone(),
+                    model::record::Unit {
+                        serial: "A 7".to_owned(),
+                        ..model::record::Unit::default()
+                    },
+                ))
+                .collect(),
+                program_version: String::new(),
+                seed: None,
+                began: model::time::Timestamp::UNIX_EPOCH,
+            },
+            readings: Vec::new(),
+            traces: Vec::new(),
+            gaps: Vec::new(),
+            events: Vec::new(),
+        };
+        let one = Identity::of(&rig, &record("monday"), &position);
+        let other = Identity::of(&edited, &record("tuesday"), &position);
+        let common = Common {
+            notes: true,
+            ..one.in_common(&other)
+        };
+        let shared = S::ALL.into_iter().filter(|source| common.has(*source));
+        (common.rig, shared.collect())
+    }
+
+    #[test]
+    fn a_rig_stays_what_it_is_where_its_file_says_more_of_something_else() {
+        let same = shared_with(|_| {});
+        let all = [
+            S::SampleClock,
+            S::CvGain,
+            S::CvOffset,
+            S::CvSteps,
+            S::Loading,
+            S::Thermometer,
+        ];
+        assert_eq!(same, (true, all.to_vec()));
+        let left = |rig: &Rig| rig.positions["left"].clone();
+        let certificate = |number: &str| {
+            Some(model::document::rig::Certificate {
+                what: "calibrated".to_owned(),
+                number: number.to_owned(),
+                date: "2026-03-02".to_owned(),
+                due: None,
+                as_found: None,
+                as_left: None,
+            })
+        };
+        // Another position on another output, and nobody feeds the rack any more.
+        let more = shared_with(|rig| {
+            let mut right = left(rig);
+            right.cv.channel = 2;
+            rig.positions.insert("right".to_owned(), right);
+            rig.supplies.clear();
+        });
+        assert_eq!(more, same);
+        let without = |sources: &[S]| {
+            let kept = all.into_iter().filter(|source| !sources.contains(source));
+            (true, kept.collect::<Vec<S>>())
+        };
+        // On the same output its input is a load.
+        let loaded = shared_with(|rig| {
+            let right = left(rig);
+            rig.positions.insert("right".to_owned(), right);
+        });
+        assert_eq!(loaded, without(&[S::Loading]));
+        let thermometer = shared_with(|rig| rig.certificates.thermometer = certificate("T 1"));
+        assert_eq!(thermometer, without(&[S::Thermometer]));
+        // What was adjusted has another gain, offset and steps.
+        let of_voltage = [S::CvGain, S::CvOffset, S::CvSteps, S::Loading];
+        let voltage = shared_with(|rig| rig.certificates.control_voltage = certificate("V 1"));
+        assert_eq!(voltage, without(&of_voltage));
+        let limits = shared_with(|rig| rig.bounds.cv_gain = model::quantity::Fraction::of(1e-4));
+        assert_eq!(limits, without(&of_voltage));
+        let port = shared_with(|rig| {
+            if let Wiring::Real(real) = &mut rig.wiring {
+                let keys = real.senders.get_mut("keys").expect("the sender");
+                *keys = model::document::rig::Sender::Midi {
+                    port: "other keys".to_owned(),
+                    bend_range: model::quantity::Cents::of(200.0),
+                };
+            }
+        });
+        assert_eq!(port, without(&of_voltage));
+        // The same wires under another name are another bench's.
+        let renamed = shared_with(|rig| rig.name = "bench two".to_owned());
+        assert_eq!(renamed, (false, Vec::new()));
     }
 
     #[test]

@@ -46,7 +46,8 @@ pub struct Line {
 impl Interface {
     /// The interface of this name.
     #[must_use]
-    pub fn new(name: &str, model: &InterfaceModel, seed: u64) -> Self {
+    pub fn new(name: &str, model: &InterfaceModel) -> Self {
+        let specimen = model.specimen;
         let lowest = model.lowest.get();
         let highest = model.highest.get().max(lowest + 1e-3);
         Self {
@@ -59,7 +60,8 @@ impl Interface {
                 Law::VoltsPerOctave { slope, .. } => slope.get() / 12.0,
                 Law::HertzPerVolt { .. } => (highest - lowest) / 96.0,
             },
-            steps: Source::new(seed, "interface steps").part(Source::new(seed, name).bits(0)),
+            steps: Source::new(specimen, "interface steps")
+                .part(Source::new(specimen, name).bits(0)),
             gain: 1.0 + model.gain_error.get(),
             offset: model.offset_error.get(),
             gain_drift: model.gain_drift.get(),

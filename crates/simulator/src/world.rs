@@ -104,7 +104,7 @@ impl World {
         let interfaces: BTreeMap<String, Arc<Interface>> = simulated
             .interfaces
             .iter()
-            .map(|(name, model)| (name.clone(), Arc::new(Interface::new(name, model, seed))))
+            .map(|(name, model)| (name.clone(), Arc::new(Interface::new(name, model))))
             .collect();
         let script = Script::new(&simulated.faults);
         let mut places = Vec::new();

@@ -226,7 +226,7 @@ wiring:
     seed: {seed}
     room: {{temperature: 21.5 degC, swing: 1.2 K, period: 24 h, wander: 0.12 K, mains: 50 Hz}}
     interfaces:
-      keys: {{step_error: {steps} mV, gain_error: {gain} ppm, gain_drift: 8 ppm/K, offset_drift: 12 uV/K, output_resistance: {output} ohm}}
+      keys: {{specimen: {seed}, step_error: {steps} mV, gain_error: {gain} ppm, gain_drift: 8 ppm/K, offset_drift: 12 uV/K, output_resistance: {output} ohm}}
     input: {{rate: 48 kHz, clock_error: 14 ppm, noise: -92 dBFS}}
     units: {units}
     instruments: {{psu: supply, air: thermometer}}

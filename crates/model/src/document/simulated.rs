@@ -102,7 +102,10 @@ pub struct Interface {
     pub bits: u8,
     /// The bend range it has at power-up, until RPN 0 sets another.
     pub bend_range: Cents,
-    /// Root mean square of what each semitone's voltage is off the line, by seed.
+    /// Which of all interfaces like it this is: each has steps of its own, which are the
+    /// same every night.
+    pub specimen: u64,
+    /// Root mean square of what each semitone's voltage is off the line.
     pub step_error: VoltDifference,
     /// How much too large all voltages are.
     pub gain_error: Fraction,
@@ -134,6 +137,7 @@ impl Default for Interface {
             highest: Volts::of(10.0),
             bits: 16,
             bend_range: Cents::of(200.0),
+            specimen: 1,
             step_error: VoltDifference::of(50e-6),
             gain_error: Fraction::of(0.0),
             offset_error: VoltDifference::of(0.0),

@@ -82,10 +82,14 @@ struct Subject {
 struct InCommon {
     /// They are of one run.
     run: bool,
-    /// They were measured on the same rig, to the letter of its file.
+    /// They were measured on the same rig, by its name and what it listens with.
     rig: bool,
-    /// The control voltage came from the same output.
+    /// The same thermometer was read, within the same limits.
+    thermometer: bool,
+    /// The control voltage came from the same output, within the same limits.
     output: bool,
+    /// The same inputs hung on that output.
+    load: bool,
     /// They are the same unit.
     unit: bool,
 }

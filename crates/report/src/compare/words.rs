@@ -304,7 +304,7 @@ pub(super) fn conditions(pair: &Pair<'_>) -> Vec<String> {
         let why = if !pair.common.rig {
             "they were not measured on one rig, as far as is known"
         } else if !pair.common.output {
-            "they were measured on different outputs of the rig"
+            "they were measured on different outputs of the rig, or on one whose limits or certificate have changed"
         } else {
             "nothing of the rig's uncertainty is known to be in both"
         };
@@ -521,7 +521,9 @@ pub fn comparison_json(views: &[RunView<'_>]) -> Value {
                 "common": {
                     "run": pair.common.run,
                     "rig": pair.common.rig,
+                    "thermometer": pair.common.thermometer,
                     "output": pair.common.output,
+                    "load": pair.common.load,
                     "unit": pair.common.unit,
                 },
                 "warmer_k": maybe(pair.warmer),
