@@ -1,8 +1,9 @@
 //! How often 95 % intervals hold the truth, and how often a unit at the edge of a
 //! tolerance is passed:
 //! `cargo run --release -p analysis --example coverage [NIGHTS [PART ...]]`, where parts
-//! are `levels`, `ready`, `drift`, `coefficients` and `accepts`, all of them if none is
-//! named.
+//! are `levels`, `ready`, `drift`, `coefficients`, `physics` and `accepts`, all of them if
+//! none is named. Units are formulas, which have what the analysis reckons with and
+//! nothing else; in `physics` they are those of the simulator.
 //!
 //! Asked for are 93 to 98 % of 2000 nights for each result, and at most 271 false
 //! accepts of 10 000 with a guard band of r = 1 (2.5 % and three standard deviations
@@ -14,6 +15,9 @@ mod coverage;
 #[path = "../tests/nights/night.rs"]
 #[allow(dead_code)]
 mod night;
+#[path = "../tests/nights/physics.rs"]
+#[allow(dead_code, unused_imports)]
+mod physics;
 #[path = "../tests/nights/truth.rs"]
 #[allow(dead_code, unused_imports)]
 mod truth;
@@ -102,21 +106,42 @@ fn coefficients(nights: u64) -> [f64; 2] {
         let noise = [0.02, 0.1][(2.0 * random.uniform()) as usize];
         let step = [0.0, 0.02, 0.1][(3.0 * random.uniform()) as usize];
         let off = [(); 2].map(|()| thermometer * (2.0 * random.uniform() - 1.0));
+        // Of the night, and of two shorter comings and goings: a room that went up and
+        // down in one sine would not tell a long lag from a part that compensates later.
+        let mut waves = vec![(swing, around, phase)];
+        for _ in 0..2 {
+            let (size, period) = (
+                0.1 + 0.4 * random.uniform(),
+                3000.0 + 9000.0 * random.uniform(),
+            );
+            let phase = std::f64::consts::TAU * random.uniform();
+            waves.push((size, std::f64::consts::TAU / period, phase));
+        }
+        let air = |t: f64| -> f64 {
+            let of = |(size, around, phase): &(f64, f64, f64)| size * (around * t + phase).sin();
+            waves.iter().map(of).sum()
+        };
         // A first-order low pass of a sine, its beginning forgotten (any text).
-        let behind = (around * lag).atan();
-        let reaches = (1.0 + (around * lag).powi(2)).sqrt().recip();
+        let body = |t: f64| -> f64 {
+            let of = |(size, around, phase): &(f64, f64, f64)| {
+                let (behind, square) = ((around * lag).atan(), (around * lag).powi(2));
+                size * (1.0 + square).sqrt().recip() * (around * t + phase - behind).sin()
+            };
+            waves.iter().map(of).sum()
+        };
         let (mut last, mut walk) = (0.0, 0.0);
         let mut record = play(&plan, noise, night, |slot, random| {
             walk += step * ((slot.t - last) / 600.0f64).sqrt() * random.normal();
             last = slot.t;
-            let body = swing * reaches * (around * slot.t + phase - behind).sin();
+            let body = body(slot.t);
             let warming = -8.0 * (-slot.t / 600.0).exp();
             warming + walk + (truth[0] + truth[1] * slot.x) * body + noise * random.normal()
         });
         for reading in &mut record.readings {
             let place = (around * reading.at.seconds() + phase).sin();
             let wrong = off[0] * (1.0 - place) / 2.0 + off[1] * (1.0 + place) / 2.0;
-            reading.conditions.air = Some(Celsius::of(20.0 + swing * place + wrong));
+            let air = air(reading.at.seconds());
+            reading.conditions.air = Some(Celsius::of(20.0 + air + wrong));
         }
         let analysis = analyse(&plan, &rig, &record);
         for ((name, truth), (held, said)) in names.iter().zip(truth).zip(&mut counts) {
@@ -165,7 +190,14 @@ fn main() -> ExitCode {
         .and_then(|text| text.parse().ok())
         .unwrap_or(2000);
     let parts: Vec<String> = arguments.collect();
-    const PARTS: [&str; 5] = ["levels", "ready", "drift", "coefficients", "accepts"];
+    const PARTS: [&str; 6] = [
+        "levels",
+        "ready",
+        "drift",
+        "coefficients",
+        "physics",
+        "accepts",
+    ];
     if let Some(unknown) = parts.iter().find(|part| !PARTS.contains(&part.as_str())) {
         eprintln!(
             "there is no part \"{unknown}\"; there are {}",
@@ -219,6 +251,17 @@ fn main() -> ExitCode {
         let [offset, scale] = coefficients(nights);
         say("offset_temperature_coefficient", offset);
         say("scale_temperature_coefficient", scale);
+    }
+    if asked("physics") {
+        let mut found = physics::levels(nights);
+        found.push((ResultName::DriftRate, physics::drift(nights)));
+        let [offset, scale] = physics::coefficients(nights);
+        found.push((ResultName::OffsetTemperatureCoefficient, offset));
+        found.push((ResultName::ScaleTemperatureCoefficient, scale));
+        for (name, held) in found {
+            say(&format!("physics, {name}"), held.share());
+            println!("  stated in {} of {nights} nights", held.stated);
+        }
     }
     if asked("accepts") {
         let units = 5 * nights;

@@ -12,6 +12,9 @@ const DRAWS: usize = 4000;
 const SHORTEST_LAG: f64 = 60.0;
 const LONGEST_LAG: f64 = 6.0 * 3600.0;
 const LAGS: usize = 16;
+/// With such a part the rest is behind the air by no more than this, in seconds: a longer
+/// lag and a later part look the same.
+const LONGEST_BEFORE_COMPENSATION: f64 = 1800.0;
 /// How often the lags are laid closer together around the likely ones.
 const REFINEMENTS: usize = 5;
 /// The air must have moved by this, in kelvin, and by a third of it back again.
@@ -57,7 +60,7 @@ fn of_mixture(mixture: &Mixture, lags: &[f64], trials: &mut Trials) -> (Coeffici
 
 /// The temperature coefficient of values at ascending times, through a first-order
 /// thermal lag that is fitted too: without it a lag as long as the cycle of the room
-/// hides nearly all of the effect. What the unit had when the log began is a term of
+/// hides nearly all of the effect; with and without a part that compensates later. What the unit had when the log began is a term of
 /// its own that dies away, and so is what is left of warming up, where its time constant
 /// is known (`rest`, in seconds).
 pub(crate) fn with_temperature(
@@ -86,42 +89,17 @@ pub(crate) fn with_temperature(
     }
     let length = times[times.len() - 1] - times[0];
     let longest = LONGEST_LAG.min(length / 2.0).max(SHORTEST_LAG);
-    let mut lags: Vec<f64> = std::iter::once(0.0)
-        .chain(spaced(SHORTEST_LAG, longest))
-        .collect();
-    let (mut candidates, mut lag_of) = (Vec::new(), Vec::new());
-    for _ in 0..REFINEMENTS {
-        (candidates, lag_of) = of_lags(times, values, air, rest, &lags);
-        // The best of each lag; where it stands alone, look between its neighbours.
-        let best = |lag: f64| {
-            candidates
-                .iter()
-                .zip(&lag_of)
-                .filter(|(_, other)| **other == lag)
-                .map(|(candidate, _)| candidate.log_likelihood)
-                .fold(f64::NEG_INFINITY, f64::max)
-        };
-        let likely: Vec<f64> = lags.iter().map(|lag| best(*lag)).collect();
-        let top = likely.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let near: Vec<usize> = (0..lags.len())
-            .filter(|place| likely[*place] > top - 4.0)
-            .collect();
-        let (Some(first), Some(last)) = (near.first(), near.last()) else {
-            break;
-        };
-        if last - first >= 6 {
-            break;
-        }
-        let from = lags[first.saturating_sub(1)];
-        let to = lags[(last + 1).min(lags.len() - 1)];
-        lags = if from > 0.0 {
-            spaced(from, to).collect()
-        } else {
-            (0..LAGS)
-                .map(|place| to * place as f64 / (LAGS - 1) as f64)
-                .collect()
-        };
-    }
+    let of_air = OfAir {
+        times,
+        values,
+        air,
+        rest,
+    };
+    let (mut candidates, mut lag_of) = of_air.at_likely_lags(longest, Answer::Follows);
+    let later = longest.min(LONGEST_BEFORE_COMPENSATION);
+    let (others, lags) = of_air.at_likely_lags(later, Answer::CompensatesLater);
+    candidates.extend(others);
+    lag_of.extend(lags);
     let mixture = Mixture::of(candidates)
         .ok_or_else(|| "its course cannot be told from that of the air".to_owned())?;
     let (mut coefficient, _) = of_mixture(&mixture, &lag_of, trials);
@@ -135,36 +113,119 @@ fn spaced(from: f64, to: f64) -> impl Iterator<Item = f64> {
     (0..LAGS).map(move |place| from * (to / from).powf(place as f64 / (LAGS - 1) as f64))
 }
 
-/// Fits under every lag and every kind of wandering, and which lag each is of.
-fn of_lags(
-    times: &[f64],
-    values: &[f64],
-    air: &Series,
+/// How a unit answers to the air.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Answer {
+    /// As a body that follows it with a lag.
+    Follows,
+    /// So, but for a part that compensates and comes later, as a resistor that follows the
+    /// pair of transistors beside it. It leaves nothing where the air is steady, and so
+    /// nothing of the coefficient, but while the air moves it may be all there is: with a
+    /// lag alone its trace would be taken for a large coefficient behind a long lag.
+    CompensatesLater,
+}
+
+/// A pitch and the air around it.
+struct OfAir<'a> {
+    times: &'a [f64],
+    values: &'a [f64],
+    air: &'a Series,
+    /// The time constant of what is left of warming up, in seconds.
     rest: Option<f64>,
-    lags: &[f64],
-) -> (Vec<Candidate>, Vec<f64>) {
-    let (mut candidates, mut lag_of) = (Vec::new(), Vec::new());
-    for &lag in lags {
-        let mut series = vec![times.to_vec(), values.to_vec(), air.lagged(times, lag)];
+}
+
+impl OfAir<'_> {
+    /// Fits under lags up to the longest, closer together around the likely ones, and
+    /// which lag each is of.
+    fn at_likely_lags(&self, longest: f64, answer: Answer) -> (Vec<Candidate>, Vec<f64>) {
+        let mut lags: Vec<f64> = std::iter::once(0.0)
+            .chain(spaced(SHORTEST_LAG, longest))
+            .collect();
+        let (mut candidates, mut lag_of) = (Vec::new(), Vec::new());
+        for _ in 0..REFINEMENTS {
+            (candidates, lag_of) = self.at_lags(&lags, answer);
+            // The best of each lag; where it stands alone, look between its neighbours.
+            let best = |lag: f64| {
+                candidates
+                    .iter()
+                    .zip(&lag_of)
+                    .filter(|(_, other)| **other == lag)
+                    .map(|(candidate, _)| candidate.log_likelihood)
+                    .fold(f64::NEG_INFINITY, f64::max)
+            };
+            let likely: Vec<f64> = lags.iter().map(|lag| best(*lag)).collect();
+            let top = likely.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            let near: Vec<usize> = (0..lags.len())
+                .filter(|place| likely[*place] > top - 4.0)
+                .collect();
+            let (Some(first), Some(last)) = (near.first(), near.last()) else {
+                break;
+            };
+            if last - first >= 6 {
+                break;
+            }
+            let from = lags[first.saturating_sub(1)];
+            let to = lags[(last + 1).min(lags.len() - 1)];
+            lags = if from > 0.0 {
+                spaced(from, to).collect()
+            } else {
+                (0..LAGS)
+                    .map(|place| to * place as f64 / (LAGS - 1) as f64)
+                    .collect()
+            };
+        }
+        (candidates, lag_of)
+    }
+
+    /// Fits under every lag and every kind of wandering.
+    fn at_lags(&self, lags: &[f64], answer: Answer) -> (Vec<Candidate>, Vec<f64>) {
+        let (times, air) = (self.times, self.air);
+        let (mut candidates, mut lag_of) = (Vec::new(), Vec::new());
         let dies_away = |constant: f64| -> Vec<f64> {
             let from_start = times.iter().map(|t| t - times[0]);
             from_start.map(|t| (-t / constant).exp()).collect()
         };
         // Once it has died away there is nothing of it to tell.
         let is_there = |term: &Vec<f64>| term.get(1).is_some_and(|rest| *rest > 1e-3);
-        series.extend((lag > 0.0).then(|| dies_away(lag)).filter(is_there));
-        // Two of nearly the same time constant are one.
-        let rest = rest.filter(|rest| (rest / lag.max(1.0)).ln().abs() > 0.2);
-        series.extend(rest.map(dies_away).filter(is_there));
-        let short = grouped(&series.iter().map(Vec::as_slice).collect::<Vec<_>>());
-        for wander in Wander::all(&short[0]) {
-            if let Some(found) = candidate(&short[0], &short[1], &short[2..], wander) {
-                candidates.push(found);
-                lag_of.push(lag);
+        for &lag in lags {
+            let body = air.lagged(times, lag);
+            // Two of nearly the same time constant are one.
+            let rest = self
+                .rest
+                .filter(|rest| (rest / lag.max(1.0)).ln().abs() > 0.2);
+            let mut series = vec![times.to_vec(), self.values.to_vec(), body.clone()];
+            series.extend((lag > 0.0).then(|| dies_away(lag)).filter(is_there));
+            series.extend(rest.map(dies_away).filter(is_there));
+            if answer == Answer::CompensatesLater {
+                // How fast the body follows: a part that comes a little later is behind it
+                // by so much.
+                let (sooner, later) = if lag > 0.0 {
+                    (air.lagged(times, 0.0), body)
+                } else {
+                    (body, air.lagged(times, SHORTEST_LAG))
+                };
+                let apart = sooner
+                    .iter()
+                    .zip(later)
+                    .map(|(sooner, later)| sooner - later);
+                series.push(apart.collect());
+            }
+            let short = grouped(&series.iter().map(Vec::as_slice).collect::<Vec<_>>());
+            for wander in Wander::all(&short[0]) {
+                if let Some(mut found) = candidate(&short[0], &short[1], &short[2..], wander) {
+                    if answer == Answer::CompensatesLater {
+                        // Either answer is as likely beforehand as the other: a room that
+                        // goes up and down in one wave cannot tell them apart, and then
+                        // both are possible.
+                        found.log_likelihood += 0.5 * ((short[0].len() - 1) as f64).ln();
+                    }
+                    candidates.push(found);
+                    lag_of.push(lag);
+                }
             }
         }
+        (candidates, lag_of)
     }
-    (candidates, lag_of)
 }
 
 /// What a volt more of supply does to values at ascending times.

@@ -78,6 +78,50 @@ pub(crate) fn drift(times: &[f64], values: &[f64], trials: &mut Trials) -> Optio
     })
 }
 
+/// How far the value at one time and the mean of those at later times may have wandered
+/// apart, as a standard deviation: by flicker and a walk, as far as values at `times` show
+/// them, and not by white noise. 0 where there are too few to tell.
+pub(crate) fn wander_between(times: &[f64], values: &[f64], at: f64, later: &[f64]) -> f64 {
+    let (times, values) = grouped(times, values);
+    if times.len() < READINGS_FOR_MODEL || times.windows(2).any(|pair| pair[1] <= pair[0]) {
+        return 0.0;
+    }
+    let (later, _) = grouped(later, later);
+    let both: Vec<f64> = std::iter::once(at).chain(later).collect();
+    let step = (times[times.len() - 1] - times[0]) / (times.len() - 1) as f64;
+    let covariances = Covariances::of(&times);
+    // How these times depend on each other, by the same relaxations and steps.
+    let between = Covariances::among(&both, step, &covariances.relaxations);
+    let share = 1.0 / (both.len() - 1).max(1) as f64;
+    let apart = DVector::from_fn(both.len(), |place, _| if place == 0 { 1.0 } else { -share });
+    let square = |covariance: &DMatrix<f64>| (covariance * &apart).dot(&apart);
+    let (flicker, walk) = (square(&between.flicker), square(&between.walk));
+    let candidates: Vec<(f64, f64)> = Kind::all(times.len())
+        .iter()
+        .filter_map(|kind| {
+            let candidate = covariances.candidate(&times, &values, kind)?;
+            let variance = candidate.scale * (kind.flicker * flicker + kind.walk * walk);
+            candidate
+                .log_likelihood
+                .is_finite()
+                .then_some((candidate.log_likelihood, variance))
+        })
+        .collect();
+    let best = candidates.iter().map(|(likelihood, _)| *likelihood);
+    let best = best.fold(f64::NEG_INFINITY, f64::max);
+    let (mut sum, mut total) = (0.0, 0.0);
+    for (likelihood, variance) in candidates {
+        let weight = (likelihood - best).exp();
+        sum += weight * variance;
+        total += weight;
+    }
+    if total > 0.0 {
+        (sum / total).sqrt()
+    } else {
+        0.0
+    }
+}
+
 /// Means of adjoining readings, so that there are not too many.
 fn grouped(times: &[f64], values: &[f64]) -> (Vec<f64>, Vec<f64>) {
     let size = times.len().div_ceil(MOST).max(1);
@@ -149,6 +193,8 @@ impl Kind {
 struct Candidate {
     rate: f64,
     u: f64,
+    /// What the covariance of the kind must be multiplied by.
+    scale: f64,
     log_likelihood: f64,
 }
 
@@ -199,13 +245,14 @@ fn noise_model(times: &[f64], values: &[f64], trials: &mut Trials) -> (f64, f64,
 struct Covariances {
     flicker: DMatrix<f64>,
     walk: DMatrix<f64>,
+    /// The times of the relaxations that flicker is made of, in seconds.
+    relaxations: Vec<f64>,
 }
 
 impl Covariances {
     fn of(times: &[f64]) -> Self {
-        let (n, first) = (times.len(), times[0]);
-        let span = times[n - 1] - first;
-        let step = span / (n - 1) as f64;
+        let span = times[times.len() - 1] - times[0];
+        let step = span / (times.len() - 1) as f64;
         // Relaxations of like strength whose times lie a factor of three apart are
         // flicker from the shortest to the longest of them (van der Ziel 1950, Physica
         // 16:359; from memory).
@@ -213,6 +260,12 @@ impl Covariances {
         while let Some(last) = relaxations.last().filter(|last| **last < 3.0 * span) {
             relaxations.push(last * 3.0);
         }
+        Self::among(times, step, &relaxations)
+    }
+
+    /// Of a walk that goes on by a variance of 1 each `step`.
+    fn among(times: &[f64], step: f64, relaxations: &[f64]) -> Self {
+        let (n, first) = (times.len(), times[0]);
         Self {
             flicker: DMatrix::from_fn(n, n, |row, column| {
                 let apart = (times[row] - times[column]).abs();
@@ -221,6 +274,7 @@ impl Covariances {
             walk: DMatrix::from_fn(n, n, |row, column| {
                 (times[row].min(times[column]) - first) / step
             }),
+            relaxations: relaxations.to_vec(),
         }
     }
 
@@ -254,6 +308,7 @@ impl Covariances {
         let wider = if is_white { 1.0 } else { WIDER };
         Some(Candidate {
             rate: slope / span,
+            scale,
             u: wider * (scale / rate_square).sqrt() / span,
             log_likelihood: kind.likely.ln()
                 - log_roots

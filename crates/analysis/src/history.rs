@@ -11,7 +11,7 @@ pub(crate) use draws::Draws;
 
 use crate::bench::Bench;
 use crate::correlated::Factor;
-use crate::smoothing::Smoother;
+use crate::smoothing::{Noisy, Smoother};
 use crate::tracking::Shape;
 use draws::SharedByNote;
 use nalgebra::{DMatrix, DVector};
@@ -129,7 +129,7 @@ impl History {
         Some(history)
     }
 
-    /// The note whose course decides how much is smoothed.
+    /// The note whose course decides first how much is smoothed.
     fn leading_note(&self) -> usize {
         self.reference.unwrap_or(0)
     }
@@ -137,24 +137,33 @@ impl History {
     fn smooth(&mut self, shape: Shape) {
         let times: Vec<f64> = self.points.iter().map(|point| point.t).collect();
         let leading = self.leading_note();
-        self.smoother = Smoother::for_series(&times, &self.raw(leading));
-        let extra: Vec<f64> = (0..self.x.len())
+        let series: Vec<Vec<f64>> = (0..self.x.len()).map(|note| self.raw(note)).collect();
+        // Of what the readings of the rounds show.
+        let formal: Vec<f64> = (0..self.x.len())
             .map(|note| {
-                let series = self.raw(note);
-                let formal: f64 = self
-                    .points
-                    .iter()
-                    .map(|point| {
-                        let row = point.map.row(note);
-                        row.iter()
-                            .zip(&point.own_sd)
-                            .map(|(w, sd)| (w * sd).powi(2))
-                            .sum::<f64>()
-                    })
-                    .sum::<f64>()
-                    / self.points.len().max(1) as f64;
-                (self.smoother.noise_variance(&series) - formal).max(0.0)
+                let variance = |point: &Point| {
+                    let row = point.map.row(note);
+                    let of_readings = row.iter().zip(&point.own_sd);
+                    of_readings.map(|(w, sd)| (w * sd).powi(2)).sum::<f64>()
+                };
+                self.points.iter().map(variance).sum::<f64>() / self.points.len().max(1) as f64
             })
+            .collect();
+        let watched = [leading, 0, self.x.len().saturating_sub(1)];
+        let watched: Vec<Noisy<'_>> = watched
+            .into_iter()
+            .filter_map(|note| {
+                Some(Noisy {
+                    values: series.get(note)?,
+                    at_least: formal.get(note)?.sqrt(),
+                })
+            })
+            .collect();
+        self.smoother = Smoother::for_series(&times, &watched);
+        let extra: Vec<f64> = series
+            .iter()
+            .zip(&formal)
+            .map(|(series, formal)| (self.smoother.noise_variance(series) - formal).max(0.0))
             .collect();
         match shape {
             Shape::Model { .. } => self.common_sd = extra.get(leading).map_or(0.0, |v| v.sqrt()),

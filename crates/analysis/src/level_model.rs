@@ -144,8 +144,13 @@ pub(crate) fn candidate(
         })
         .collect();
     let survives = log_determinant(&rows[1..]) - log_determinant(&centred);
+    // Hypotheses have different numbers of columns: each costs what it does where no more
+    // is known of its coefficient than one value would tell (Schwarz 1978, Ann. Statist.
+    // 6:461).
+    let steps = (times.len() - 1) as f64;
+    let squares = found.residuals.norm_squared().max(1e-300);
     let log_likelihood =
-        -0.5 * (freedom as f64 * scale.max(1e-300).ln() + log_variances + survives);
+        -0.5 * (steps * squares.ln() + count as f64 * steps.ln() + log_variances + survives);
     let spread = &found.map * scale.sqrt();
     Some(Candidate {
         coefficients: found.coefficients,

@@ -266,6 +266,27 @@ impl RoundFit {
     }
 }
 
+/// What neighbouring rounds say of drift within a round.
+#[derive(Debug, Clone, Copy, Default)]
+struct Within {
+    /// Of the offset, in cents per second.
+    offset: f64,
+    /// Of the slope, in cents per octave and second.
+    slope: f64,
+    /// How both bend, the same per second once more.
+    offset_bend: f64,
+    slope_bend: f64,
+}
+
+impl Within {
+    /// How far a note `x` octaves above the reference is from where it is in the middle of
+    /// the round, so many seconds later.
+    fn moves(&self, x: f64, later: f64) -> f64 {
+        (self.offset + self.slope * x) * later
+            + (self.offset_bend + self.slope_bend * x) * later * later / 2.0
+    }
+}
+
 struct Fitter<'a> {
     unit: &'a UnitReadings,
     notes: &'a [usize],
@@ -281,7 +302,7 @@ impl Fitter<'_> {
             .collect();
         let first: Vec<Option<RoundFit>> = samples
             .iter()
-            .map(|samples| self.fit_round(samples, shape, excess, (0.0, 0.0)))
+            .map(|samples| self.fit_round(samples, shape, excess, Within::default()))
             .collect();
         let fitted: Vec<&RoundFit> = first.iter().flatten().collect();
         if fitted.len() < 3 {
@@ -296,37 +317,53 @@ impl Fitter<'_> {
                 _ => 0.0,
             }
         };
+        // Of a parabola through three rounds, in cents per second squared.
+        let bend = |place: usize, value: &dyn Fn(&RoundFit) -> Option<f64>| -> f64 {
+            let middle = place.clamp(1, fitted.len() - 2);
+            let three = [middle - 1, middle, middle + 1].map(|place| fitted[place]);
+            let [Some(a), Some(b), Some(c)] = three.map(value) else {
+                return 0.0;
+            };
+            let (left, right) = (three[1].t - three[0].t, three[2].t - three[1].t);
+            if left <= 0.0 || right <= 0.0 {
+                return 0.0;
+            }
+            2.0 * ((c - b) / right - (b - a) / left) / (left + right)
+        };
         let reference = self
             .unit
             .reference
             .and_then(|note| self.notes.binary_search(&note).ok());
+        let offset_of = |fit: &RoundFit| Some(fit.y[reference.unwrap_or(0)]);
+        let slope_of = |fit: &RoundFit| fit.mean_slope.as_ref().map(|slope| slope.value);
         let mut place = 0;
         let mut second = Vec::with_capacity(fitted.len());
         for (samples, before) in samples.iter().zip(&first) {
             let Some(before) = before else { continue };
-            let slope = trend(place, &|fit| {
-                fit.mean_slope.as_ref().map(|slope| slope.value)
-            });
-            let offset = if before.drift.is_some() {
-                0.0
-            } else {
-                trend(place, &|fit| Some(fit.y[reference.unwrap_or(0)]))
+            let within = Within {
+                offset: if before.drift.is_some() {
+                    0.0
+                } else {
+                    trend(place, &offset_of)
+                },
+                slope: trend(place, &slope_of),
+                offset_bend: bend(place, &offset_of),
+                slope_bend: bend(place, &slope_of),
             };
             place += 1;
-            let again = self.fit_round(samples, shape, excess, (offset, slope));
+            let again = self.fit_round(samples, shape, excess, within);
             second.push(again.unwrap_or_else(|| before.clone()));
         }
         second
     }
 
-    /// Fits one round; `trend` is what is known of drift within it: of the offset
-    /// in cents per second and of the slope in cents per octave and second.
+    /// Fits one round.
     fn fit_round(
         &self,
         samples: &[&Sample],
         shape: Shape,
         excess: f64,
-        trend: (f64, f64),
+        within: Within,
     ) -> Option<RoundFit> {
         if samples.is_empty() {
             return None;
@@ -354,7 +391,7 @@ impl Fitter<'_> {
         let values: Vec<f64> = samples
             .iter()
             .zip(&x)
-            .map(|(sample, x)| sample.cents - (trend.0 + trend.1 * x) * (sample.middle - t))
+            .map(|(sample, x)| sample.cents - within.moves(*x, sample.middle - t))
             .collect();
         let sd: Vec<f64> = samples
             .iter()

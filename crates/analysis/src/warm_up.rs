@@ -1,6 +1,7 @@
 //! When a unit is warm and when it is ready: the first time from which a curve
 //! stays where it should for a stated time.
 
+use crate::drift::wander_between;
 use crate::extremes::half_range;
 use crate::history::{Draws, History};
 use crate::statistics::{quantile, standard_deviation};
@@ -14,6 +15,12 @@ pub(crate) const USUAL_LIMIT: f64 = 3.0;
 const LEAST_ROUNDS: usize = 6;
 /// The closing stretch has at least so many rounds.
 const CLOSING_ROUNDS: usize = 5;
+
+/// What is left of warming is nothing to speak of after so many times the warm-up time: of
+/// 3 cents that were 20 in the beginning, a hundredth of a cent.
+const WARM_SINCE: f64 = 4.0;
+/// How the unit wanders is judged by at least so many rounds.
+const ROUNDS_FOR_WANDER: usize = 12;
 
 /// What stays within what.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -166,7 +173,8 @@ fn margins(
 /// Finds from when on what is watched stays within `limit` for `stay` seconds.
 ///
 /// The interval is that of the crossing over all draws, as much wider as two ways of
-/// drawing the curve between its rounds differ. Where they lie too far apart for any
+/// drawing the curve between its rounds differ, and as the reference note wanders by
+/// itself. Where they lie too far apart for any
 /// curve, or the pitch jumped there, it reaches from the last round that is known to be
 /// outside to the first that is known to be inside.
 pub(crate) fn steady(
@@ -244,6 +252,13 @@ pub(crate) fn steady(
     };
     let reached: Vec<f64> = drawn.iter().copied().filter(|t| t.is_finite()).collect();
     let drawing = (t - straight).abs();
+    // By how much it is off for each cent that the pitch has wandered since.
+    let per_cent = (bracket.1 - bracket.0) / (seen[point] - seen[point.saturating_sub(1)]).abs();
+    let wandered = match watched {
+        Watched::ReferenceNote if point > 0 => wandered(history, t, closing) * per_cent,
+        _ => 0.0,
+    };
+    let drawing = drawing.hypot(wandered);
     let (mut low, mut high) = (
         t - (t - quantile(&drawn, 0.025)).max(0.0).hypot(1.96 * drawing),
         t + (quantile(&drawn, 0.975) - t).max(0.0).hypot(1.96 * drawing),
@@ -266,6 +281,17 @@ pub(crate) fn steady(
         maybe_moving,
         draws: times_drawn,
     }
+}
+
+/// How far the reference note may have wandered by itself between a time and the closing
+/// stretch, in cents (one standard deviation), as far as the warm part of the record shows.
+fn wandered(history: &History, t: f64, closing: usize) -> f64 {
+    let times = history.times();
+    let record = times[times.len() - 1];
+    let warm = times.partition_point(|time| *time < (WARM_SINCE * t).max(record / 4.0));
+    let warm = warm.min(times.len().saturating_sub(ROUNDS_FOR_WANDER));
+    let series = history.raw(history.reference.unwrap_or(0));
+    wander_between(&times[warm..], &series[warm..], t, &times[closing..])
 }
 
 /// Whether the rounds before and at `point` lie much further apart than those next to them.

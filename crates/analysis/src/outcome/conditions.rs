@@ -13,6 +13,12 @@ use model::result::ResultName;
 /// Absolute zero, in degrees Celsius.
 const ABSOLUTE_ZERO: f64 = -273.15;
 
+/// After so long a unit is taken to be warm where no limit shows it, in seconds (common
+/// practice, no source).
+const WARM_ALL_THE_SAME: f64 = 7200.0;
+/// Of what is left of warming then the time constant is taken to be so much shorter.
+const SLOWEST: f64 = 4.0;
+
 /// Values at times of the run that count for a coefficient.
 type Course = (Vec<f64>, Vec<f64>, usize);
 
@@ -30,9 +36,19 @@ impl Night<'_> {
             Steady::From { t, .. } => Ok(2.0 * t),
             // A unit that was on before is not warming.
             _ if !known => Ok(f64::NEG_INFINITY),
-            _ => Err("the unit was not seen to become warm, and warming up would be taken for temperature"
-                .to_owned()
-                .into()),
+            // One that follows the air so much that it never stays within a limit: it is
+            // of such that the coefficient is wanted.
+            _ => Ok(WARM_ALL_THE_SAME),
+        }
+    }
+
+    /// What was left out, in words.
+    fn left_out(&self) -> String {
+        match self.warm() {
+            Ok(from) if from == WARM_ALL_THE_SAME => {
+                format!("the first {} left out", duration(from))
+            }
+            _ => "warm-up left out".to_owned(),
         }
     }
 
@@ -44,7 +60,10 @@ impl Night<'_> {
         let (note, _) = self.watched_note(history).ok()?;
         let steady = self.steady(Watched::ReferenceNote, USUAL_LIMIT, USUAL_STAY_S);
         let Ok(Steady::From { t, .. }) = steady else {
-            return None;
+            return stage
+                .origin
+                .is_power_on
+                .then_some(WARM_ALL_THE_SAME / SLOWEST);
         };
         let first = history.points.first()?.t;
         let series = history.raw(note);
@@ -162,7 +181,8 @@ impl Night<'_> {
         let found = with_temperature(&times, &values, air, self.rest(), &mut trials)?;
         let (found, rig, draws) = self.with_thermometer(found, "offset coefficient");
         let meaning = format!(
-            "of the reference note, warm-up left out; {}",
+            "of the reference note, {}; {}",
+            self.left_out(),
             Self::air_words(&found)
         );
         Ok(Found {
@@ -182,7 +202,8 @@ impl Night<'_> {
         // goes with 1/T.
         let bare = 1200.0 / (found.mean - ABSOLUTE_ZERO);
         let mut meaning = format!(
-            "of the {name}, warm-up left out; {} ppm per kelvin; {}; a converter without compensation has {bare:.2}, as 1/T",
+            "of the {name}, {}; {} ppm per kelvin; {}; a converter without compensation has {bare:.2}, as 1/T",
+            self.left_out(),
             number(found.value / 1200.0 * 1e6, Some(found.u / 1200.0 * 1e6)),
             Self::air_words(&found),
         );

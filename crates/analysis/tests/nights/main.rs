@@ -7,6 +7,7 @@ mod foresight;
 mod hostile;
 mod joint;
 mod night;
+mod physics;
 mod predicted;
 mod shelf;
 mod suggestions;

@@ -343,14 +343,6 @@ fn what_cannot_be_foreseen_says_why() {
             Some(false),
             "no thermometer",
         ),
-        // It never comes within 3 cents of where it ends.
-        (
-            &asked,
-            NIGHT,
-            "result: offset_temperature_coefficient, of: night, allow: {within: 4 cents/K}",
-            Some(true),
-            "not seen to become warm",
-        ),
         (
             &asked,
             NIGHT,
