@@ -280,7 +280,7 @@ impl Truth {
 
     /// From when on a deviation stays within 3 cents, to a tenth of a second; 0 where it
     /// always is, infinity where it never does. What leaves them for less than 15 s is not seen.
-    fn from_when(&self, off: impl Fn(f64) -> f64) -> f64 {
+    fn settles(&self, off: impl Fn(f64) -> f64) -> f64 {
         let steps = (1..=960).rev().map(|step| 15.0 * f64::from(step));
         let Some(mut outside) = steps.into_iter().find(|t| off(*t) > 3.0) else {
             return 0.0;
@@ -302,11 +302,11 @@ impl Truth {
 
     fn warm_up(&self) -> f64 {
         let end = self.cents(15_000.0, 0.0);
-        self.from_when(|t| (self.cents(t, 0.0) - end).abs())
+        self.settles(|t| (self.cents(t, 0.0) - end).abs())
     }
 
     fn ready(&self) -> f64 {
-        self.from_when(|t| self.retuned(t))
+        self.settles(|t| self.retuned(t))
     }
 
     /// After a tuning in the round at 40 min, whose middle is 14 s in.
