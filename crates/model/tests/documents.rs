@@ -390,6 +390,11 @@ fn diagnostics_of_simulated_rigs() {
             "waveform: triangle\n        octave_switch: 9",
         ),
         (
+            "zeros in front of a number below 0",
+            "waveform: triangle",
+            "waveform: triangle\n        octave_switch: -007",
+        ),
+        (
             "a fault of nobody",
             "faults: []",
             "faults: [{unit_silent: {positions: [], from: 0 s}}]",
@@ -408,6 +413,11 @@ fn diagnostics_of_simulated_rigs() {
             "a seed that is too large",
             "seed: 20260302",
             "seed: 99999999999999999999",
+        ),
+        (
+            "a seed far below 0",
+            "seed: 20260302",
+            "seed: -99999999999999999999",
         ),
     ];
     let mut all = String::new();

@@ -176,16 +176,15 @@ impl Expected {
             }
             // Zeros in front make the library take it for a text.
             Self::Integer(_) | Self::Number if *kind == Kind::Number && whole.is_some() => {
-                let written = format!("write {}", whole?);
-                let large = "write a smaller number".to_owned();
-                Some((
-                    None,
-                    if text.starts_with('0') {
-                        written
-                    } else {
-                        large
-                    },
-                ))
+                let whole = whole?;
+                let advice = if text.trim_start_matches(['-', '+']).starts_with('0') {
+                    format!("write {whole}")
+                } else if whole < 0 {
+                    "write a number nearer to 0".to_owned()
+                } else {
+                    "write a smaller number".to_owned()
+                };
+                Some((None, advice))
             }
             Self::Number if text.contains(',') => {
                 let instead = finite(&text.replacen(',', ".", 1))?;
