@@ -32,8 +32,8 @@ pub struct Run {
     pub store: StoreFolder,
     #[command(flatten)]
     pub output: Formatted,
-    /// Go on even if the notes played before the plan show a fault: a wrong patch, a
-    /// silent or overloaded input, units locked to each other.
+    /// Go on even if the notes played before the plan show a wrong patch or an input that
+    /// hears no pitch.
     #[arg(long)]
     pub in_spite_of_preflight: bool,
     /// On a simulated rig: take this seed instead of the rig's own, for another night.
@@ -55,8 +55,8 @@ pub struct Resume {
     pub store: StoreFolder,
     #[command(flatten)]
     pub output: Formatted,
-    /// Go on even if the notes played before the plan show a fault: a wrong patch, a
-    /// silent or overloaded input, units locked to each other.
+    /// Go on even if the notes played before the plan show a wrong patch or an input that
+    /// hears no pitch.
     #[arg(long)]
     pub in_spite_of_preflight: bool,
     /// On a simulated rig: how long the run was away, to see what a gap does.
