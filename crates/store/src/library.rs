@@ -12,9 +12,9 @@ use model::time::{RunTime, Timestamp};
 use rusqlite::{Connection, OptionalExtension};
 use std::path::Path;
 
-/// How old the last sign of life of a run in progress may be, seconds, where locks do not
-/// tell: clocks of two machines, and a disk that is slow to show.
-const ALIVE_SECONDS: i64 = 120;
+/// How old the last sign of life of a run in progress may be where locks do not tell:
+/// clocks of two machines differ, and a disk of another one is slow to show.
+const ALIVE_WITHIN: SignedDuration = SignedDuration::from_secs(120);
 
 /// Reads all runs of a store and passes requests to those in progress.
 #[derive(Debug)]
@@ -60,8 +60,9 @@ pub struct RunSummary {
     pub rig_sha256: String,
     /// How it stands.
     pub standing: Standing,
-    /// When its writer last gave a sign of life, by the wall clock. A run in
-    /// progress whose last sign is minutes old hangs, or waits.
+    /// When its writer last gave a sign of life, by the wall clock: every ten
+    /// seconds, when it only waits too. A run in progress whose last sign is
+    /// minutes old hangs.
     pub heartbeat: Option<Timestamp>,
     /// How much it holds.
     pub counts: Counts,
@@ -110,7 +111,8 @@ impl Library {
         })
     }
 
-    /// Asks something of a run in progress. It will see it between two notes.
+    /// Asks something of a run in progress. It will see it between two notes, and within a
+    /// second while it waits.
     ///
     /// # Errors
     /// [`StoreError::NotInProgress`] when nobody is writing the run; when the store can only
@@ -217,9 +219,7 @@ impl Library {
     /// that may be a little off.
     fn is_being_written(&self, id: &str, heartbeat: Option<Timestamp>) -> bool {
         let locks_tell = self.store.reading().is_none_or(ReadOnly::locks_tell);
-        let recent = |beat: Timestamp| {
-            Timestamp::now().duration_since(beat).abs() < SignedDuration::from_secs(ALIVE_SECONDS)
-        };
+        let recent = |beat: Timestamp| Timestamp::now().duration_since(beat).abs() < ALIVE_WITHIN;
         lock::is_held(&lock_file(&self.store, id)) || (!locks_tell && heartbeat.is_some_and(recent))
     }
 

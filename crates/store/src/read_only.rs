@@ -16,7 +16,7 @@ use crate::schema;
 use rusqlite::{Connection, OpenFlags};
 use std::fs::{File, Metadata};
 use std::io::{self, Read};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::{Duration, SystemTime};
 use tempfile::TempDir;
 
@@ -164,7 +164,7 @@ impl State {
             length: metadata.len(),
             written: metadata.modified().ok(),
             file: file(&metadata),
-            log: log(folder)?,
+            log: header_of_log(folder)?,
         })
     }
 
@@ -193,8 +193,8 @@ const fn file(_metadata: &Metadata) -> (u64, i64, i64) {
 }
 
 /// The header of the log, of 32 bytes.
-fn log(folder: &Path) -> Result<Option<Vec<u8>>, StoreError> {
-    let path = log_of(folder);
+fn header_of_log(folder: &Path) -> Result<Option<Vec<u8>>, StoreError> {
+    let path = schema::log(folder);
     let mut header = Vec::new();
     match File::open(&path).and_then(|log| log.take(32).read_to_end(&mut header)) {
         Ok(0) => Ok(None),
@@ -205,10 +205,6 @@ fn log(folder: &Path) -> Result<Option<Vec<u8>>, StoreError> {
             detail: format!("{error}; what was committed last is in it alone"),
         }),
     }
-}
-
-fn log_of(folder: &Path) -> PathBuf {
-    folder.join("nightbench.sqlite-wal")
 }
 
 /// A folder with a copy of the store as it was at one moment.
@@ -227,9 +223,9 @@ fn copied(folder: &Path) -> Result<TempDir, StoreError> {
             &schema::database(folder),
             &schema::database(copy.path()),
         )?;
-        let log = log_of(copy.path());
+        let log = schema::log(copy.path());
         if before.log.is_some() {
-            copy_file(folder, &log_of(folder), &log)?;
+            copy_file(folder, &schema::log(folder), &log)?;
         } else {
             let _ = std::fs::remove_file(&log);
         }
@@ -243,7 +239,9 @@ fn copied(folder: &Path) -> Result<TempDir, StoreError> {
 }
 
 /// Copies the bytes and nothing else: a copy that may not be written is of no use. A file
-/// that is gone meanwhile is found missing by who looks next.
+/// that is gone meanwhile is found missing by who looks next. Closing a database that was
+/// opened by hand drops the locks that this process holds on it; on a store that it cannot
+/// write it holds none.
 fn copy_file(folder: &Path, from: &Path, to: &Path) -> Result<(), StoreError> {
     let mut source = match File::open(from) {
         Ok(source) => source,

@@ -22,6 +22,11 @@ pub(crate) fn database(folder: &Path) -> PathBuf {
     folder.join("nightbench.sqlite")
 }
 
+/// The log beside it (write-ahead, in SQLite's words), whose name SQLite makes of its own.
+pub(crate) fn log(folder: &Path) -> PathBuf {
+    folder.join("nightbench.sqlite-wal")
+}
+
 /// Whether a folder has the database of a store, or what was one.
 pub(crate) fn is_there(folder: &Path) -> bool {
     database(folder).symlink_metadata().is_ok()
@@ -167,7 +172,7 @@ pub(crate) fn version_in(connection: &Connection, path: &Path) -> Result<i64, St
 /// there never is half a store.
 fn make(folder: &Path, steps: &[&str]) -> Result<(), StoreError> {
     let path = database(folder);
-    let log = folder.join("nightbench.sqlite-wal");
+    let log = log(folder);
     if log.exists() {
         return Err(StoreError::Damaged {
             path,

@@ -5,6 +5,7 @@ use model::record::{Entry, Gap, RunHeader};
 use model::time::{RunTime, Timestamp};
 use std::collections::BTreeMap;
 use std::io::{BufRead, BufReader};
+use std::path::PathBuf;
 use std::process::{Command, Stdio};
 
 fn header() -> RunHeader {
