@@ -4,9 +4,9 @@
 //! Readings and what repeats off a unit's own curve belong to the unit's measurement
 //! alone. An error of a control-voltage output is shared by all units that were measured
 //! on it; clock and thermometer by all of a rig; what changes from session to session, and
-//! what drifts within one, by the units of a run on one output. With shares w of the units in groups that have an
-//! error of variance v in common, the mean has v * sum(w^2) of it, and the variance seen
-//! from unit to unit is larger by v (1 - sum(w^2)) n / (n - 1).
+//! what drifts within one, by the units of a run on one output. With shares w of the units
+//! in groups that have an error of variance v in common, the mean has v * sum(w^2) of it,
+//! and the variance seen from unit to unit is larger by v (1 - sum(w^2)) n / (n - 1).
 
 use super::{BatchRun, Measurement, Member};
 use model::result::{Contribution, Outcome, UncertaintySource};
@@ -141,6 +141,7 @@ mod tests {
         // Other units, on one output of one rig, in one run and in two.
         let output = crate::Common {
             rig: true,
+            thermometer: true,
             output: true,
             notes: true,
             ..crate::Common::default()
