@@ -12,8 +12,8 @@ const DRAWS: usize = 4000;
 const SHORTEST_LAG: f64 = 60.0;
 const LONGEST_LAG: f64 = 6.0 * 3600.0;
 const LAGS: usize = 16;
-/// With such a part the rest is behind the air by no more than this, in seconds: a longer
-/// lag and a later part look the same.
+/// Where a part compensates later, the rest of the unit is behind the air by no more than
+/// this, in seconds: a longer lag and such a part look the same.
 const LONGEST_BEFORE_COMPENSATION: f64 = 1800.0;
 /// How often the lags are laid closer together around the likely ones.
 const REFINEMENTS: usize = 5;
@@ -60,9 +60,9 @@ fn of_mixture(mixture: &Mixture, lags: &[f64], trials: &mut Trials) -> (Coeffici
 
 /// The temperature coefficient of values at ascending times, through a first-order
 /// thermal lag that is fitted too: without it a lag as long as the cycle of the room
-/// hides nearly all of the effect; with and without a part that compensates later. What the unit had when the log began is a term of
-/// its own that dies away, and so is what is left of warming up, where its time constant
-/// is known (`rest`, in seconds).
+/// hides nearly all of the effect; with and without a part that compensates later. What
+/// the unit had when the log began is a term of its own that dies away, and so is what is
+/// left of warming up, where its time constant is known (`rest`, in seconds).
 pub(crate) fn with_temperature(
     times: &[f64],
     values: &[f64],

@@ -34,8 +34,8 @@ enum Part {
 /// All of what must be the same for an error from a source to be the same.
 ///
 /// Steps belong to a note on an output; the loading to an output, the inputs on it and the
-/// unit among them; what changes from session to session, and what drifts within one, to the output in
-/// that run. What the meter and the unit itself add belongs to the readings.
+/// unit among them; what changes from session to session, and what drifts within one, to
+/// the output in that run. What the meter and the unit itself add belongs to the readings.
 const fn belongs_to(source: UncertaintySource) -> &'static [Part] {
     match source {
         UncertaintySource::Readings | UncertaintySource::OffCurve => &[Part::Run, Part::Place],
@@ -350,7 +350,7 @@ positions:
     input: 1
 ";
 
-    /// What a unit without a serial number in the left position shares with what is found
+    /// What the unit in the left position, with a serial number, shares with what is found
     /// of it on a bench whose file reads otherwise: whether it is the same rig, and the
     /// sources.
     fn shared_with(edit: impl FnOnce(&mut Rig)) -> (bool, Vec<UncertaintySource>) {

@@ -16,8 +16,8 @@ const ABSOLUTE_ZERO: f64 = -273.15;
 /// After so long a unit is taken to be warm where no limit shows it, in seconds (common
 /// practice, no source).
 const WARM_ALL_THE_SAME: f64 = 7200.0;
-/// Of what is left of warming then the time constant is taken to be so much shorter.
-const SLOWEST: f64 = 4.0;
+/// So many time constants of what is left of warming are then taken to have passed.
+const TIME_CONSTANTS_PASSED: f64 = 4.0;
 
 /// Values at times of the run that count for a coefficient.
 type Course = (Vec<f64>, Vec<f64>, usize);
@@ -63,7 +63,7 @@ impl Night<'_> {
             return stage
                 .origin
                 .is_power_on
-                .then_some(WARM_ALL_THE_SAME / SLOWEST);
+                .then_some(WARM_ALL_THE_SAME / TIME_CONSTANTS_PASSED);
         };
         let first = history.points.first()?.t;
         let series = history.raw(note);
