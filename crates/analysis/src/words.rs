@@ -1,6 +1,7 @@
 //! Numbers as people read them.
 
-use model::quantity::Dimension;
+use model::quantity::text::to_the_second;
+use model::quantity::{Dimension, Seconds};
 
 /// A length of time: "40 ms", "2.5 s", "35 s", "47 min", "12 h 30 min".
 pub(crate) fn duration(seconds: f64) -> String {
@@ -32,22 +33,11 @@ pub(crate) fn duration(seconds: f64) -> String {
 /// A length of time with the digits that its standard uncertainty allows: to the second
 /// where two digits of twice that are seconds, "6 min 8 s".
 pub(crate) fn duration_within(seconds: f64, u: Option<f64>) -> String {
-    let to_the_second = u.is_some_and(|u| u > 0.0 && 2.0 * u < 99.5);
-    if !to_the_second || !(120.0..1e9).contains(&seconds) {
+    let in_seconds = u.is_some_and(|u| u > 0.0 && 2.0 * u < 99.5);
+    if !in_seconds || !(120.0..1e9).contains(&seconds) {
         return duration(seconds);
     }
-    let whole = seconds.round() as u64;
-    let parts = [
-        (whole / 3600, "h"),
-        (whole / 60 % 60, "min"),
-        (whole % 60, "s"),
-    ];
-    let said: Vec<String> = parts
-        .into_iter()
-        .filter(|(count, _)| *count > 0)
-        .map(|(count, unit)| format!("{count} {unit}"))
-        .collect();
-    said.join(" ")
+    to_the_second(Seconds::of(seconds))
 }
 
 /// "1 round", "5 rounds".

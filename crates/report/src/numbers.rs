@@ -1,7 +1,8 @@
 //! Numbers as a person reads them: as many digits as the uncertainty allows,
 //! durations in hours and minutes, a proper minus sign.
 
-use model::quantity::Dimension;
+use model::quantity::text::to_the_second;
+use model::quantity::{Dimension, Seconds};
 
 /// A number with a fixed count of decimals, a minus sign that is one, and no
 /// "-0".
@@ -98,24 +99,13 @@ pub(crate) fn duration(seconds: f64) -> String {
 /// A length of time with the digits that its expanded uncertainty allows: to the second
 /// where two digits of that are seconds, `6 min 8 s`, else as a person says it.
 pub(crate) fn duration_within(seconds: f64, expanded: Option<f64>) -> String {
-    let to_the_second = expanded.is_some_and(|expanded| expanded > 0.0 && expanded < 99.5);
+    let in_seconds = expanded.is_some_and(|expanded| expanded > 0.0 && expanded < 99.5);
     let size = seconds.abs();
-    if !to_the_second || !(99.5..1e9).contains(&size) {
+    if !in_seconds || !(99.5..1e9).contains(&size) {
         return duration(seconds);
     }
     let sign = if seconds < 0.0 { "\u{2212}" } else { "" };
-    let whole = size.round() as u64;
-    let parts = [
-        (whole / 3600, "h"),
-        (whole / 60 % 60, "min"),
-        (whole % 60, "s"),
-    ];
-    let said: Vec<String> = parts
-        .into_iter()
-        .filter(|(count, _)| *count > 0)
-        .map(|(count, unit)| format!("{count} {unit}"))
-        .collect();
-    format!("{sign}{}", said.join(" "))
+    format!("{sign}{}", to_the_second(Seconds::of(size)))
 }
 
 /// The unit of a result the way it stands behind a number in a sentence.
