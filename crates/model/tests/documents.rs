@@ -428,6 +428,47 @@ fn diagnostics_of_simulated_rigs() {
     insta::assert_snapshot!(all);
 }
 
+/// A whole number that its type cannot hold is told the same range as one that it can.
+#[test]
+fn ranges_of_whole_numbers_are_those_that_are_allowed() {
+    let range = |error: &DocumentError| {
+        let said = error.to_string();
+        let (_, range) = said
+            .split_once("a whole number from ")
+            .unwrap_or_else(|| panic!("{said}"));
+        let end = range.find([',', '\n']).unwrap_or(range.len());
+        range[..end].to_owned()
+    };
+    let simulated = include_str!("../../../rigs/simulated.yaml");
+    let alternating = include_str!("every-word-plan.yaml");
+    // The number after "to" is the highest, one more is refused by the check.
+    let cases = [
+        (PLAN, "repeats: 1", "1 to 1000"),
+        (PLAN, "retries: 2", "0 to 20"),
+        (alternating, "times: 10", "1 to 1000000"),
+        (RIG, "channels: 2", "1 to 64"),
+        (RIG, "buffer: 1024", "16 to 65536"),
+        (RIG, "baud: 9600", "50 to 12000000"),
+        (RIG, "baud: 115200", "50 to 12000000"),
+        (simulated, "bits: 16", "4 to 32"),
+        (simulated, "bits: 24", "8 to 32"),
+    ];
+    for (text, from, allowed) in cases {
+        let key = from.split(' ').next().unwrap();
+        let (_, highest) = allowed.split_once(" to ").unwrap();
+        let beyond = highest.parse::<u64>().unwrap() + 1;
+        for wrong in [&*beyond.to_string(), "99999999999", "-1"] {
+            let text = changed(text, from, &format!("{key} {wrong}"));
+            let refused = if text.contains("nightbench: plan") {
+                plan(&text).map(|_| ())
+            } else {
+                rig(&text).map(|_| ())
+            };
+            assert_eq!(range(&refused.expect_err(key)), allowed, "{key} {wrong}");
+        }
+    }
+}
+
 #[test]
 fn diagnostics_of_a_plan_on_a_rig() {
     let mut all = String::new();

@@ -11,10 +11,10 @@ pub mod plan;
 pub mod rig;
 pub mod simulated;
 
+mod demanded;
 mod error;
 mod reader;
 mod refusal;
-mod required;
 mod schema;
 mod slips;
 mod source;

@@ -264,7 +264,7 @@ pub struct Alternate {
     /// From one pair to the next.
     pub every: Seconds,
     /// How many pairs.
-    #[schemars(range(min = 1))]
+    #[schemars(range(min = 1, max = 1_000_000))]
     pub times: u32,
     /// How to listen here; what is not said is as in the plan.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -4,10 +4,10 @@
 //!
 //! Enums are externally tagged: a word alone, or a mapping with one key.
 
+use super::demanded;
 use super::error::{Place, clipped, instead_of, one_of};
 use super::path::{Path, Step};
 use super::refusal::{Expected, Reason, and, what};
-use super::required;
 use super::tree::{Content, Kind, Node, Trouble};
 use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
@@ -131,7 +131,7 @@ impl<F: FnOnce() -> Option<Value>> Explanation<'_, F> {
         match reason {
             Reason::MissingField(field) => {
                 let schema = schemars::schema_for!(T).to_value();
-                let missing = required::missing(&schema, self.root, &path, &field);
+                let missing = demanded::missing(&schema, self.root, &path, &field);
                 let each = |write: fn(&String) -> String| {
                     let written: Vec<String> = missing.iter().map(write).collect();
                     and(&written.iter().map(String::as_str).collect::<Vec<_>>())
@@ -217,6 +217,13 @@ impl<F: FnOnce() -> Option<Value>> Explanation<'_, F> {
                 at(path, format!("expected {expected}, found {found}"), None)
             }
             Reason::Expected(expected) => {
+                let expected = match expected {
+                    Expected::Integer(of_its_type) => {
+                        let schema = schemars::schema_for!(T).to_value();
+                        Expected::Integer(demanded::limits(&schema, &path).or(of_its_type))
+                    }
+                    other => other,
+                };
                 let expected_here = match &expected {
                     Expected::Struct => match self.instead::<T>(&path, asked()) {
                         Some(Reason::UnknownField(_, known)) if !known.is_empty() => {

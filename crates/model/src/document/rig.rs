@@ -124,6 +124,7 @@ pub struct CaptureDevice {
     pub channels: u16,
     /// The size of its buffer in frames; the device's own choice unless said.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 16, max = 65_536))]
     pub buffer: Option<u32>,
 }
 
@@ -137,6 +138,7 @@ pub enum InstrumentDevice {
         port: String,
         /// Its speed.
         #[serde(default = "usual_baud")]
+        #[schemars(range(min = 50, max = 12_000_000))]
         baud: u32,
         /// What it is for.
         role: Role,
@@ -147,6 +149,7 @@ pub enum InstrumentDevice {
         port: String,
         /// Its speed.
         #[serde(default = "usual_baud")]
+        #[schemars(range(min = 50, max = 12_000_000))]
         baud: u32,
         /// A regular expression whose group `celsius` is the temperature.
         pattern: String,

@@ -1,5 +1,6 @@
-//! Which keys a mapping must have: the library names the first one that is missing,
-//! the JSON Schema of the type knows them all.
+//! What a place of a document demands: of keys that a mapping must have the library names
+//! the first that is missing, and of a whole number the range of its type; the JSON Schema
+//! of the document knows all keys, and the range that is allowed.
 
 use super::path::{Path, Step};
 use super::tree::{Content, Node};
@@ -17,25 +18,9 @@ pub(super) fn missing(schema: &Value, root: &Node, path: &Path, first: &str) -> 
         Some(Content::Mapping(entries)) => entries.iter().any(|entry| entry.key == key),
         _ => false,
     };
-    let mut reached = vec![schema];
-    for step in path.steps() {
-        let mut next = Vec::new();
-        for place in reached {
-            collect(schema, place, DEEPEST, &mut |place| {
-                next.extend(child(place, step));
-            });
-        }
-        reached = next;
-    }
-    let mut found = None;
-    for place in reached {
-        collect(schema, place, DEEPEST, &mut |place| {
-            let required = required(place);
-            if found.is_none() && required.contains(&first) {
-                found = Some(required);
-            }
-        });
-    }
+    let reached = reached(schema, path);
+    let mut all = reached.iter().map(|place| required(place));
+    let found = all.find(|required| required.contains(&first));
     found.map_or_else(
         || vec![first.to_owned()],
         |required| {
@@ -43,6 +28,31 @@ pub(super) fn missing(schema: &Value, root: &Node, path: &Path, first: &str) -> 
             missing.map(str::to_owned).collect()
         },
     )
+}
+
+/// The lowest and the highest whole number that can stand at a path, where the schema says
+/// both.
+pub(super) fn limits(schema: &Value, path: &Path) -> Option<(i64, i64)> {
+    reached(schema, path).into_iter().find_map(|place| {
+        let limit = |key: &str| place.get(key).and_then(Value::as_i64);
+        Some((limit("minimum")?, limit("maximum")?))
+    })
+}
+
+/// The schemas of what stands at a path, references and alternatives followed.
+fn reached<'a>(schema: &'a Value, path: &Path) -> Vec<&'a Value> {
+    let followed = |places: Vec<&'a Value>| {
+        let mut all = Vec::new();
+        for place in places {
+            collect(schema, place, DEEPEST, &mut |place| all.push(place));
+        }
+        all
+    };
+    let mut all = followed(vec![schema]);
+    for step in path.steps() {
+        all = followed(all.iter().filter_map(|place| child(place, step)).collect());
+    }
+    all
 }
 
 /// Calls with a schema, what it refers to, and its alternatives.
