@@ -1,6 +1,7 @@
 //! A unit as it is typed: serial number, and what else is known of it.
 
 use model::record::Unit;
+use std::collections::BTreeSet;
 
 /// Reads `left=A-1041,model=two-pole,waveform=saw`.
 pub(super) fn parse_unit(text: &str) -> Result<(String, Unit), String> {
@@ -20,14 +21,20 @@ pub(super) fn parse_unit(text: &str) -> Result<(String, Unit), String> {
         serial: serial.trim().to_owned(),
         ..Unit::default()
     };
+    let mut said = BTreeSet::new();
     for part in parts {
         let Some((name, value)) = part.split_once('=') else {
             return Err(format!(
                 "\"{part}\" is no NAME=VALUE, for example revision=B"
             ));
         };
-        let value = value.trim().to_owned();
-        match name.trim() {
+        let (name, value) = (name.trim(), value.trim().to_owned());
+        if !said.insert(name) {
+            return Err(format!(
+                "\"{name}\" is said twice of the same unit; keep one of them"
+            ));
+        }
+        match name {
             "model" => unit.model = Some(value),
             "revision" => unit.revision = Some(value),
             "job" => unit.job = Some(value),
@@ -62,5 +69,15 @@ mod tests {
         assert!(parse_unit("left").is_err());
         assert!(parse_unit("=x").is_err());
         assert!(parse_unit("left=A\u{1b}[31m").is_err());
+    }
+
+    #[test]
+    fn a_detail_said_twice_is_refused() {
+        for twice in ["model=a,model=b", "waveform=saw, waveform =saw"] {
+            let why = parse_unit(&format!("left=A-1041,{twice}")).unwrap_err();
+            assert!(why.contains("twice"), "{why}");
+        }
+        let why = parse_unit_alone("A-1041,job=1,revision=B,job=2").unwrap_err();
+        assert!(why.contains("\"job\" is said twice"), "{why}");
     }
 }
