@@ -101,6 +101,27 @@ fn missing_things_are_named() {
     }
 }
 
+/// The environment names a store, and that makes no option of an error's usage line.
+#[test]
+fn the_store_of_the_environment() {
+    let folder = tempfile::tempdir().unwrap();
+    let there = folder.path().join("of the environment");
+    let said = |arguments: &[&str]| {
+        let output = tests::program::command(arguments)
+            .env("NIGHTBENCH_STORE", &there)
+            .output()
+            .unwrap();
+        String::from_utf8_lossy(&output.stderr).into_owned()
+    };
+    let usage = said(&["show"]);
+    assert!(usage.contains("Usage: nightbench show <RUN>"), "{usage}");
+    let nothing = said(&["show", "12345678"]);
+    assert!(nothing.contains("of the environment"), "{nothing}");
+    let typed = folder.path().join("typed").display().to_string();
+    let nothing = said(&["show", "12345678", "--store", &typed]);
+    assert!(nothing.contains(&typed), "{nothing}");
+}
+
 /// What never ends is not read for ever; a pipe that ends is as good as a file.
 #[test]
 fn pipes_and_devices_in_place_of_files() {

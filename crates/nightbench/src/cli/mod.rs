@@ -102,9 +102,12 @@ Example:
 /// Where runs are kept.
 #[derive(Debug, Args)]
 pub struct StoreFolder {
-    /// The folder in which runs are kept; ~/.local/share/nightbench, or what stands
-    /// for it on this system, unless said.
-    #[arg(long, value_name = "DIR", env = "NIGHTBENCH_STORE", value_hint = ValueHint::DirPath)]
+    /// The folder in which runs are kept; unless said, the one that the environment
+    /// variable `NIGHTBENCH_STORE` names, else ~/.local/share/nightbench, or what stands
+    /// for it on this system.
+    // Read in `folders`: what clap takes from the environment counts as typed there, and
+    // stands in the usage line of an error as if it had to be.
+    #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
     pub store: Option<PathBuf>,
 }
 
