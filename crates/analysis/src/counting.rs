@@ -2,19 +2,22 @@
 
 use crate::deviation::Round;
 use model::record::{Flag, State};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// How many readings there are, and why some do not count.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Tally {
     pub(crate) used: usize,
     pub(crate) left_out: BTreeMap<&'static str, usize>,
+    /// The notes that were played, as keys, whether or not they count.
+    pub(crate) played: BTreeSet<i64>,
 }
 
 impl Tally {
     pub(crate) fn leave_out(&mut self, why: &'static str) {
         *self.left_out.entry(why).or_default() += 1;
     }
+
     /// "2 silent, 1 with lost samples", if any.
     pub(crate) fn words(&self) -> Option<String> {
         let parts: Vec<String> = self

@@ -211,6 +211,7 @@ impl Yardstick {
         let mut all = Vec::with_capacity(last.len());
         for ((stage, round, slot, _), reading) in last {
             let count = tally.entry(stage).or_default();
+            count.played.insert(pitch_key(reading.asked));
             match self.heard(reading.asked, reading.residue, &reading.measured) {
                 Ok(heard) => {
                     let start = reading.at.seconds();
@@ -240,6 +241,7 @@ impl Yardstick {
         let mut all = Vec::new();
         for trace in record.traces.iter().filter(|trace| &trace.position == id) {
             let count = tally.entry(trace.stage).or_default();
+            count.played.insert(pitch_key(trace.asked));
             for (index, point) in trace.points.iter().enumerate() {
                 match self.heard(trace.asked, trace.residue, point) {
                     Ok(heard) => {

@@ -42,7 +42,7 @@ pub(crate) fn linearity(
     let freedom: usize = rounds.iter().map(|round| round.degrees_of_freedom).sum();
     if matches!(stage.shape, Shape::NoteByNote) || freedom == 0 {
         return Err(match stage.notes.len() {
-            1 => "only one note was played, and there is no curve to be off".to_owned(),
+            1 => stage.one_note_words("there is no curve to be off"),
             count => format!("{count} different notes are too few to be off a curve through them"),
         });
     }

@@ -157,8 +157,7 @@ impl MomentOf {
                 .to_owned();
         }
         if stage.notes.len() == 1 {
-            return "only one note was played, and it takes several to tell one from another"
-                .to_owned();
+            return stage.one_note_words("it takes several to tell one from another");
         }
         if self.name == ResultName::LowEnd {
             return if stage.span < SPAN_FOR_LOW_END - 1e-6
@@ -190,7 +189,7 @@ impl MomentOf {
             );
         }
         if stage.notes.len() < 2 {
-            return "only one note was played, and a slope takes two".to_owned();
+            return stage.one_note_words("a slope takes two");
         }
         if self.name == ResultName::TwoNoteSlope {
             return "no round has both of its notes".to_owned();
@@ -264,7 +263,7 @@ pub(crate) fn notes_of_two_note_slope(
         let upper = upper.or_else(|| stage.notes.last().copied().filter(|note| *note != lowest));
         (
             lowest,
-            upper.ok_or("only one note was played, and a slope takes two")?,
+            upper.ok_or_else(|| stage.one_note_words("a slope takes two"))?,
         )
     };
     let (low, high) = (pair.0.min(pair.1), pair.0.max(pair.1));

@@ -377,13 +377,11 @@ impl<'a> Night<'a> {
             .ok_or_else(|| self.nothing().into())
     }
 
-    fn several_notes(history: &History) -> Result<(), Missing> {
-        if history.x.len() < 2 {
-            return Err(
-                "only one note was played, and retuning leaves nothing of it"
-                    .to_owned()
-                    .into(),
-            );
+    fn several_notes(&self) -> Result<(), Missing> {
+        let fit = &self.heard()?.fit;
+        if fit.notes.len() < 2 {
+            let why = fit.one_note_words("retuning leaves nothing of it");
+            return Err(why.into());
         }
         Ok(())
     }
@@ -413,6 +411,10 @@ impl<'a> Night<'a> {
 
     fn steady(&self, watched: Watched, limit: f64, asked: f64) -> Result<Steady, Missing> {
         let (history, draws, _) = self.cleaned()?;
+        if let (Watched::ErrorLeft, Err(Missing::CannotSay(why))) = (watched, self.several_notes())
+        {
+            return Ok(Steady::CannotSay { why });
+        }
         let find = || steady(history, draws, watched, limit, stay(asked, history));
         if limit == USUAL_LIMIT && asked == USUAL_STAY_S {
             return Ok(self.usual[watched as usize].get_or_init(find).clone());

@@ -17,6 +17,7 @@
 //! voltage too much has the term `1/u - 1` in its place, and the gain K is what a
 //! knob retunes.
 
+use crate::counting::Tally;
 use crate::deviation::{Round, Sample, UnitReadings};
 use crate::least_squares::{Fit, fit};
 use crate::off_curve::{low_end_is_there, noise, proven};
@@ -92,6 +93,9 @@ pub(crate) struct RoundFit {
 pub(crate) struct StageFit {
     /// The notes that count in the stage, lowest first, as indices into the unit's.
     pub(crate) notes: Vec<usize>,
+    /// How many were played, whether or not they count, and what of the readings does not.
+    played: usize,
+    left_out: Option<String>,
     pub(crate) span: f64,
     pub(crate) shape: Shape,
     /// Whether slope and high end may be named.
@@ -177,9 +181,12 @@ impl StageFit {
             }
         }
         let proven = proven(&fits, unit, &notes, limits, excess);
+        let tally = unit.tally.get(&stage);
         let timed = !fits.is_empty() && fits.iter().all(|round| round.drift.is_some());
         Self {
             notes,
+            played: tally.map_or(0, |tally| tally.played.len()),
+            left_out: tally.and_then(Tally::words),
             span,
             shape,
             named,
@@ -189,6 +196,19 @@ impl StageFit {
             misfit: repeating,
             timed,
         }
+    }
+
+    /// That one note is all there is, and why that is too few.
+    pub(crate) fn one_note_words(&self, why: &str) -> String {
+        if self.played < 2 {
+            return format!("only one note was played, and {why}");
+        }
+        let left_out = self.left_out.as_ref();
+        let left_out = left_out.map_or_else(String::new, |words| format!(" (left out: {words})"));
+        format!(
+            "of {} notes that were played readings of one only can be used{left_out}, and {why}",
+            self.played
+        )
     }
 
     /// Why slope and high end are not named where a low end hides in them.

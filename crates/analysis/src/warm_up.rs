@@ -199,11 +199,6 @@ pub(crate) fn steady(
             why: "the reference note was not played".to_owned(),
         };
     }
-    if watched == Watched::ErrorLeft && history.x.len() < 2 {
-        return Steady::CannotSay {
-            why: "only one note was played, and retuning leaves nothing of it".to_owned(),
-        };
-    }
     let closing = closing(&times, stay);
     let record = times[times.len() - 1];
     let times_drawn = draws.evaluate(&history.smoothed, true, draws.count, |values| {

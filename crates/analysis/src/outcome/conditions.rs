@@ -100,9 +100,7 @@ impl Night<'_> {
             .shared(self.index)
             .ok_or_else(|| self.nothing())?;
         if shared.stage.notes.len() == 1 {
-            return Err("only one note was played, and a scale takes two"
-                .to_owned()
-                .into());
+            return Err(shared.stage.one_note_words("a scale takes two").into());
         }
         let (name, words) = if shared.stage.named
             && matches!(self.bench.unit.law, ControlLaw::VoltsPerOctave { .. })

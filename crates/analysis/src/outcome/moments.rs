@@ -171,7 +171,7 @@ impl Night<'_> {
 
     pub(super) fn error_left_after_retuning(&self, choice: &Choice) -> Result<Found, Missing> {
         let (history, draws) = self.history()?;
-        Self::several_notes(history)?;
+        self.several_notes()?;
         let place = self.round_at(history, choice.at)?;
         let notes = history.x.len();
         let stretch = place * notes..(place + 1) * notes;

@@ -88,7 +88,7 @@ impl Night<'_> {
 
     pub(super) fn error_left_after_trimming(&self) -> Result<Found, Missing> {
         let (history, draws) = self.history()?;
-        Self::several_notes(history)?;
+        self.several_notes()?;
         let (rounds, which) = self.warm_rounds(history)?;
         // Whatever they are.
         if history.x.len() == 2 && rounds.len() == 1 {

@@ -45,7 +45,7 @@ impl Night<'_> {
 
     pub(super) fn in_tune_range(&self, choice: &Choice) -> Result<Found, Missing> {
         let (history, draws) = self.history()?;
-        Self::several_notes(history)?;
+        self.several_notes()?;
         let place = self.round_at(history, choice.at)?;
         let notes = history.x.len();
         let stretch = place * notes..(place + 1) * notes;
@@ -77,7 +77,7 @@ impl Night<'_> {
 
     pub(super) fn fraction_of_rounds(&self, choice: &Choice) -> Result<Found, Missing> {
         let (history, draws) = self.history()?;
-        Self::several_notes(history)?;
+        self.several_notes()?;
         let rounds = history.stage_points();
         let notes = history.x.len();
         let share = |values: &[f64]| {
@@ -191,7 +191,7 @@ impl Night<'_> {
 
     pub(super) fn error_left_after_both_trimmers(&self) -> Result<Found, Missing> {
         let (history, draws) = self.history()?;
-        Self::several_notes(history)?;
+        self.several_notes()?;
         let stage = &self.bench.stages[&self.index].fit;
         if stage.hides_low_end {
             return Err(stage.low_end_words().into());

@@ -2,9 +2,11 @@
 
 use crate::night::{EXACT, analysed, outcome, plan, play, rig};
 use analysis::analyse;
+use model::document::plan::Plan;
 use model::document::read_rig;
 use model::document::rig::Rig;
 use model::pitch::ControlLaw;
+use model::record::{Flag, Measured, RunRecord, State};
 use model::result::{Finding, ResultName, SuggestionKind};
 
 const WIDE: &str = "
@@ -34,6 +36,55 @@ fn a_leak_of_any_size_is_found_as_it_is() {
         assert!(scale.value.unwrap().abs() < 0.03, "{k}: {scale:?}");
         let linearity = outcome(&analysis, "wide", ResultName::LinearityError);
         assert!(linearity.value.unwrap() < 0.03, "{k}: {linearity:?}");
+    }
+}
+
+/// What is missing of several notes is not for want of playing them.
+#[test]
+fn one_note_that_counts_is_not_one_note_that_was_played() {
+    let why_not = |name: ResultName, plan: &Plan, record: &RunRecord| {
+        let analysis = analysed(plan, record);
+        let found = outcome(&analysis, "wide", name);
+        found.why_not.clone().unwrap_or_else(|| panic!("{found:?}"))
+    };
+    let several = plan(WIDE, "");
+    let heard = play(&several, 0.02, 1, |_, random| 0.02 * random.normal());
+    let reference = heard.readings[0].asked;
+    let others = |change: fn(&mut Measured)| {
+        let mut record = heard.clone();
+        let others = record.readings.iter_mut().filter(|r| r.asked != reference);
+        others.for_each(|reading| change(&mut reading.measured));
+        record
+    };
+    let silent = others(|measured| measured.state = State::Silent);
+    let flagged = others(|measured| measured.flags = [Flag::Xrun].into_iter().collect());
+    let one = plan(
+        &WIDE.replace("[C4, C1, C2, C3, C5, C6, C7, C4]", "[C4]"),
+        "",
+    );
+    let alone = play(&one, 0.02, 1, |_, random| 0.02 * random.normal());
+    for name in [
+        ResultName::ScaleError,
+        ResultName::MeanSlope,
+        ResultName::TwoNoteSlope,
+        ResultName::LinearityError,
+        ResultName::ErrorLeftAfterRetuning,
+        ResultName::ReadyAfter,
+        ResultName::ScaleTemperatureCoefficient,
+    ] {
+        for (record, left_out) in [(&silent, "120 silent"), (&flagged, "120 with lost samples")] {
+            let said = why_not(name, &several, record);
+            assert!(
+                said.starts_with("of 7 notes that were played readings of one only can be used")
+                    && said.contains(left_out),
+                "{name}: {said}"
+            );
+        }
+        let said = why_not(name, &one, &alone);
+        assert!(
+            said.starts_with("only one note was played"),
+            "{name}: {said}"
+        );
     }
 }
 
