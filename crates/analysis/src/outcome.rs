@@ -18,7 +18,7 @@ use crate::joint;
 use crate::shared_sources::SharedSources;
 use crate::trials::Trials;
 use crate::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched, stay, steady};
-use crate::words::duration;
+use crate::words::{counted, duration};
 use model::document::plan::Moment;
 use model::result::{JointDraws, Outcome, ResultName, UncertaintySource};
 use std::cell::OnceCell;
@@ -384,6 +384,21 @@ impl<'a> Night<'a> {
             return Err(why.into());
         }
         Ok(())
+    }
+
+    /// That there are too few rounds for a result; of a hold, what stands for rounds there
+    /// and how long it must be.
+    fn too_few_rounds(&self, count: usize, takes: usize, otherwise: &str) -> Missing {
+        let holds = &self.bench.unit.holds;
+        if !holds.iter().any(|held| held.stage() == self.index) {
+            return otherwise.to_owned().into();
+        }
+        format!(
+            "a hold is averaged minute by minute, and {} of this one {}; it takes {takes}: hold the note for {takes} min or longer",
+            counted(count, "minute"),
+            if count == 1 { "counts" } else { "count" },
+        )
+        .into()
     }
 
     /// How many readings stand behind rounds.

@@ -271,7 +271,7 @@ impl Night<'_> {
             }
         }
         if readings.len() < 2 {
-            return Err("one round shows no change".to_owned().into());
+            return Err(self.too_few_rounds(readings.len(), 2, "one round shows no change"));
         }
         let mut steps: Vec<f64> = readings
             .windows(2)
@@ -331,7 +331,7 @@ impl Night<'_> {
         let (note, name) = self.watched_note(history)?;
         let rounds = history.stage_points();
         if rounds.len() < 2 {
-            return Err("one round shows no change".to_owned().into());
+            return Err(self.too_few_rounds(rounds.len(), 2, "one round shows no change"));
         }
         let notes = history.x.len();
         let largest = |at: &dyn Fn(usize) -> f64| {

@@ -119,7 +119,7 @@ impl Night<'_> {
         let (note, name) = self.watched_note(history)?;
         let rounds = history.stage_points();
         if rounds.len() < 2 {
-            return Err("one round shows no change".to_owned().into());
+            return Err(self.too_few_rounds(rounds.len(), 2, "one round shows no change"));
         }
         let notes = history.x.len();
         let found = extreme(history, draws, |values| {
@@ -170,7 +170,10 @@ impl Night<'_> {
         let found = self
             .drifted
             .get_or_init(|| drift(&times, &values, &mut self.trials("drift")))
-            .ok_or_else(|| "a rate of drift takes readings at three times".to_owned())?;
+            .ok_or_else(|| {
+                let otherwise = "a rate of drift takes readings at three times";
+                self.too_few_rounds(times.len(), 3, otherwise)
+            })?;
         let per_hour = 3600.0;
         // What the control source may have drifted by over the run, limits of
         // rectangles for gain and offset (GUM 4.3.7).

@@ -45,6 +45,41 @@ pub fn hold(
 }
 
 #[test]
+fn a_hold_that_is_too_short_says_how_long_it_must_be() {
+    let of = |minutes: u32, name: ResultName| {
+        let stage = format!("  - hold: {{name: still, note: C4, for: {minutes} min, hop: 500 ms}}");
+        let asked = "{result: largest_change_between_rounds, of: still, allow: {at_most: 1 cent}}";
+        let plan = plan(&stage, asked);
+        let mut record = play(&plan, 0.1, 1, |_, _| 0.0);
+        let mut random = Random::new(6);
+        hold(&mut record, 0.5, 120 * minutes, 0.1, |_| {
+            0.1 * random.normal()
+        });
+        outcome(&analysed(&plan, &record), "still", name).clone()
+    };
+    for (name, takes) in [
+        (ResultName::DriftRate, 3),
+        (ResultName::Excursion, 2),
+        (ResultName::LargestChangeBetweenRounds, 2),
+    ] {
+        let said = of(takes - 1, name).why_not.unwrap();
+        assert!(
+            said.contains("minute by minute")
+                && said.contains(&format!("hold the note for {takes} min")),
+            "{name}: {said}"
+        );
+        let found = of(takes, name);
+        assert!(found.value.is_some(), "{found:?}");
+    }
+    // Of rounds it is said as before.
+    let few = "  - rounds: {name: few, notes: {list: [C4, C5]}, every: 1 min, for: 2 min}";
+    let plan = plan(few, "");
+    let analysis = analysed(&plan, &play(&plan, 0.1, 1, |_, _| 0.0));
+    let said = outcome(&analysis, "few", ResultName::DriftRate);
+    assert!(!said.why_not.as_ref().unwrap().contains("hold"), "{said:?}");
+}
+
+#[test]
 fn white_noise_averages_and_the_meters_own_is_taken_out() {
     let plan = plan(
         "  - hold: {name: still, note: C4, for: 30 min, hop: 500 ms, settle: {fixed: 0 s}}",
