@@ -18,6 +18,8 @@ pub(crate) struct Coverage {
     notes: Vec<String>,
     /// From, until (seconds since t = 0), in words.
     holes: Vec<(f64, f64, String)>,
+    /// Rounds that count, and those that were planned, where it is rounds.
+    rounds: Option<(usize, usize)>,
     /// The period of rounds and the planned end, in seconds, where there are such.
     every: Option<f64>,
     ends: Option<f64>,
@@ -59,6 +61,12 @@ impl Coverage {
             ),
             _ => return coverage,
         };
+        let planned = match stage {
+            Stage::Rounds(rounds) => Some((rounds.lasts / rounds.every + 1e-9).floor() as usize),
+            Stage::Alternate(alternate) => Some(alternate.times as usize),
+            _ => None,
+        };
+        coverage.rounds = planned.map(|planned| (fit.rounds.len(), planned));
         if fit.rounds.is_empty() {
             coverage
                 .notes
@@ -150,6 +158,11 @@ impl Coverage {
             }
         }
         coverage
+    }
+
+    /// How many rounds count, and how many were planned, where some are missing.
+    pub(crate) fn missing_rounds(&self) -> Option<(usize, usize)> {
+        self.rounds.filter(|(counted, planned)| counted < planned)
     }
 
     /// What keeps a result that looks at the stage up to `until` from a pass.

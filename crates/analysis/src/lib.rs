@@ -327,14 +327,26 @@ fn judge(
                     .filter(|_| choice.stay != Choice::USUAL.stay || !record.is_complete());
                 let gaps = gaps.or(cut);
                 let spoilt = bench.spoilt(index, name);
-                let (finding, reason) = decide(
+                let (mut finding, mut reason) = decide(
                     &computed,
                     allow,
                     plan.decision.guard_band,
                     gaps.as_deref(),
                     spoilt.as_deref(),
                 );
-                let outside = verdict::outside(&computed, allow);
+                let mut outside = verdict::outside(&computed, allow);
+                let turned = coverage
+                    .missing_rounds()
+                    .filter(|_| finding == Finding::Fail)
+                    .and_then(|rounds| {
+                        let guard = plan.decision.guard_band;
+                        verdict::could_turn(&computed, allow, guard, rounds, gaps.as_deref())
+                    });
+                if let Some(why) = turned {
+                    (finding, reason) = (Finding::Undecided, why);
+                    // How the missing rounds are nobody knows.
+                    outside = None;
+                }
                 verdicts.push(Verdict {
                     tolerance: number,
                     position: bench.unit.position.clone(),

@@ -45,8 +45,8 @@ pub(crate) fn allow_words(allow: &Allow) -> String {
 /// `guard` times the expanded uncertainty (the half of the interval that looks at
 /// the limit) must fit between value and limit. With 1 the interval itself must
 /// lie inside; with a one-sided tolerance that leaves a risk of 2.5 %. What is
-/// missing (`gaps`) can only hide more: it takes a pass away, not a fail. What
-/// spoils the result takes both.
+/// missing (`gaps`) can only hide more: it takes a pass away, not a fail ([`could_turn`]
+/// has the one result of which that is not so). What spoils the result takes both.
 pub(crate) fn decide(
     computed: &Computed,
     allow: &Allow,
@@ -104,16 +104,7 @@ pub(crate) fn decide(
         }
         return undecided(format!("{name} cannot be said: {why}"));
     };
-    let up = outcome
-        .high
-        .map_or(f64::INFINITY, |high| (high - value).max(0.0));
-    let down = outcome
-        .low
-        .map_or(f64::INFINITY, |low| (value - low).max(0.0));
-    // An open side times no guard band is no number: with simple acceptance the
-    // value alone counts.
-    let band = |side: f64| if guard > 0.0 { guard * side } else { 0.0 };
-    let (low, high) = (value - band(down), value + band(up));
+    let (low, high) = guarded(outcome, value, guard);
     let stated = stated(computed);
     if low > limits.upper || high < limits.lower {
         return (Finding::Fail, format!("{stated}; it is to be {asked}"));
@@ -130,6 +121,59 @@ pub(crate) fn decide(
         why += "; most of it is the rig's (gain, offset and steps of its control voltage), not the unit's";
     }
     undecided(why)
+}
+
+/// The value with the guard band on either side.
+fn guarded(outcome: &Outcome, value: f64, guard: f64) -> (f64, f64) {
+    let up = outcome
+        .high
+        .map_or(f64::INFINITY, |high| (high - value).max(0.0));
+    let down = outcome
+        .low
+        .map_or(f64::INFINITY, |low| (value - low).max(0.0));
+    // An open side times no guard band is no number: with simple acceptance the
+    // value alone counts.
+    let band = |side: f64| if guard > 0.0 { guard * side } else { 0.0 };
+    (value - band(down), value + band(up))
+}
+
+/// Why a fail is none yet: of a share of rounds, that the missing ones could turn it.
+///
+/// `rounds` are those that count and those that were planned. Rounds of which nothing is
+/// known may all have been good, or none of them.
+pub(crate) fn could_turn(
+    computed: &Computed,
+    allow: &Allow,
+    guard: f64,
+    rounds: (usize, usize),
+    gaps: Option<&str>,
+) -> Option<String> {
+    let outcome = &computed.outcome;
+    if outcome.name != ResultName::FractionOfRounds {
+        return None;
+    }
+    let limits = Limits::of(allow, outcome.name)?;
+    let (low, high) = guarded(outcome, outcome.value?, guard);
+    let (counted, planned) = (rounds.0 as f64, rounds.1 as f64);
+    let with_missing =
+        |share: f64, good: f64| (share * counted + good * (planned - counted)) / planned;
+    let (best, worst) = (with_missing(high, 1.0), with_missing(low, 0.0));
+    let (how, share) = if high < limits.lower && best >= limits.lower {
+        ("all", best)
+    } else if low > limits.upper && worst <= limits.upper {
+        ("none", worst)
+    } else {
+        return None;
+    };
+    let why = gaps.map_or_else(String::new, |gaps| format!(" ({gaps})"));
+    Some(format!(
+        "{}; it is to be {}, but {} of {} rounds are missing{why}, and were {how} of them good it could be {}",
+        stated(computed),
+        allow_words(allow),
+        rounds.1 - rounds.0,
+        rounds.1,
+        quantity(share, outcome.u, outcome.name.dimension()),
+    ))
 }
 
 /// The probability that a result lies outside a tolerance, with a flat prior, and in

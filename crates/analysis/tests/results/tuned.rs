@@ -51,6 +51,38 @@ fn the_share_of_rounds_is_that_of_rounds() {
 }
 
 #[test]
+fn missing_rounds_leave_a_share_open_only_where_they_could_turn_it() {
+    let plan = plan(
+        NIGHT,
+        "{result: fraction_of_rounds, of: night, allow: {at_least: 70 %}},
+         {result: fraction_of_rounds, of: night, allow: {at_least: 85 %}},
+         {result: fraction_of_rounds, of: night, allow: {at_most: 45 %}},
+         {result: fraction_of_rounds, of: night, allow: {at_most: 30 %}}",
+    );
+    // Out for the first quarter of 48 rounds; the last 18 are missing. Of 30 that count 18
+    // are good, 60 %; with the missing ones it is between 18 and 36 of 48, 37.5 % and 75 %.
+    let mut record = play(&plan, 0.05, 2, |slot, random| {
+        let slope = if slot.t < 1800.0 + 7200.0 { 4.0 } else { 0.2 };
+        slope * slot.x + 0.05 * random.normal()
+    });
+    let whole = analysed(&plan, &record);
+    assert_eq!(whole.verdicts[1].finding, Finding::Fail);
+    record
+        .readings
+        .retain(|reading| reading.key.stage < 2 || reading.key.round < 30);
+    let analysis = analysed(&plan, &record);
+    let found: Vec<Finding> = analysis.verdicts.iter().map(|v| v.finding).collect();
+    let (open, fails) = (Finding::Undecided, Finding::Fail);
+    let expected = [open, fails, open, fails];
+    assert_eq!(found, expected, "{:?}", analysis.verdicts);
+    let open = &analysis.verdicts[0];
+    assert!(
+        open.reason.contains("18 of 48 rounds are missing") && open.outside.is_none(),
+        "{open:?}"
+    );
+}
+
+#[test]
 fn octaves_beat_as_they_must() {
     let plan = plan(NIGHT, "");
     // 2 cents more in every octave: |2 f - f'| of C6 and C7 is 2093 Hz times that.
