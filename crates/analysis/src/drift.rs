@@ -263,7 +263,8 @@ impl Covariances {
         Self::among(times, step, &relaxations)
     }
 
-    /// Of a walk that goes on by a variance of 1 each `step`.
+    /// Among values at `times`: of flicker made of these relaxations, and of a walk whose
+    /// variance grows by 1 in every `step`; all in seconds.
     fn among(times: &[f64], step: f64, relaxations: &[f64]) -> Self {
         let (n, first) = (times.len(), times[0]);
         Self {

@@ -174,9 +174,9 @@ fn margins(
 ///
 /// The interval is that of the crossing over all draws, as much wider as two ways of
 /// drawing the curve between its rounds differ, and as the reference note wanders by
-/// itself. Where they lie too far apart for any
-/// curve, or the pitch jumped there, it reaches from the last round that is known to be
-/// outside to the first that is known to be inside.
+/// itself. Where rounds lie too far apart for any curve, or the pitch jumped there, it
+/// reaches from the last round that is known to be outside to the first that is known to
+/// be inside.
 pub(crate) fn steady(
     history: &History,
     draws: &Draws,

@@ -107,8 +107,8 @@ impl Store {
     /// can be written this is [`Store::open`]; where it cannot, since its disk is mounted
     /// read-only, or it is somebody else's, or another machine's, it is read all the same,
     /// as it is at this moment, and nothing in it is touched. Where its last commits are
-    /// still in its log, or it is of an older version, a copy of it is made for that among
-    /// the system's temporary files.
+    /// still in its log, or it is of an older version or another machine's, a copy of it is
+    /// made for that among the system's temporary files.
     ///
     /// # Errors
     /// [`StoreError::NoStore`] when there is none; when something of it cannot be read, it

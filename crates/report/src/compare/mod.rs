@@ -201,7 +201,8 @@ fn pair<'a>(one: Subject<'a>, other: Subject<'a>) -> Pair<'a> {
     }
 }
 
-/// A result of both of which at least one has a value, in a stage of the same name.
+/// A result of both of which at least one has a value; where it is one alone, both in the
+/// stage of that one's name.
 fn sides<'a>(
     one: &Subject<'a>,
     other: &Subject<'a>,
