@@ -13,22 +13,26 @@ pub(super) fn parse_unit(text: &str) -> Result<(String, Unit), String> {
     let first = parts.next().unwrap_or_default();
     let Some((position, serial)) = first
         .split_once('=')
+        .map(|(position, serial)| (position.trim(), serial.trim()))
         .filter(|(position, serial)| !position.is_empty() && !serial.is_empty())
     else {
         return Err("write POSITION=SERIAL, for example left=A-1041".to_owned());
     };
     let mut unit = Unit {
-        serial: serial.trim().to_owned(),
+        serial: serial.to_owned(),
         ..Unit::default()
     };
     let mut said = BTreeSet::new();
     for part in parts {
-        let Some((name, value)) = part.split_once('=') else {
+        let Some((name, value)) = part
+            .split_once('=')
+            .map(|(name, value)| (name.trim(), value.trim().to_owned()))
+            .filter(|(name, _)| !name.is_empty())
+        else {
             return Err(format!(
                 "\"{part}\" is no NAME=VALUE, for example revision=B"
             ));
         };
-        let (name, value) = (name.trim(), value.trim().to_owned());
         if !said.insert(name) {
             return Err(format!(
                 "\"{name}\" is said twice of the same unit; keep one of them"
@@ -44,12 +48,16 @@ pub(super) fn parse_unit(text: &str) -> Result<(String, Unit), String> {
             }
         }
     }
-    Ok((position.trim().to_owned(), unit))
+    Ok((position.to_owned(), unit))
 }
 
 /// Reads `A-1041,model=two-pole`: a unit without a position.
 pub(super) fn parse_unit_alone(text: &str) -> Result<Unit, String> {
-    if text.trim().is_empty() || text.starts_with(',') {
+    if text
+        .split(',')
+        .next()
+        .is_none_or(|serial| serial.trim().is_empty())
+    {
         return Err("write the unit's serial number, for example A-1041".to_owned());
     }
     parse_unit(&format!("unit={text}")).map(|(_, unit)| unit)
@@ -68,6 +76,14 @@ mod tests {
         assert_eq!(unit.settings["waveform"], "saw");
         assert!(parse_unit("left").is_err());
         assert!(parse_unit("=x").is_err());
+        assert!(parse_unit("left= ").is_err());
+        assert!(parse_unit("left=A-1041,=saw").is_err());
+        assert!(parse_unit_alone(" ,revision=B").is_err());
+        let (position, unit) = parse_unit(" left = A-1041 ").unwrap();
+        assert_eq!(
+            (position.as_str(), unit.serial.as_str()),
+            ("left", "A-1041")
+        );
         assert!(parse_unit("left=A\u{1b}[31m").is_err());
     }
 
