@@ -25,6 +25,15 @@ const READINGS_FOR_MODEL: usize = 10;
 const MOST: usize = 120;
 /// Draws of the interval.
 const DRAWS: usize = 4000;
+/// Values are not taken to be better known than to a thousandth of a cent.
+const LEAST_OWN: f64 = 1e-6;
+/// Sizes of wandering that are tried beside known noise: from a sixteenth of its variance,
+/// four times as much each.
+const SIZES: usize = 9;
+/// That there is no more than the known noise is so much likelier beforehand than each kind
+/// of wandering. With this warm-up times are held about as often where there is none as
+/// where a unit wanders as much as its noise.
+const NOTHING_LIKELY: f64 = 8.0;
 
 /// A drift rate in cents per second.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -78,48 +87,92 @@ pub(crate) fn drift(times: &[f64], values: &[f64], trials: &mut Trials) -> Optio
     })
 }
 
+/// How far a value and the mean of later ones may have wandered apart: of each kind of
+/// noise how likely it is and the standard deviation, 0 for white noise.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Apart(Vec<(f64, f64)>);
+
+impl Apart {
+    /// Draws so many, in no order.
+    pub(crate) fn draws(&self, count: usize, trials: &mut Trials) -> Vec<f64> {
+        let mut draws = Vec::with_capacity(count);
+        for _ in 0..count {
+            let mut left = 0.5 * (trials.within(1.0) + 1.0);
+            let kind = self.0.iter().find(|(likely, _)| {
+                left -= likely;
+                left <= 0.0
+            });
+            draws.push(kind.map_or(0.0, |(_, sd)| sd * trials.normal()));
+        }
+        draws
+    }
+}
+
 /// How far the value at one time and the mean of those at later times may have wandered
-/// apart, as a standard deviation: by flicker and a walk, as far as values at `times` show
-/// them, and not by white noise. 0 where there are too few to tell.
-pub(crate) fn wander_between(times: &[f64], values: &[f64], at: f64, later: &[f64]) -> f64 {
+/// apart by flicker and a walk, as far as values at `times` show them. Nothing where there
+/// are too few to tell.
+///
+/// Of the values it is known how much white noise each has (`own`, a variance). What more
+/// there is may be nothing, or white, flicker or a walk of any size up to much more than
+/// the noise.
+pub(crate) fn wander_between(
+    times: &[f64],
+    values: &[f64],
+    own: f64,
+    at: f64,
+    later: &[f64],
+) -> Apart {
+    let group = times.len().div_ceil(MOST).max(1) as f64;
     let (times, values) = grouped(times, values);
     if times.len() < READINGS_FOR_MODEL || times.windows(2).any(|pair| pair[1] <= pair[0]) {
-        return 0.0;
+        return Apart::default();
     }
+    let own = (own / group).max(LEAST_OWN);
     let (later, _) = grouped(later, later);
     let both: Vec<f64> = std::iter::once(at).chain(later).collect();
-    let step = (times[times.len() - 1] - times[0]) / (times.len() - 1) as f64;
+    let n = times.len();
+    let step = (times[n - 1] - times[0]) / (n - 1) as f64;
     let covariances = Covariances::of(&times);
     // How these times depend on each other, by the same relaxations and steps.
     let between = Covariances::among(&both, step, &covariances.relaxations);
     let share = 1.0 / (both.len() - 1).max(1) as f64;
     let apart = DVector::from_fn(both.len(), |place, _| if place == 0 { 1.0 } else { -share });
     let square = |covariance: &DMatrix<f64>| (covariance * &apart).dot(&apart);
-    let (flicker, walk) = (square(&between.flicker), square(&between.walk));
-    let candidates: Vec<(f64, f64)> = Kind::all(times.len())
-        .iter()
-        .filter_map(|kind| {
-            let candidate = covariances.candidate(&times, &values, kind)?;
-            let variance = candidate.scale * (kind.flicker * flicker + kind.walk * walk);
-            candidate
-                .log_likelihood
-                .is_finite()
-                .then_some((candidate.log_likelihood, variance))
-        })
-        .collect();
-    let best = candidates.iter().map(|(likelihood, _)| *likelihood);
-    let best = best.fold(f64::NEG_INFINITY, f64::max);
-    let (mut sum, mut total) = (0.0, 0.0);
-    for (likelihood, variance) in candidates {
-        let weight = (likelihood - best).exp();
-        sum += weight * variance;
-        total += weight;
+    let white = DMatrix::identity(n, n);
+    // Each with what it is between those times. A walk of n steps goes as far as the
+    // noise where a step has an n-th of its variance.
+    let kinds = [
+        (&white, 1.0, 0.0),
+        (
+            &covariances.flicker,
+            1.0 / covariances.relaxations.len() as f64,
+            square(&between.flicker),
+        ),
+        (&covariances.walk, 1.0 / n as f64, square(&between.walk)),
+    ];
+    let mut candidates = vec![(covariances.likelihood(&times, &values, &white * own), 0.0)];
+    for (kind, unit, apart) in kinds {
+        for place in 0..SIZES {
+            let size = own * unit * 4f64.powi(place as i32 - 2);
+            let covariance = &white * own + kind * size;
+            let likelihood = covariances.likelihood(&times, &values, covariance);
+            let beforehand = (SIZES as f64 * NOTHING_LIKELY).ln();
+            candidates.push((likelihood - beforehand, size * apart));
+        }
     }
-    if total > 0.0 {
-        (sum / total).sqrt()
-    } else {
-        0.0
+    let likelihoods = candidates.iter().map(|(likelihood, _)| *likelihood);
+    let best = likelihoods.fold(f64::NEG_INFINITY, f64::max);
+    if !best.is_finite() {
+        return Apart::default();
     }
+    let weight = |likelihood: f64| (likelihood - best).exp();
+    let total: f64 = candidates.iter().map(|(likely, _)| weight(*likely)).sum();
+    let kinds = candidates.into_iter();
+    Apart(
+        kinds
+            .map(|(likelihood, variance)| (weight(likelihood) / total, variance.sqrt()))
+            .collect(),
+    )
 }
 
 /// Means of adjoining readings, so that there are not too many.
@@ -193,8 +246,6 @@ impl Kind {
 struct Candidate {
     rate: f64,
     u: f64,
-    /// What the covariance of the kind must be multiplied by.
-    scale: f64,
     log_likelihood: f64,
 }
 
@@ -279,6 +330,33 @@ impl Covariances {
         }
     }
 
+    /// The logarithm of the restricted likelihood of values that have this covariance about
+    /// a line; minus infinity where it has no root.
+    fn likelihood(&self, times: &[f64], values: &[f64], covariance: DMatrix<f64>) -> f64 {
+        let (n, first) = (times.len(), times[0]);
+        let span = times[n - 1] - first;
+        let whitened = || {
+            let root = covariance.cholesky()?.unpack();
+            let solved = |column: DVector<f64>| root.solve_lower_triangular(&column);
+            let level = solved(DVector::from_element(n, 1.0))?;
+            let rate = solved(DVector::from_fn(n, |place, _| {
+                (times[place] - first) / span
+            }))?;
+            let values = solved(DVector::from_column_slice(values))?;
+            let log_roots: f64 = root.diagonal().iter().map(|root| root.ln()).sum();
+            Some((level, rate, values, log_roots))
+        };
+        let Some((level, rate, values, log_roots)) = whitened() else {
+            return f64::NEG_INFINITY;
+        };
+        let level_square = level.norm_squared();
+        let rate = &rate - &level * (level.dot(&rate) / level_square);
+        let values = &values - &level * (level.dot(&values) / level_square);
+        let rate_square = rate.norm_squared();
+        let left = &values - &rate * (rate.dot(&values) / rate_square);
+        -log_roots - 0.5 * (left.norm_squared() + level_square.ln() + rate_square.ln())
+    }
+
     /// Level and rate by generalised least squares, and the likelihood of what they leave;
     /// `None` where the covariance has no root.
     fn candidate(&self, times: &[f64], values: &[f64], kind: &Kind) -> Option<Candidate> {
@@ -309,7 +387,6 @@ impl Covariances {
         let wider = if is_white { 1.0 } else { WIDER };
         Some(Candidate {
             rate: slope / span,
-            scale,
             u: wider * (scale / rate_square).sqrt() / span,
             log_likelihood: kind.likely.ln()
                 - log_roots

@@ -134,20 +134,24 @@ impl History {
         self.reference.unwrap_or(0)
     }
 
+    /// What the noise that the readings of a round show makes of a note, as a variance: the
+    /// mean of all rounds from one on.
+    pub(crate) fn own_variance(&self, note: usize, from: usize) -> f64 {
+        let points = &self.points[from.min(self.points.len())..];
+        let variance = |point: &Point| {
+            let row = point.map.row(note);
+            let of_readings = row.iter().zip(&point.own_sd);
+            of_readings.map(|(w, sd)| (w * sd).powi(2)).sum::<f64>()
+        };
+        points.iter().map(variance).sum::<f64>() / points.len().max(1) as f64
+    }
+
     fn smooth(&mut self, shape: Shape) {
         let times: Vec<f64> = self.points.iter().map(|point| point.t).collect();
         let leading = self.leading_note();
         let series: Vec<Vec<f64>> = (0..self.x.len()).map(|note| self.raw(note)).collect();
-        // Of what the readings of the rounds show.
         let formal: Vec<f64> = (0..self.x.len())
-            .map(|note| {
-                let variance = |point: &Point| {
-                    let row = point.map.row(note);
-                    let of_readings = row.iter().zip(&point.own_sd);
-                    of_readings.map(|(w, sd)| (w * sd).powi(2)).sum::<f64>()
-                };
-                self.points.iter().map(variance).sum::<f64>() / self.points.len().max(1) as f64
-            })
+            .map(|note| self.own_variance(note, 0))
             .collect();
         let watched = [leading, 0, self.x.len().saturating_sub(1)];
         let watched: Vec<Noisy<'_>> = watched

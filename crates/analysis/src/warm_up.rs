@@ -5,6 +5,7 @@ use crate::drift::wander_between;
 use crate::extremes::half_range;
 use crate::history::{Draws, History};
 use crate::statistics::{quantile, standard_deviation};
+use crate::trials::Trials;
 use crate::words::{are, counted};
 
 /// The stay that is asked for unless a plan says otherwise, in seconds.
@@ -201,11 +202,26 @@ pub(crate) fn steady(
     }
     let closing = closing(&times, stay);
     let record = times[times.len() - 1];
-    let times_drawn = draws.evaluate(&history.smoothed, true, draws.count, |values| {
+    let mut times_drawn = draws.evaluate(&history.smoothed, true, draws.count, |values| {
         let margins = margins(history, values, watched, limit, closing);
         stays_from(&times, &margins, stay)
             .map_or(f64::INFINITY, |place| crossing(&times, &margins, place).1)
     });
+    let seen = margins(history, &history.smoothed, watched, limit, closing);
+    let point = stays_from(&times, &seen, stay);
+    if watched == Watched::ReferenceNote
+        && let Some(point) = point.filter(|point| *point > 0)
+    {
+        let t = crossing(&times, &seen, point).1;
+        // By how much it is off for each cent that the pitch has wandered since.
+        let per_cent = (times[point] - times[point - 1]) / (seen[point] - seen[point - 1]).abs();
+        let wandered = wandered(history, t, closing, times_drawn.len());
+        for (drawn, wandered) in times_drawn.iter_mut().zip(wandered) {
+            if drawn.is_finite() && *drawn > times[0] {
+                *drawn = (*drawn + per_cent * wandered).max(0.0);
+            }
+        }
+    }
     let mut drawn = times_drawn.clone();
     drawn.sort_by(f64::total_cmp);
     let mut maybe_moving = false;
@@ -226,8 +242,7 @@ pub(crate) fn steady(
         }
         maybe_moving = change.abs() + 2.0 * u > limit / 4.0;
     }
-    let seen = margins(history, &history.smoothed, watched, limit, closing);
-    let Some(point) = stays_from(&times, &seen, stay) else {
+    let Some(point) = point else {
         let mut why = last_value(history, watched, limit, &seen);
         let low = quantile(&drawn, 0.025).min(record);
         if low < record {
@@ -247,13 +262,6 @@ pub(crate) fn steady(
     };
     let reached: Vec<f64> = drawn.iter().copied().filter(|t| t.is_finite()).collect();
     let drawing = (t - straight).abs();
-    // By how much it is off for each cent that the pitch has wandered since.
-    let per_cent = (bracket.1 - bracket.0) / (seen[point] - seen[point.saturating_sub(1)]).abs();
-    let wandered = match watched {
-        Watched::ReferenceNote if point > 0 => wandered(history, t, closing) * per_cent,
-        _ => 0.0,
-    };
-    let drawing = drawing.hypot(wandered);
     let (mut low, mut high) = (
         t - (t - quantile(&drawn, 0.025)).max(0.0).hypot(1.96 * drawing),
         t + (quantile(&drawn, 0.975) - t).max(0.0).hypot(1.96 * drawing),
@@ -279,14 +287,16 @@ pub(crate) fn steady(
 }
 
 /// How far the reference note may have wandered by itself between a time and the closing
-/// stretch, in cents (one standard deviation), as far as the warm part of the record shows.
-fn wandered(history: &History, t: f64, closing: usize) -> f64 {
+/// stretch, in cents, in so many trials, as far as the warm part of the record shows.
+fn wandered(history: &History, t: f64, closing: usize, trials: usize) -> Vec<f64> {
     let times = history.times();
     let record = times[times.len() - 1];
     let warm = times.partition_point(|time| *time < (WARM_SINCE * t).max(record / 4.0));
     let warm = warm.min(times.len().saturating_sub(ROUNDS_FOR_WANDER));
     let series = history.raw(history.reference.unwrap_or(0));
-    wander_between(&times[warm..], &series[warm..], t, &times[closing..])
+    let own = history.own_variance(history.reference.unwrap_or(0), warm);
+    let apart = wander_between(&times[warm..], &series[warm..], own, t, &times[closing..]);
+    apart.draws(trials, &mut Trials::of([0x77, closing as u64, 0]))
 }
 
 /// Whether the rounds before and at `point` lie much further apart than those next to them.

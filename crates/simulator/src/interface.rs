@@ -101,7 +101,11 @@ impl Interface {
         let place = volts / self.per_note;
         let note = place.floor();
         let source = self.steps.part(u64::from(channel));
-        let of = |note: f64| source.normal((note as i64).cast_unsigned());
+        // A rectangle, as the limits of a converter are (GUM 4.3.7), of a variance of 1.
+        let of = |note: f64| {
+            let uniform = source.uniform((note as i64).cast_unsigned());
+            3f64.sqrt() * (2.0 * uniform - 1.0)
+        };
         let (below, above) = (of(note), of(note + 1.0));
         volts + self.step_error * (below + (above - below) * (place - note))
     }

@@ -98,8 +98,8 @@ impl Draw {
     /// The rig with this unit on it, as it is, or without noise and errors.
     fn rig(&self, as_it_is: bool) -> Rig {
         let (gain, offset, steps, clock) = if as_it_is {
-            // Normal: one in twenty lies beyond the bound of 0.5 mV.
-            (self.gain, self.offset, 0.25, self.clock)
+            // Anything up to the bound of 0.5 mV.
+            (self.gain, self.offset, 0.5 / 3f64.sqrt(), self.clock)
         } else {
             (0.0, 0.0, 0.0, 0.0)
         };

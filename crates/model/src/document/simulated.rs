@@ -105,7 +105,8 @@ pub struct Interface {
     /// Which of all interfaces like it this is: each has steps of its own, which are the
     /// same every night.
     pub specimen: u64,
-    /// Root mean square of what each semitone's voltage is off the line.
+    /// Root mean square of what each semitone's voltage is off the line; none is off by
+    /// more than 1.73 times that.
     pub step_error: VoltDifference,
     /// How much too large all voltages are.
     pub gain_error: Fraction,
