@@ -430,7 +430,17 @@ impl<'a> Night<'a> {
         {
             return Ok(Steady::CannotSay { why });
         }
-        let find = || steady(history, draws, watched, limit, stay(asked, history));
+        let find = || {
+            let mut own = self.trials("wandering");
+            steady(
+                history,
+                draws,
+                watched,
+                limit,
+                stay(asked, history),
+                &mut own,
+            )
+        };
         if limit == USUAL_LIMIT && asked == USUAL_STAY_S {
             return Ok(self.usual[watched as usize].get_or_init(find).clone());
         }

@@ -1,7 +1,7 @@
 //! When a unit is warm and when it is ready: the first time from which a curve
 //! stays where it should for a stated time.
 
-use crate::drift::wander_between;
+use crate::drift::{Apart, wander_between};
 use crate::extremes::half_range;
 use crate::history::{Draws, History};
 use crate::statistics::{quantile, standard_deviation};
@@ -175,15 +175,16 @@ fn margins(
 ///
 /// The interval is that of the crossing over all draws, as much wider as two ways of
 /// drawing the curve between its rounds differ, and as the reference note wanders by
-/// itself. Where rounds lie too far apart for any curve, or the pitch jumped there, it
-/// reaches from the last round that is known to be outside to the first that is known to
-/// be inside.
+/// itself, of which `trials` are the unit's own in this run. Where rounds lie too far
+/// apart for any curve, or the pitch jumped there, it reaches from the last round that is
+/// known to be outside to the first that is known to be inside.
 pub(crate) fn steady(
     history: &History,
     draws: &Draws,
     watched: Watched,
     limit: f64,
     stay: f64,
+    trials: &mut Trials,
 ) -> Steady {
     let times = history.times();
     if times.len() < LEAST_ROUNDS {
@@ -215,7 +216,7 @@ pub(crate) fn steady(
         let t = crossing(&times, &seen, point).1;
         // By how much it is off for each cent that the pitch has wandered since.
         let per_cent = (times[point] - times[point - 1]) / (seen[point] - seen[point - 1]).abs();
-        let wandered = wandered(history, t, closing, times_drawn.len());
+        let wandered = wandered(history, t, closing).draws(times_drawn.len(), trials);
         for (drawn, wandered) in times_drawn.iter_mut().zip(wandered) {
             if drawn.is_finite() && *drawn > times[0] {
                 *drawn = (*drawn + per_cent * wandered).max(0.0);
@@ -287,16 +288,15 @@ pub(crate) fn steady(
 }
 
 /// How far the reference note may have wandered by itself between a time and the closing
-/// stretch, in cents, in so many trials, as far as the warm part of the record shows.
-fn wandered(history: &History, t: f64, closing: usize, trials: usize) -> Vec<f64> {
+/// stretch, in cents, as far as the warm part of the record shows.
+fn wandered(history: &History, t: f64, closing: usize) -> Apart {
     let times = history.times();
     let record = times[times.len() - 1];
     let warm = times.partition_point(|time| *time < (WARM_SINCE * t).max(record / 4.0));
     let warm = warm.min(times.len().saturating_sub(ROUNDS_FOR_WANDER));
     let series = history.raw(history.reference.unwrap_or(0));
     let own = history.own_variance(history.reference.unwrap_or(0), warm);
-    let apart = wander_between(&times[warm..], &series[warm..], own, t, &times[closing..]);
-    apart.draws(trials, &mut Trials::of([0x77, closing as u64, 0]))
+    wander_between(&times[warm..], &series[warm..], own, t, &times[closing..])
 }
 
 /// Whether the rounds before and at `point` lie much further apart than those next to them.

@@ -176,3 +176,29 @@ fn another_night_on_the_same_rig_shares_the_gain_and_nothing_of_its_own() {
     });
     assert!(correlation(&bare, &evening).abs() < 0.15);
 }
+
+/// How a unit wanders is its own in every run: of two nights nothing of it cancels.
+#[test]
+fn a_unit_wanders_in_each_night_for_itself() {
+    let plan = plan(NIGHT, "");
+    let of = |seed: u64| {
+        let (mut level, mut last) = (0.0, 0.0);
+        let record = play(&plan, 0.01, seed, |slot, random| {
+            level += 0.05 * ((slot.t - last) / 600.0f64).sqrt() * random.normal();
+            last = slot.t;
+            20.0 * (-slot.t / 600.0).exp() + level + 0.01 * random.normal()
+        });
+        let analysis = analyse(&plan, &rig(EXACT), &record);
+        let found = crate::night::outcome(&analysis, "night", ResultName::WarmUpTime);
+        let (value, u) = (found.value.unwrap(), found.u.unwrap());
+        // A twentieth of a cent every ten minutes is some tenths over the night, and at
+        // 3 cents a tenth is 20 s.
+        assert!(u > 15.0, "{found:?}");
+        let draws = found.draws.0.iter().map(|draw| (draw - value) / u);
+        draws.collect::<Vec<f64>>()
+    };
+    let (one, other) = (of(1), of(2));
+    let products: f64 = one.iter().zip(&other).map(|(a, b)| a * b).sum();
+    let correlation = products / one.len() as f64;
+    assert!(correlation.abs() < 0.15, "{correlation}");
+}
