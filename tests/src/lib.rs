@@ -1,4 +1,5 @@
 //! What the end-to-end tests share; the tests themselves are in `tests/main.rs`.
 
 pub mod conformance;
+pub mod hostile;
 pub mod program;
