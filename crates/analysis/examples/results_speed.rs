@@ -3,6 +3,8 @@
 //! cores, with the units side by side as the program has them. Processor time is the
 //! user's share as the system counts it.
 
+#![allow(clippy::disallowed_methods, reason = "an example that takes the time")]
+
 #[path = "../tests/nights/night.rs"]
 #[allow(dead_code)]
 mod night;

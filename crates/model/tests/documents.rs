@@ -1,6 +1,8 @@
 //! Plans and rigs as a person writes them: those that ship, those with mistakes,
 //! and those that are no documents at all.
 
+#![allow(clippy::disallowed_methods, reason = "tests read the shipped files")]
+
 use model::document::plan::Plan;
 use model::document::rig::Rig;
 use model::document::{Document, DocumentError, LARGEST, Remark, check, read_plan, read_rig};

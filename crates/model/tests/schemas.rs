@@ -3,6 +3,8 @@
 //! The validator below knows the keywords of draft 2020-12 that our schemas use,
 //! and fails on any other, so that nothing goes unchecked.
 
+#![allow(clippy::disallowed_methods, reason = "tests read the shipped files")]
+
 use model::document::{plan_schema, read_plan, read_rig, rig_schema};
 use proptest::prelude::*;
 use serde_json::{Map, Value, json};

@@ -85,6 +85,10 @@ impl SafeState {
 }
 
 /// Does something with a device that another thread may be stuck in.
+#[allow(
+    clippy::disallowed_methods,
+    reason = "the injected clock cannot be trusted here"
+)]
 fn patiently<T: ?Sized>(
     shared: &std::sync::Mutex<T>,
     act: impl FnOnce(&mut T) -> Result<(), PortError>,

@@ -2,6 +2,8 @@
 //! `cargo run -p report --example specimen -- page.html`. The text for a
 //! terminal goes to stdout.
 
+#![allow(clippy::disallowed_methods, reason = "an example writes its file")]
+
 #[path = "../tests/specimen/mod.rs"]
 mod specimen;
 

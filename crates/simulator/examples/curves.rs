@@ -2,6 +2,8 @@
 //! night, without audio: `cargo run -p simulator --example curves rigs/simulated.yaml`.
 //! For whoever writes such a rig and wants to see what its parameters do.
 
+#![allow(clippy::disallowed_methods, reason = "an example reads its file")]
+
 use model::document::read_rig;
 use model::pitch::{Note, PitchStandard};
 use model::quantity::Seconds;
