@@ -2,4 +2,5 @@
 
 pub mod conformance;
 pub mod hostile;
+pub mod instruments;
 pub mod program;

@@ -5,6 +5,7 @@ mod batches; // batch: many runs taken together, a study of the measurement, ref
 mod bench_files; // certificates of a rig, supplies that were on before the run
 mod conformance; // what every adapter of a port must do, simulated or real
 mod faults; // scripted faults of the simulator, seen through the whole program
+mod instruments; // instruments that misbehave, through pseudo-terminals
 mod interruption; // kill -9 at seeded moments, resume, byte-identical export
 mod measuring; // measure: formats of files, deviations, hops, broken recordings
 mod read_only; // stores on read-only disks and in other users' folders

@@ -1,5 +1,6 @@
 //! Instruments over a pair of pseudo-terminals, with a small instrument of our own
-//! behind them. The forms of its answers are those of IEEE 488.2 and SCPI-1999.
+//! behind them. The forms of its answers are those of IEEE 488.2 and SCPI-1999. What
+//! misbehaving ones do stands in the end-to-end tests (`tests/tests/instruments`).
 #![cfg(unix)]
 
 use devices::RealClock;
@@ -167,34 +168,6 @@ fn a_supply_that_does_not_obey_is_not_switched_on() {
 }
 
 #[test]
-fn what_is_no_reading_is_refused() {
-    // 9.9E37 is infinity, 9.91E37 no number: SCPI-1999 volume 1.
-    for reply in [
-        "9.91E37",
-        "+9.90000000E+37",
-        "-9.9E37",
-        "garbage",
-        "",
-        "\u{fffd}~",
-        "-300",
-        "nan",
-    ] {
-        let text = format!("{reply}\n");
-        let (mut air, _) = instrument(Role::Thermometer, Box::new(move |_| Some(text.clone())));
-        let error = air.sense(Sense::Temperature, within(1.0)).unwrap_err();
-        assert_eq!(error.remedy, Remedy::Retry, "{reply}: {error}");
-    }
-    let (mut air, _) = instrument(
-        Role::Thermometer,
-        Box::new(|_| Some("+2.15000000E+01\r\n".into())),
-    );
-    assert_eq!(
-        air.sense(Sense::Temperature, within(1.0)),
-        Ok(Sensed::Temperature(Celsius::of(21.5)))
-    );
-}
-
-#[test]
 fn a_peer_that_hangs_drips_or_floods_costs_no_more_than_the_deadline() {
     let hung: Answer = Box::new(|_| None);
     let slow: Answer = Box::new(|_| {
@@ -210,28 +183,6 @@ fn a_peer_that_hangs_drips_or_floods_costs_no_more_than_the_deadline() {
         assert!(took < Duration::from_secs(1), "{name}: {took:?}");
         assert_eq!(error.remedy, Remedy::Retry, "{name}: {error}");
     }
-}
-
-#[test]
-fn a_late_answer_is_not_taken_for_the_next_one() {
-    let mut calls = 0;
-    let (mut air, _) = instrument(
-        Role::Thermometer,
-        Box::new(move |_| {
-            calls += 1;
-            if calls == 1 {
-                std::thread::sleep(Duration::from_millis(400));
-                return Some("11.0\n".into());
-            }
-            Some("22.0\n".into())
-        }),
-    );
-    assert!(air.sense(Sense::Temperature, within(0.2)).is_err());
-    std::thread::sleep(Duration::from_millis(300));
-    assert_eq!(
-        air.sense(Sense::Temperature, within(2.0)),
-        Ok(Sensed::Temperature(Celsius::of(22.0)))
-    );
 }
 
 #[test]

@@ -11,6 +11,21 @@ use std::time::Duration;
 const GLANCE: Duration = Duration::from_millis(20);
 /// Nothing that is read here is longer.
 const LONGEST: usize = 4096;
+/// A port is quiet when so many glances saw nothing: a tenth of a second.
+const QUIET_GLANCES: u8 = 5;
+/// How often a port is read, at most, to see what has come in already.
+const AT_ONCE: u8 = 16;
+
+/// What came of waiting for a line.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) enum Heard {
+    /// A line, without its end.
+    Line(String),
+    /// More than anybody sends, without an end; up to its end it is passed over.
+    TooLong,
+    /// Nothing that is complete.
+    Nothing,
+}
 
 /// An open serial port.
 pub(crate) struct Line {
@@ -19,6 +34,10 @@ pub(crate) struct Line {
     clock: Arc<dyn Clock>,
     /// Read, but not yet taken.
     pending: Vec<u8>,
+    /// The line that comes in is too long, and the rest of it is passed over.
+    overlong: bool,
+    /// The last line that was written was given up in its middle.
+    mid_line: bool,
     broken: bool,
 }
 
@@ -83,6 +102,8 @@ impl Line {
             port,
             clock,
             pending: Vec::new(),
+            overlong: false,
+            mid_line: false,
             broken: false,
         }
     }
@@ -109,32 +130,105 @@ impl Line {
         )
     }
 
-    /// Forgets everything that has come in and not been read.
-    pub fn drain(&mut self) {
-        self.pending.clear();
-        let _ = self.port.clear(serialport::ClearBuffer::Input);
+    /// Waits a glance at most for bytes; says whether any came.
+    fn fill(&mut self) -> Result<bool, PortError> {
+        let mut bytes = [0; 1024];
+        match self.port.read(&mut bytes) {
+            Ok(count @ 1..) => {
+                self.pending
+                    .extend_from_slice(bytes.get(..count).unwrap_or_default());
+                Ok(true)
+            }
+            Ok(_) => Err(self.broke(&io::ErrorKind::BrokenPipe.into())),
+            Err(error) if passing(&error) => Ok(false),
+            Err(error) => Err(self.broke(&error)),
+        }
     }
 
-    /// Forgets what comes in until nothing has come for a tenth of a second.
-    pub fn drain_until_quiet(&mut self, by: HostTime) -> Result<(), PortError> {
-        let mut quiet = 0;
-        while quiet < 5 && self.clock.now() < by {
-            let mut bytes = [0; 256];
-            match self.port.read(&mut bytes) {
-                Ok(1..) => quiet = 0,
-                Ok(_) => return Err(self.broke(&io::ErrorKind::BrokenPipe.into())),
-                Err(error) if passing(&error) => quiet += 1,
-                Err(error) => return Err(self.broke(&error)),
+    /// The next complete line that has come in. Line feed, carriage return and both in
+    /// either order end a line, so what is empty is none.
+    fn take_line(&mut self) -> Heard {
+        while let Some(end) = self
+            .pending
+            .iter()
+            .position(|byte| matches!(byte, b'\n' | b'\r'))
+        {
+            let line: Vec<u8> = self.pending.drain(..=end).collect();
+            // The end of a line that was too long is no line.
+            let tail = std::mem::take(&mut self.overlong);
+            let text = String::from_utf8_lossy(&line).trim().to_owned();
+            if !tail && !text.is_empty() {
+                return Heard::Line(text);
             }
         }
-        self.drain();
-        Ok(())
+        if self.pending.len() > LONGEST {
+            self.pending.clear();
+            if !std::mem::replace(&mut self.overlong, true) {
+                return Heard::TooLong;
+            }
+        }
+        Heard::Nothing
     }
 
-    /// Writes a line.
+    /// Reads a line, without its end, if one is there or comes in time.
+    pub fn read(&mut self, by: HostTime) -> Result<Heard, PortError> {
+        let mut over = false;
+        loop {
+            match self.take_line() {
+                Heard::Nothing if !over => {}
+                heard => return Ok(heard),
+            }
+            // What comes at the last moment is still looked at, but once only.
+            over = self.clock.now() >= by;
+            self.fill()?;
+        }
+    }
+
+    /// What has come in already, without waiting: lines, and last what has no end yet.
+    pub fn waiting(&mut self) -> Result<Vec<String>, PortError> {
+        let mut lines = Vec::new();
+        for _ in 0..AT_ONCE {
+            match self.port.bytes_to_read() {
+                Ok(0) => break,
+                Ok(_) => self.fill()?,
+                Err(error) => return Err(self.broke(&error.into())),
+            };
+        }
+        while let Heard::Line(line) = self.take_line() {
+            lines.push(line);
+        }
+        let rest = self.incomplete();
+        if self.overlong || !rest.trim().is_empty() {
+            lines.push(rest);
+        }
+        Ok(lines)
+    }
+
+    /// Takes what comes in until nothing has come for a tenth of a second, and forgets
+    /// what then has no end. At most a hundred lines are returned.
+    pub fn settle(&mut self, by: HostTime) -> Result<Vec<String>, PortError> {
+        let mut lines = Vec::new();
+        let mut quiet = 0;
+        while quiet < QUIET_GLANCES && self.clock.now() < by {
+            quiet = if self.fill()? { 0 } else { quiet + 1 };
+            loop {
+                match self.take_line() {
+                    Heard::Line(line) if lines.len() < 100 => lines.push(line),
+                    Heard::Line(_) | Heard::TooLong => {}
+                    Heard::Nothing => break,
+                }
+            }
+        }
+        self.pending.clear();
+        self.overlong = false;
+        Ok(lines)
+    }
+
+    /// Writes a line. The first attempt is made even when its time is over.
     pub fn write(&mut self, text: &str, by: HostTime) -> Result<(), PortError> {
-        let mut bytes = text.as_bytes().to_vec();
-        bytes.push(b'\n');
+        // Half a line that was given up must not swallow this one.
+        let end_of_last = if self.mid_line { "\n" } else { "" };
+        let bytes = format!("{end_of_last}{text}\n").into_bytes();
         let mut rest = bytes.as_slice();
         while !rest.is_empty() {
             match self.port.write(rest) {
@@ -143,42 +237,15 @@ impl Line {
                 Err(error) => return Err(self.broke(&error)),
             }
             if !rest.is_empty() && self.clock.now() >= by {
+                self.mid_line = self.mid_line || rest.len() < bytes.len();
                 return Err(self.error(
                     format!("did not take \"{text}\" in time"),
                     "check that it is switched on and its handshake is off",
                 ));
             }
         }
+        self.mid_line = false;
         Ok(())
-    }
-
-    /// Reads a line, without its end, if one is there or comes in time.
-    pub fn read(&mut self, by: HostTime) -> Result<Option<String>, PortError> {
-        loop {
-            if let Some(end) = self.pending.iter().position(|byte| *byte == b'\n') {
-                let line: Vec<u8> = self.pending.drain(..=end).collect();
-                return Ok(Some(String::from_utf8_lossy(&line).trim().to_owned()));
-            }
-            if self.pending.len() > LONGEST {
-                self.pending.clear();
-                return Err(self.error(
-                    format!("sent more than {LONGEST} bytes without an end of line"),
-                    "check that the speed in the rig file is the one it is set to",
-                ));
-            }
-            let mut bytes = [0; 256];
-            match self.port.read(&mut bytes) {
-                Ok(count @ 1..) => self
-                    .pending
-                    .extend_from_slice(bytes.get(..count).unwrap_or_default()),
-                Ok(_) => return Err(self.broke(&io::ErrorKind::BrokenPipe.into())),
-                Err(error) if passing(&error) => {}
-                Err(error) => return Err(self.broke(&error)),
-            }
-            if self.clock.now() >= by && !self.pending.contains(&b'\n') {
-                return Ok(None);
-            }
-        }
     }
 
     /// What has come in of a line that is not complete.

@@ -1,5 +1,7 @@
 //! Instruments on serial ports.
 
+mod answer;
+mod dialogue;
 mod line;
 pub mod printed;
 pub mod scpi;

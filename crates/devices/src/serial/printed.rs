@@ -1,6 +1,6 @@
 //! Thermometers that print a line of text now and then.
 
-use super::line::{self, Line};
+use super::line::{self, Heard, Line};
 use model::port::{Clock, Instrument, PortError, Remedy, Sense, Sensed, Setting};
 use model::quantity::{Celsius, Seconds};
 use model::time::{HostTime, Stop, StopReason};
@@ -90,6 +90,7 @@ struct Printed {
     name: String,
     latest: Arc<Mutex<Latest>>,
     clock: Arc<dyn Clock>,
+    opened: HostTime,
     end: Stop,
     thread: Option<JoinHandle<()>>,
 }
@@ -125,22 +126,28 @@ impl Printed {
         Ok(Self {
             name: name.to_owned(),
             latest,
+            opened: clock.now(),
             clock,
             end,
             thread: Some(thread),
         })
     }
 
+    /// The newest temperature. It is waited for only while the first may still come: the
+    /// lines are read all the time, so of one that fell silent enough is known.
     fn newest(&self, by: HostTime) -> Result<Celsius, PortError> {
         loop {
             let now = self.clock.now();
-            let why = {
+            let (may_come, why) = {
                 let latest = self.latest.lock().unwrap_or_else(PoisonError::into_inner);
                 match &latest.value {
                     Some((value, at)) if now.since(*at) <= STALE => return Ok(*value),
                     _ => {}
                 }
-                latest.broken.clone().unwrap_or_else(|| PortError {
+                let may_come = latest.value.is_none()
+                    && latest.broken.is_none()
+                    && now.since(self.opened) <= STALE;
+                let why = latest.broken.clone().unwrap_or_else(|| PortError {
                     device: self.name.clone(),
                     what: match (&latest.misfit, &latest.value) {
                         (Some(line), _) => format!(
@@ -154,9 +161,10 @@ impl Printed {
                     },
                     check: "check its cable, its speed and its pattern in the rig file".into(),
                     remedy: Remedy::Retry,
-                })
+                });
+                (may_come, why)
             };
-            if now >= by {
+            if now >= by || !may_come {
                 return Err(why);
             }
             let _ = self.clock.sleep_until(now + GLANCE / 4.0, &self.end);
@@ -195,8 +203,17 @@ impl Reader {
                 continue;
             };
             match open.read(self.clock.now() + GLANCE) {
-                Ok(Some(text)) => self.take(&text),
-                Ok(None) => {}
+                Ok(Heard::Line(text)) => self.take(&text),
+                Ok(Heard::TooLong) => self.note(|latest| {
+                    latest.broken = Some(PortError {
+                        device: self.name.clone(),
+                        what: "prints thousands of bytes without an end of line".into(),
+                        check: "check that the speed in the rig file is the one it is set to"
+                            .into(),
+                        remedy: Remedy::Retry,
+                    });
+                }),
+                Ok(Heard::Nothing) => {}
                 Err(error) => {
                     self.note(|latest| latest.broken = Some(error));
                     if open.is_broken() {

@@ -1,13 +1,13 @@
 //! Instruments that speak SCPI: supplies, thermometers, voltmeters.
 //!
-//! Sources: IEEE 488.2 (`*IDN?`, number formats NR1 to NR3), SCPI-1999 (MEASure,
-//! SOURce, OUTPut, SYSTem:ERRor; 9.9E37 for infinity, 9.91E37 for no number).
+//! Sources: SCPI-1999 (MEASure, SOURce, OUTPut, SYSTem:ERRor) and IEEE 488.2 (`*CLS`).
 
-use super::line::{self, Line};
+use super::answer::{error_number, number, shown, switch_state};
+use super::dialogue::Dialogue;
 use model::document::rig::Role;
 use model::port::{Clock, Instrument, PortError, Remedy, Sense, Sensed, Setting};
 use model::quantity::{Amperes, Celsius, Seconds, Volts};
-use model::time::HostTime;
+use model::time::{HostTime, Stop};
 use serialport::SerialPort;
 use std::sync::Arc;
 
@@ -17,6 +17,23 @@ const QUEUE: usize = 32;
 const SETTING_OFF: f64 = 0.01;
 /// ...or as so many volts or amperes: the resolution of simple supplies.
 const SETTING_STEP: f64 = 0.011;
+
+/// How long after "on" it must be certain that all is well, at most; then comes "off".
+const LOOKED_WITHIN: Seconds = Seconds::of(1.2);
+/// How long switching off is tried, at most. A supply that has not confirmed it by then
+/// needs a hand, and others may be waiting to be switched off.
+const OFF_WITHIN: Seconds = Seconds::of(2.0);
+/// How long switching off is tried at least, however late it is.
+const OFF_AT_LEAST: Seconds = Seconds::of(0.6);
+/// The share of a deadline that each of the two may have.
+const SHARE: f64 = 0.3;
+/// How long a port that cannot be opened or written to is left alone.
+const PAUSE: Seconds = Seconds::of(0.1);
+
+/// What everything that is said of a supply begins with when nobody knows whether it
+/// was switched off.
+const MAY_BE_ON: &str = "OUTPUT MAY STILL BE ON";
+const BY_HAND: &str = "switch it off by hand, now";
 
 /// Opens an instrument that speaks SCPI over a serial port. `name` is what the rig
 /// calls it. The port is opened now; the instrument is first spoken to later.
@@ -30,14 +47,11 @@ pub fn open_scpi(
     role: Role,
     clock: Arc<dyn Clock>,
 ) -> Result<Box<dyn Instrument>, PortError> {
-    let line = line::open(name, port, baud, Arc::clone(&clock))?;
+    let dialogue = Dialogue::open(name, port, baud, Arc::clone(&clock))?;
     Ok(Box::new(Scpi {
-        name: name.to_owned(),
         role,
-        line: Some(line),
-        address: Some((port.to_owned(), baud)),
+        dialogue,
         clock,
-        out_of_step: false,
     }))
 }
 
@@ -50,107 +64,31 @@ pub fn over(
     role: Role,
     clock: Arc<dyn Clock>,
 ) -> Box<dyn Instrument> {
+    let dialogue = Dialogue::over(name, port, Arc::clone(&clock));
     Box::new(Scpi {
-        name: name.to_owned(),
         role,
-        line: Some(Line::over(name, port, Arc::clone(&clock))),
-        address: None,
+        dialogue,
         clock,
-        out_of_step: false,
     })
 }
 
 struct Scpi {
-    name: String,
     role: Role,
-    /// Nothing after the connection broke.
-    line: Option<Line>,
-    /// Where to open it again.
-    address: Option<(String, u32)>,
+    dialogue: Dialogue,
     clock: Arc<dyn Clock>,
-    /// An answer did not come in time and may come yet.
-    out_of_step: bool,
 }
 
 impl Scpi {
     fn error(&self, what: String, check: &str) -> PortError {
-        PortError {
-            device: self.name.clone(),
-            what,
-            check: check.into(),
-            remedy: Remedy::Retry,
-        }
-    }
-
-    /// Does something with the line; a line that breaks is let go.
-    fn with_line<T>(
-        &mut self,
-        by: HostTime,
-        work: impl FnOnce(&mut Line) -> Result<T, PortError>,
-    ) -> Result<T, PortError> {
-        if self.line.is_none() {
-            let (port, baud) = self.address.clone().ok_or_else(|| {
-                self.error(
-                    "the serial connection broke".into(),
-                    "check its cable and power",
-                )
-            })?;
-            self.line = Some(line::open(
-                &self.name,
-                &port,
-                baud,
-                Arc::clone(&self.clock),
-            )?);
-        }
-        let Some(line) = &mut self.line else {
-            return Err(self.error("is not connected".into(), "check its cable"));
-        };
-        let outcome = if self.out_of_step {
-            line.drain_until_quiet(by)
-        } else {
-            line.drain();
-            Ok(())
-        };
-        let outcome = outcome.and_then(|()| work(line));
-        self.out_of_step = outcome.is_err();
-        if line.is_broken() {
-            self.line = None;
-        }
-        outcome
-    }
-
-    fn tell(&mut self, command: &str, by: HostTime) -> Result<(), PortError> {
-        self.with_line(by, |line| line.write(command, by))
-    }
-
-    fn ask(&mut self, query: &str, by: HostTime) -> Result<String, PortError> {
-        let name = self.name.clone();
-        self.with_line(by, |line| {
-            line.write(query, by)?;
-            let answer = line.read(by)?;
-            answer.ok_or_else(|| PortError {
-                device: name,
-                what: match line.incomplete() {
-                    none if none.is_empty() => format!("did not answer {query} in time"),
-                    some => format!(
-                        "had answered {query} with \"{}\" when its time was over",
-                        some.escape_debug()
-                    ),
-                },
-                check: "check that it is switched on, and its speed and remote mode".into(),
-                remedy: Remedy::Retry,
-            })
-        })
+        self.dialogue.error(what, check)
     }
 
     fn number(&mut self, query: &str, by: HostTime) -> Result<f64, PortError> {
-        let answer = self.ask(query, by)?;
+        let answer = self.dialogue.ask(query, by)?;
         number(&answer).map_err(|what| {
+            self.dialogue.doubt();
             self.error(
-                format!(
-                    "answered {query} with \"{}\", {what}",
-                    answer.escape_debug()
-                ),
+                format!("answered {query} with {}, {what}", shown(&answer)),
                 "check its sensor, its range and its settings",
             )
         })
@@ -160,16 +98,16 @@ impl Scpi {
     fn check_errors(&mut self, after: &str, by: HostTime) -> Result<(), PortError> {
         let mut first = None;
         for _ in 0..QUEUE {
-            let answer = self.ask("SYST:ERR?", by)?;
-            let code = answer.split(',').next().unwrap_or_default().trim();
-            match code.parse::<i32>() {
-                Ok(0) => break,
-                Ok(_) => {
+            let answer = self.dialogue.ask("SYST:ERR?", by)?;
+            match error_number(&answer) {
+                Some(0) => break,
+                Some(_) => {
                     first.get_or_insert(answer);
                 }
-                Err(_) => {
+                None => {
+                    self.dialogue.doubt();
                     return Err(self.error(
-                        format!("answered SYST:ERR? with \"{}\"", answer.escape_debug()),
+                        format!("answered SYST:ERR? with {}", shown(&answer)),
                         "check that it speaks SCPI",
                     ));
                 }
@@ -178,22 +116,22 @@ impl Scpi {
         match first {
             None => Ok(()),
             Some(error) => Err(self.error(
-                format!("reports an error after {after}: {error}"),
+                format!("reports an error after {after}: {}", shown(&error)),
                 "check its limits, and that it is in remote mode",
             )),
         }
     }
 
-    /// Sets a value and reads it back.
+    /// Sets a value and returns what was read back.
     fn set_value(
         &mut self,
         header: &str,
         value: f64,
         unit: &str,
         by: HostTime,
-    ) -> Result<(), PortError> {
+    ) -> Result<f64, PortError> {
         let command = format!("{header} {value:.4}");
-        self.tell(&command, by)?;
+        self.dialogue.tell(&command, by)?;
         self.check_errors(&command, by)?;
         let got = self.number(&format!("{header}?"), by)?;
         if (got - value).abs() > (SETTING_OFF * value.abs()).max(SETTING_STEP) {
@@ -202,23 +140,91 @@ impl Scpi {
                 "check its range and its own limits; the output was not switched on",
             ));
         }
-        Ok(())
+        Ok(got)
     }
 
-    fn switch(&mut self, on: bool, by: HostTime) -> Result<(), PortError> {
-        let command = if on { "OUTP ON" } else { "OUTP OFF" };
-        self.tell(command, by)?;
-        let answer = self.ask("OUTP?", by)?;
-        if switch_state(&answer) != Some(on) {
-            return Err(self.error(
-                format!(
-                    "was told {command} and answers OUTP? with \"{}\"",
-                    answer.escape_debug()
-                ),
-                "look at the supply itself: whether its output is on is not certain",
-            ));
+    /// Asks whether the output is in the state it was told to be in.
+    fn look(&mut self, told: &str, on: bool, by: HostTime) -> Result<(), PortError> {
+        let answer = self.dialogue.ask("OUTP?", by)?;
+        if switch_state(&answer) == Some(on) {
+            return Ok(());
         }
-        self.check_errors(command, by)
+        self.dialogue.doubt();
+        Err(self.error(
+            format!("was told {told} and answers OUTP? with {}", shown(&answer)),
+            "look at the supply itself",
+        ))
+    }
+
+    /// Limits first, as the output may be on already; then on. Whatever goes wrong from
+    /// the moment "on" is sent ends with "off", for which time is left. Returns the limit
+    /// that was read back.
+    fn on(&mut self, voltage: Volts, limit: Amperes, by: HostTime) -> Result<f64, PortError> {
+        let share = by.since(self.clock.now()).get() * SHARE;
+        let off_within = Seconds::of(share.min(OFF_WITHIN.get()));
+        let looked_within = Seconds::of(share.min(LOOKED_WITHIN.get()));
+        let limited_by = by - off_within - looked_within;
+        // Old errors are not about this.
+        self.dialogue.tell("*CLS", limited_by)?;
+        let limit = self.set_value("CURR", limit.get(), "A", limited_by)?;
+        self.set_value("VOLT", voltage.get(), "V", limited_by)?;
+
+        let looked_by = self.clock.now() + looked_within;
+        let outcome = self
+            .dialogue
+            .tell("OUTP ON", looked_by)
+            .and_then(|()| self.look("OUTP ON", true, looked_by))
+            .and_then(|()| self.check_errors("OUTP ON", looked_by));
+        let Err(error) = outcome else {
+            return Ok(limit);
+        };
+        let by = self.clock.now() + off_within;
+        Err(match self.off(by) {
+            Ok(()) => PortError {
+                what: format!("{}; its output was switched off again", error.what),
+                ..error
+            },
+            Err(still_on) => PortError {
+                what: format!("{}; before that it {}", still_on.what, error.what),
+                ..still_on
+            },
+        })
+    }
+
+    /// Sends "off" at once and asks afterwards; sends it again when that is not confirmed
+    /// or the port must be opened first.
+    fn off(&mut self, by: HostTime) -> Result<(), PortError> {
+        const COMMAND: &str = "OUTP OFF";
+        let begun = self.clock.now();
+        let by = by.min(begun + OFF_WITHIN).max(begun + OFF_AT_LEAST);
+        let mut sent = 0;
+        loop {
+            let now = self.clock.now();
+            let half = now + by.since(now) / 2.0;
+            let failure = match self.dialogue.tell(COMMAND, half) {
+                Ok(()) => {
+                    sent += 1;
+                    match self.look(COMMAND, false, if sent == 1 { half } else { by }) {
+                        Ok(()) => return Ok(()),
+                        Err(error) => error,
+                    }
+                }
+                Err(error) => error,
+            };
+            if sent == 2 || self.clock.now() >= by {
+                let told = if sent == 0 {
+                    "could not be told"
+                } else {
+                    "was told"
+                };
+                return Err(self.error(
+                    format!("{MAY_BE_ON}: {told} {COMMAND}; {}", failure.what),
+                    BY_HAND,
+                ));
+            }
+            let pause = self.clock.now() + PAUSE;
+            let _ = self.clock.sleep_until(pause.min(by), &Stop::new());
+        }
     }
 
     fn only_supplies(&self) -> Result<(), PortError> {
@@ -237,15 +243,7 @@ impl Scpi {
 
 impl Instrument for Scpi {
     fn identify(&mut self, by: HostTime) -> Result<String, PortError> {
-        let answer = self.ask("*IDN?", by)?;
-        let printable = answer.chars().all(|letter| (' '..='~').contains(&letter));
-        if answer.is_empty() || !printable {
-            return Err(self.error(
-                format!("answered *IDN? with \"{}\"", answer.escape_debug()),
-                "check that the speed in the rig file is the one it is set to",
-            ));
-        }
-        Ok(answer)
+        self.dialogue.synchronise(by)
     }
 
     fn sense(&mut self, what: Sense, by: HostTime) -> Result<Sensed, PortError> {
@@ -289,118 +287,16 @@ impl Instrument for Scpi {
             Setting::On {
                 voltage,
                 current_limit,
-            } => {
-                // Old errors are not about this.
-                self.tell("*CLS", by)?;
-                // The limit first: the output may be on already.
-                self.set_value("CURR", current_limit.get(), "A", by)?;
-                self.set_value("VOLT", voltage.get(), "V", by)?;
-                self.switch(true, by)
-            }
-            Setting::Off => self.switch(false, by),
+            } => self.on(voltage, current_limit, by).map(|_| ()),
+            Setting::Off => self.off(by),
         }
     }
 
     fn make_safe(&mut self, by: HostTime) -> Result<(), PortError> {
-        if self.role != Role::Supply {
-            return Ok(());
-        }
-        // What stands in the error queue does not keep the output on.
-        let attempt = |this: &mut Self, by| -> Result<(), PortError> {
-            this.tell("OUTP OFF", by)?;
-            let answer = this.ask("OUTP?", by)?;
-            if switch_state(&answer) == Some(false) {
-                return Ok(());
-            }
-            Err(this.error(
-                format!(
-                    "answers OUTP? with \"{}\" after OUTP OFF",
-                    answer.escape_debug()
-                ),
-                "switch it off by hand, now",
-            ))
-        };
-        let now = self.clock.now();
-        let half = now + by.since(now) / 2.0;
-        attempt(self, half)
-            .or_else(|_| attempt(self, by))
-            .map_err(|mut error| {
-                error.check = "the supply may still be on: switch it off by hand".into();
-                error
-            })
-    }
-}
-
-/// Reads a number in any of the forms NR1 to NR3.
-///
-/// 9.9E37, -9.9E37 and 9.91E37 stand for infinities and for no number at all; they
-/// are known by a window about them, as 9.91E37 is larger than 9.9E37.
-fn number(text: &str) -> Result<f64, &'static str> {
-    let text = text.trim();
-    let plain = !text.is_empty()
-        && text
-            .bytes()
-            .all(|byte| byte.is_ascii_digit() || b"+-.eE".contains(&byte));
-    let value: f64 = match text.parse() {
-        Ok(value) if plain => value,
-        _ => return Err("which is no number"),
-    };
-    if (9.85e37..9.95e37).contains(&value.abs()) {
-        return Err("which stands for an overload or for no reading");
-    }
-    if value.is_finite() {
-        Ok(value)
-    } else {
-        Err("which is beyond all numbers")
-    }
-}
-
-/// Reads a switch's state: 1 or 0, ON or OFF.
-fn switch_state(text: &str) -> Option<bool> {
-    match text.trim().trim_start_matches('+') {
-        on if on == "1" || on.eq_ignore_ascii_case("on") => Some(true),
-        off if off == "0" || off.eq_ignore_ascii_case("off") => Some(false),
-        _ => None,
-    }
-}
-
-/// How long an instrument may take over one answer, for callers without a reason
-/// to choose otherwise.
-pub const USUAL_PATIENCE: Seconds = Seconds::of(3.0);
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn numbers_in_all_forms_and_no_sentinel_among_them() {
-        // Forms: IEEE 488.2 8.7.2 to 8.7.4. Sentinels: SCPI-1999 volume 1, 7.2.1,
-        // in the spellings that instruments use.
-        for (text, value) in [
-            ("-12345", -12345.0),
-            ("+1.2345", 1.2345),
-            ("1.2345E-03", 1.2345e-3),
-            (" +2.15000000E+01\r", 21.5),
-            ("9.9E36", 9.9e36),
-        ] {
-            assert_eq!(number(text), Ok(value), "{text}");
-        }
-        for text in [
-            "9.9E37",
-            "+9.90000000E+37",
-            "9.91e37",
-            "9.91000E+37",
-            "-9.91000E+37",
-            "-9.9E37",
-            "",
-            "nan",
-            "inf",
-            "1e999",
-            "21.5 C",
-            "1,5",
-            "OVLD",
-        ] {
-            assert!(number(text).is_err(), "{text}");
+        if self.role == Role::Supply {
+            self.off(by)
+        } else {
+            Ok(())
         }
     }
 }
