@@ -271,10 +271,17 @@ fn off() -> Vec<Row> {
             2,
         ),
         row(
+            "off is lost always, as it is asked for",
+            always("OUTP OFF", Fault::Lost),
+            &[(Deed::On, 5.0), (Deed::Off, 5.0)],
+            Error(MAY_BE_ON),
+            2,
+        ),
+        row(
             "off is lost always",
             always("OUTP OFF", Fault::Lost),
             ON_THEN_SAFE,
-            Error(MAY_BE_ON),
+            Error("did not confirm it"),
             2,
         ),
         row(
@@ -339,7 +346,7 @@ fn off() -> Vec<Row> {
                 Fault::Hangs(FOREVER),
             )),
             &[(Deed::On, 5.0), (Deed::Volts, 0.5), (Deed::MakeSafe, 5.0)],
-            Error(MAY_BE_ON),
+            Error("did not confirm it"),
             2,
         ),
     ]

@@ -49,15 +49,13 @@ pub(super) fn error_number(text: &str) -> Option<i32> {
 }
 
 /// Whether a line answers `*IDN?`: fields with commas between, of which the first
-/// names the maker, so that neither numbers nor entries of the error queue are
-/// taken for it.
+/// names the maker and begins with a letter, so that neither numbers nor entries of
+/// the error queue are taken for it.
 pub(super) fn is_identity(text: &str) -> bool {
     let printable = text.chars().all(|letter| (' '..='~').contains(&letter));
-    let maker = text.split_once(',').map(|(maker, _)| maker.trim());
+    let maker = text.split_once(',').map(|(maker, _)| maker);
     printable
-        && maker.is_some_and(|maker| {
-            number(maker).is_err() && maker.chars().any(|letter| letter.is_ascii_alphabetic())
-        })
+        && maker.is_some_and(|maker| maker.starts_with(|first: char| first.is_ascii_alphabetic()))
 }
 
 /// An answer as it can be shown: escaped, and not long.

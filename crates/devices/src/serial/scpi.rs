@@ -30,8 +30,8 @@ const SHARE: f64 = 0.3;
 /// How long a port that cannot be opened or written to is left alone.
 const PAUSE: Seconds = Seconds::of(0.1);
 
-/// What everything that is said of a supply begins with when nobody knows whether it
-/// was switched off.
+/// What is said of a supply begins with this when nobody knows whether it was switched
+/// off. That is what an error of [`Instrument::make_safe`] says in any case.
 const MAY_BE_ON: &str = "OUTPUT MAY STILL BE ON";
 const BY_HAND: &str = "switch it off by hand, now";
 
@@ -185,7 +185,10 @@ impl Scpi {
                 ..error
             },
             Err(still_on) => PortError {
-                what: format!("{}; before that it {}", still_on.what, error.what),
+                what: format!(
+                    "{MAY_BE_ON}: {}; before that it {}",
+                    still_on.what, error.what
+                ),
                 ..still_on
             },
         })
@@ -218,7 +221,7 @@ impl Scpi {
                     "was told"
                 };
                 return Err(self.error(
-                    format!("{MAY_BE_ON}: {told} {COMMAND}; {}", failure.what),
+                    format!("{told} {COMMAND} and did not confirm it; {}", failure.what),
                     BY_HAND,
                 ));
             }
@@ -288,7 +291,10 @@ impl Instrument for Scpi {
                 voltage,
                 current_limit,
             } => self.on(voltage, current_limit, by).map(|_| ()),
-            Setting::Off => self.off(by),
+            Setting::Off => self.off(by).map_err(|error| PortError {
+                what: format!("{MAY_BE_ON}: {}", error.what),
+                ..error
+            }),
         }
     }
 
