@@ -12,5 +12,6 @@ mod read_only; // stores on read-only disks and in other users' folders
 #[cfg(feature = "jack")]
 mod real_ports; // real MIDI and audio ports through JACK, in real time
 mod recordings; // import of recordings made elsewhere, and compare
+mod requests; // remarks and stops from another terminal, around the end of the process
 mod tones; // tones made by sox and csound, measured
 mod usage; // exit codes, wrong files, machine-readable output

@@ -247,6 +247,10 @@ pub enum JournalError {
     /// Another process is writing the run.
     #[error("{0}")]
     InUse(String),
+    /// Something was asked of the run that has not been handed out, so its session was not
+    /// closed: take it up, then close again.
+    #[error("something was asked of the run as it ended")]
+    Unheard,
     /// Anything else.
     #[error(
         "the store could not be written: {0}; check the disk and the permissions of its folder"
@@ -286,10 +290,14 @@ pub trait Journal: Send {
     /// # Errors
     /// When there is no such run or it cannot be read.
     fn reopen(&mut self, run: &RunId) -> Result<RunRecord, JournalError>;
-    /// Puts entries on disk, all or none. Call [`commit`] instead.
+    /// Puts entries on disk, all or none. Call [`commit`] instead. With
+    /// [`EventKind::SessionClosed`](crate::record::EventKind::SessionClosed) among them
+    /// nobody can ask anything of the run from then on, until it is taken up again.
     ///
     /// # Errors
-    /// When they are not on disk.
+    /// When they are not on disk; [`JournalError::Unheard`] when they would close the
+    /// session over something that was asked. What [`Journal::requests`] handed out before
+    /// is handed out again then.
     fn write(&mut self, entries: &[Entry]) -> Result<(), JournalError>;
     /// Puts the samples behind a committed reading on disk, full scale at one, unless
     /// the recordings of the run would come to more than `budget`.
@@ -306,7 +314,9 @@ pub trait Journal: Send {
         let _ = (key, samples, rate, budget);
         Ok(Kept::NotKept)
     }
-    /// Takes what other processes ask of the run, and shows them it is alive.
+    /// Takes what other processes ask of the run, and shows them it is alive. The next
+    /// entries that are put on disk stand for what came of it: put those of all that was
+    /// handed out there together.
     ///
     /// # Errors
     /// When the store cannot be read.

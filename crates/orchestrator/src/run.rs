@@ -11,7 +11,7 @@ use crate::schedule::{Schedule, Work};
 use crate::session::{Ports, Session};
 use model::document::plan::{Evidence, Plan};
 use model::document::rig::Rig;
-use model::port::{Journal, Request, Watcher, commit};
+use model::port::{Journal, JournalError, Request, Watcher, commit};
 use model::quantity::Seconds;
 use model::record::{Entry, Event, EventKind, PositionId, RunRecord};
 use model::time::{RunTime, Stop, StopReason};
@@ -367,16 +367,29 @@ impl<'a> Run<'a> {
         if self.session.stop.reason().is_some() {
             return Err(self.stopped());
         }
-        for request in self.journal.requests()? {
-            match request {
-                Request::Stop => {
-                    self.session.stop.raise(StopReason::Asked);
-                    return Err(RunError::Stopped(StopReason::Asked));
-                }
-                Request::Remark(text) => self.say(EventKind::Remark, stage, text)?,
-            }
+        let requests = self.journal.requests()?;
+        let stops = requests.contains(&Request::Stop);
+        self.keep(self.remarks(stage, requests))?;
+        if stops {
+            self.session.stop.raise(StopReason::Asked);
+            return Err(RunError::Stopped(StopReason::Asked));
         }
         Ok(())
+    }
+
+    /// The remarks among what was asked. They go to disk in one commit: it marks all of it
+    /// as taken.
+    fn remarks(&self, stage: Option<u16>, requests: Vec<Request>) -> Vec<Entry> {
+        let now = self.session.now();
+        requests
+            .into_iter()
+            .filter_map(|request| match request {
+                Request::Remark(text) => {
+                    Some(self.event(now, EventKind::Remark, stage, None, text))
+                }
+                Request::Stop => None,
+            })
+            .collect()
     }
 
     /// Between two notes and while nothing sounds: is the run to stop, what do other
@@ -410,8 +423,23 @@ impl<'a> Run<'a> {
             let fault = self.event(now, EventKind::Fault, None, None, text.clone());
             let _ = self.keep(vec![fault]);
         }
-        let closed = self.event(now, EventKind::SessionClosed, None, None, text);
-        let _ = self.keep(vec![closed]);
+        // Whoever was told that the run takes a request finds it in the log: what comes
+        // before the last entry is kept with it, and nothing is accepted after it.
+        loop {
+            let requests = self.journal.requests().unwrap_or_default();
+            let late = outcome.is_ok() && requests.contains(&Request::Stop);
+            let mut entries = self.remarks(None, requests);
+            let text = if late {
+                format!("{text}; it was asked to stop as it ended")
+            } else {
+                text.clone()
+            };
+            entries.push(self.event(now, EventKind::SessionClosed, None, None, text));
+            match self.keep(entries) {
+                Err(RunError::Journal(JournalError::Unheard)) => {}
+                _ => break,
+            }
+        }
     }
 }
 

@@ -123,6 +123,9 @@ pub enum StoreError {
         /// What the system said.
         detail: String,
     },
+    /// A session is not closed over what was asked and has not been heard.
+    #[error("something was asked of the run as it ended")]
+    Unheard,
     /// A reading that is there already.
     #[error("{0} is in the store already")]
     Doubled(String),
@@ -219,6 +222,7 @@ impl From<StoreError> for JournalError {
                 Self::Full(format!("{}: {detail}", path.display()))
             }
             StoreError::Doubled(what) => Self::Doubled(what),
+            StoreError::Unheard => Self::Unheard,
             StoreError::NoSuchRun(why) => Self::NoSuchRun(why),
             StoreError::InUse { .. } => Self::InUse(error.to_string()),
             other => Self::Failed(other.to_string()),

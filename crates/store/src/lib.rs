@@ -46,6 +46,7 @@ mod identity;
 mod library;
 mod lock;
 mod read_only;
+mod requests;
 mod rows;
 mod schema;
 mod writer;

@@ -4,7 +4,7 @@ use crate::error::StoreError;
 use crate::read_only::ReadOnly;
 use crate::rows::{self, RowError};
 use crate::writer::{lock_file, run_number};
-use crate::{Store, evidence, identity, lock, schema};
+use crate::{Store, evidence, identity, lock, requests, schema};
 use jiff::SignedDuration;
 use model::port::Request;
 use model::record::{EventKind, ReadingKey, RunHeader, RunId, RunRecord};
@@ -99,7 +99,8 @@ impl Library {
     }
 
     /// Everything kept of the run with this identifier or this beginning of one,
-    /// as of one moment.
+    /// as of one moment. A remark that was accepted and that the run has not taken up, as
+    /// its process was killed, stands at the end of what happened.
     ///
     /// # Errors
     /// When there is no such run, or several, or the store cannot be read.
@@ -107,33 +108,36 @@ impl Library {
         self.consistently(|| {
             let id = self.resolve(run)?;
             let number = self.number(&id)?;
-            record_of(&self.connection, &self.store.database(), number, &id)
+            let mut record = record_of(&self.connection, &self.store.database(), number, &id)?;
+            let remarks =
+                requests::open_remarks(&self.connection, number, record.last_instant())
+                    .map_err(|error| self.failed(&error))?;
+            record.events.extend(remarks);
+            Ok(record)
         })
     }
 
     /// Asks something of a run in progress. It will see it between two notes, and within a
-    /// second while it waits.
+    /// second while it waits. A remark is in the run's log from then on.
     ///
     /// # Errors
-    /// [`StoreError::NotInProgress`] when nobody is writing the run; when the store can only
+    /// [`StoreError::NotInProgress`] when nobody is writing the run, or its session is
+    /// closed already; when the store can only
     /// be read; else as [`Library::run`].
     pub fn request(&self, run: &str, request: &Request) -> Result<RunId, StoreError> {
         self.store.for_writing()?;
         let id = self.resolve(run)?;
         let number = self.number(&id)?;
-        if !lock::is_held(&lock_file(&self.store, &id)) {
+        let accepted = requests::lay_down(
+            &self.connection,
+            number,
+            request,
+            || Ok(lock::is_held(&lock_file(&self.store, &id))),
+            |error| StoreError::database("a request", &self.store.database(), error),
+        )?;
+        if !accepted {
             return Err(StoreError::NotInProgress(id));
         }
-        let (kind, text) = match request {
-            Request::Stop => ("stop", None),
-            Request::Remark(text) => ("remark", Some(text.as_str())),
-        };
-        self.connection
-            .execute(
-                "INSERT INTO request (run, asked, kind, text) VALUES (?, ?, ?, ?)",
-                (number, Timestamp::now().to_string(), kind, text),
-            )
-            .map_err(|error| StoreError::database("a request", &self.store.database(), &error))?;
         Ok(RunId::new(id))
     }
 

@@ -3,6 +3,7 @@
 use crate::error::StoreError;
 use crate::library::record_of;
 use crate::lock::{self, Hold, Lock};
+use crate::requests::{self, open_requests};
 use crate::{Store, ballast, evidence, identity, rows, schema};
 use model::port::{Journal, JournalError, Kept, Request};
 use model::quantity::Bytes;
@@ -190,6 +191,13 @@ impl Writer {
             .connection
             .transaction_with_behavior(TransactionBehavior::Immediate)
             .map_err(|error| fail(&error))?;
+        if requests::closes(entries) {
+            let unheard = open_requests(&transaction, open.run, open.given)
+                .map_err(|error| fail(&error))?;
+            if !unheard.is_empty() {
+                return Err(StoreError::Unheard);
+            }
+        }
         insert_all(&transaction, &path, open.run, open.next_entry, entries)?;
         let beats = open.beat.is_none_or(|last| last.elapsed() >= HEARTBEAT);
         if beats {
@@ -294,8 +302,14 @@ impl Journal for Writer {
         self.reopen_run(run).map_err(|error| self.failed(error))
     }
     fn write(&mut self, entries: &[Entry]) -> Result<(), JournalError> {
-        self.write_entries(entries)
-            .map_err(|error| self.failed(error))
+        self.write_entries(entries).map_err(|error| {
+            // Nothing stands for what was handed out: it is handed out again.
+            if let Some(open) = &mut self.run {
+                open.given = open.taken;
+                open.seen = None;
+            }
+            self.failed(error)
+        })
     }
     fn requests(&mut self) -> Result<Vec<Request>, JournalError> {
         self.take_requests().map_err(|error| self.failed(error))
@@ -359,24 +373,6 @@ fn beat(connection: &Connection, run: i64) -> rusqlite::Result<()> {
         )?
         .execute((run, Timestamp::now().to_string(), std::process::id()))
         .map(|_| ())
-}
-
-type OpenRequest = (i64, String, Option<String>);
-
-fn open_requests(
-    connection: &Connection,
-    run: i64,
-    after: i64,
-) -> rusqlite::Result<Vec<OpenRequest>> {
-    connection
-        .prepare_cached(
-            "SELECT request, kind, text FROM request
-             WHERE run = ? AND request > ? AND taken IS NULL ORDER BY request",
-        )?
-        .query_map((run, after), |row| {
-            Ok((row.get(0)?, row.get(1)?, row.get(2)?))
-        })?
-        .collect()
 }
 
 pub(crate) fn is_doubled(error: &rusqlite::Error) -> bool {

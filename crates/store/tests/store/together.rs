@@ -1,7 +1,8 @@
 use crate::entries::{header_of, note};
 use model::port::{Journal, JournalError, Kept, Request};
 use model::quantity::Bytes;
-use model::record::{Entry, ReadingKey};
+use model::record::{Entry, Event, EventKind, ReadingKey};
+use model::time::{RunTime, Timestamp};
 use std::sync::atomic::{AtomicBool, Ordering};
 use store::{Standing, Store, StoreError};
 
@@ -84,6 +85,56 @@ fn requests_reach_the_run_once_and_in_order() {
     drop(writer);
     let refused = library.request(run.as_str(), &Request::Stop).unwrap_err();
     assert!(matches!(refused, StoreError::NotInProgress(_)), "{refused}");
+}
+
+fn closed() -> Entry {
+    Entry::Event(Event {
+        at: RunTime::START,
+        wall: Timestamp::UNIX_EPOCH,
+        kind: EventKind::SessionClosed,
+        stage: None,
+        position: None,
+        text: "laid down".into(),
+    })
+}
+
+#[test]
+fn a_session_is_not_closed_over_a_request_nor_asked_once_it_is_closed() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let mut writer = store.writer().unwrap();
+    let run = writer.begin(&header_of("plan")).unwrap();
+    let library = store.library().unwrap();
+    let remarks = ["one", "two"].map(|text| Request::Remark(text.into()));
+    library.request(run.as_str(), &remarks[0]).unwrap();
+    assert_eq!(writer.requests().unwrap(), remarks[..1]);
+    library.request(run.as_str(), &remarks[1]).unwrap();
+    assert_eq!(writer.write(&[closed()]), Err(JournalError::Unheard));
+    // Nothing stands for the first one either.
+    assert_eq!(writer.requests().unwrap(), remarks);
+    writer.write(&[closed()]).unwrap();
+    // The process is still there.
+    let late = library.request(run.as_str(), &remarks[0]).unwrap_err();
+    assert!(matches!(late, StoreError::NotInProgress(_)), "{late}");
+    assert_eq!(library.run(run.as_str()).unwrap().events.len(), 1);
+}
+
+#[test]
+fn a_remark_that_nobody_took_up_is_told_of() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::open(folder.path()).unwrap();
+    let mut writer = store.writer().unwrap();
+    let run = writer.begin(&header_of("plan")).unwrap();
+    let library = store.library().unwrap();
+    library.request(run.as_str(), &Request::Remark("one".into())).unwrap();
+    library.request(run.as_str(), &Request::Stop).unwrap();
+    drop(writer);
+    let record = library.run(run.as_str()).unwrap();
+    assert_eq!(record.events.len(), 1);
+    assert_eq!(record.events[0].text, "one");
+    // What is carried on begins without it, and takes it up.
+    let mut writer = store.writer().unwrap();
+    assert!(writer.reopen(&run).unwrap().events.is_empty());
 }
 
 #[test]
