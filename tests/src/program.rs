@@ -1,6 +1,7 @@
 //! Running the built program as its user would.
 
 use serde_json::Value;
+use std::io::{PipeReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 
@@ -51,6 +52,20 @@ pub fn command(arguments: &[&str]) -> Command {
         .env_remove("NIGHTBENCH_STORE")
         .stdin(Stdio::null());
     command
+}
+
+/// A pipe that is full, to be a program's standard output: it is held at the first thing
+/// that it prints, until somebody reads from the other end.
+///
+/// # Panics
+/// When the system gives no pipe.
+#[must_use]
+pub fn full_pipe() -> (PipeReader, Stdio) {
+    let (reader, mut writer) = std::io::pipe().expect("a pipe");
+    rustix::io::ioctl_fionbio(&writer, true).expect("a pipe can be told not to wait");
+    while writer.write(&[b'.'; 4096]).is_ok() {}
+    rustix::io::ioctl_fionbio(&writer, false).expect("and to wait again");
+    (reader, writer.into())
 }
 
 /// Runs the program and waits for it.

@@ -8,10 +8,12 @@ mod faults; // scripted faults of the simulator, seen through the whole program
 mod instruments; // instruments that misbehave, through pseudo-terminals
 mod interruption; // kill -9 at seeded moments, resume, byte-identical export
 mod measuring; // measure: formats of files, deviations, hops, broken recordings
+mod one_rig; // one run at a time on a real rig, whatever the environment says
 mod read_only; // stores on read-only disks and in other users' folders
 #[cfg(feature = "jack")]
 mod real_ports; // real MIDI and audio ports through JACK, in real time
 mod recordings; // import of recordings made elsewhere, and compare
 mod requests; // remarks and stops from another terminal, around the end of the process
+mod stores; // stores that go under a run, traps under their names, disks without a byte left
 mod tones; // tones made by sox and csound, measured
 mod usage; // exit codes, wrong files, machine-readable output

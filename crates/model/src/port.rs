@@ -247,6 +247,9 @@ pub enum JournalError {
     /// Another process is writing the run.
     #[error("{0}")]
     InUse(String),
+    /// What is there now is not what the run was begun in.
+    #[error("{0}")]
+    Gone(String),
     /// Something was asked of the run that has not been handed out, so its session was not
     /// closed: take it up, then close again.
     #[error("something was asked of the run as it ended")]

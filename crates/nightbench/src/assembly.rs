@@ -12,7 +12,6 @@ use orchestrator::{Ports, SharedInstrument};
 use sender::{Sender, Sink};
 use simulator::Bench;
 use std::collections::BTreeMap;
-use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 use store::RigLock;
 
@@ -118,7 +117,7 @@ fn real(
     positions: &[PositionId],
     standard: PitchStandard,
 ) -> Result<Assembled, Failure> {
-    let lock = store::lock_rig(&rig.name, &runtime_folder()).map_err(Failure::rig)?;
+    let lock = store::lock_rig(&rig.name).map_err(Failure::rig)?;
     let opened = devices::open(rig, positions).map_err(Failure::rig)?;
     let sender = Sender::new(
         &rig.positions,
@@ -143,9 +142,4 @@ fn real(
         ports,
         lock: Some(lock),
     })
-}
-
-/// The user's folder for what lives only as long as the machine is up.
-fn runtime_folder() -> PathBuf {
-    std::env::var_os("XDG_RUNTIME_DIR").map_or_else(std::env::temp_dir, PathBuf::from)
 }

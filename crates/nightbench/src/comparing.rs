@@ -3,7 +3,8 @@
 use crate::cli::{Compare, Format};
 use crate::exit::Failure;
 use crate::output;
-use crate::reading::{self, Known, write_file};
+use crate::reading::{self, Known};
+use crate::written::write_file;
 use std::collections::BTreeSet;
 use std::io::Write;
 

@@ -31,6 +31,7 @@ mod view;
 mod wave_header;
 mod waveform_words;
 mod windows;
+mod written;
 
 use clap::{CommandFactory, Parser};
 use cli::{Cli, Command, Kind};

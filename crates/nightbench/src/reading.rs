@@ -7,6 +7,8 @@ use crate::exit::{self, Failure};
 use crate::folders;
 use crate::output;
 use crate::screen::length;
+use crate::supervision;
+use crate::written::write_file;
 use model::document::plan::Plan;
 use model::document::read_plan;
 use model::document::rig::Rig;
@@ -14,7 +16,6 @@ use model::port::Request;
 use model::record::{RunHeader, RunRecord};
 use report::RunView;
 use serde_json::json;
-use std::fs::File;
 use std::io::Write;
 use std::path::Path;
 use store::{Library, Standing, Store};
@@ -57,14 +58,21 @@ impl Known {
     }
 }
 
+/// A store to be read, wherever it lies. A copy that has to be made for that goes when a
+/// signal ends the program, too.
+fn open_to_read(folder: &StoreFolder) -> Result<Store, Failure> {
+    supervision::tidy_up();
+    Ok(Store::open_to_read(&folders::store(folder)?)?)
+}
+
 /// The runs of a store, wherever it lies.
 pub(crate) fn library(folder: &StoreFolder) -> Result<Library, Failure> {
-    Ok(Store::open_to_read(&folders::store(folder)?)?.library()?)
+    Ok(open_to_read(folder)?.library()?)
 }
 
 /// Lists the runs of a store.
 pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
-    let store = Store::open_to_read(&folders::store(&arguments.store)?)?;
+    let store = open_to_read(&arguments.store)?;
     let runs = store.library()?.runs()?;
     let mut listed = String::new();
     let mut interrupted = None;
@@ -261,20 +269,6 @@ fn write_recordings(library: &Library, record: &RunRecord, folder: &Path) -> Res
         ),
     };
     Ok(())
-}
-
-/// Writes a file whole or not at all: half of one would be taken for all of it.
-pub(crate) fn write_file(path: &Path, content: impl AsRef<[u8]>) -> Result<(), Failure> {
-    let written = File::create(path).and_then(|mut file| {
-        file.write_all(content.as_ref()).inspect_err(|_| {
-            // A pipe or a device stays where it is.
-            if file.metadata().is_ok_and(|about| about.is_file()) {
-                let _ = std::fs::remove_file(path);
-            }
-        })
-    });
-    written
-        .map_err(|error| Failure::input(format!("{} cannot be written: {error}", path.display())))
 }
 
 #[cfg(test)]

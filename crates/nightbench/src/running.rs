@@ -184,7 +184,15 @@ pub(crate) fn conclude(
     format: Format,
     outcome: Result<(), RunError>,
 ) -> Result<u8, Failure> {
-    let record = store.library()?.run(id.as_str())?;
+    let record = match (
+        store.library().and_then(|library| library.run(id.as_str())),
+        &outcome,
+    ) {
+        (Ok(record), _) => record,
+        // Why the run ended says more than that its results cannot be read.
+        (Err(_), Err(error)) => return Err(Failure::rig(error)),
+        (Err(error), Ok(())) => return Err(error.into()),
+    };
     let (plan, rig) = documents::kept(&record.header)?;
     let analysis = crate::analysing::analyse(&plan, &rig, &record);
     let view = report::RunView {

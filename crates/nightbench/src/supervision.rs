@@ -69,6 +69,36 @@ pub fn watch(
     })
 }
 
+/// Sees to it that a signal that ends the program leaves nothing unfinished behind, for
+/// commands that are not watched over otherwise.
+pub fn tidy_up() {
+    let Ok(runtime) = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+    else {
+        return;
+    };
+    // Handled from here on, and not only once the thread has begun.
+    let signals = {
+        let _inside = runtime.enter();
+        [SignalKind::interrupt(), SignalKind::terminate()].map(signal)
+    };
+    let [Ok(mut interrupt), Ok(mut terminate)] = signals else {
+        return;
+    };
+    std::thread::spawn(move || {
+        let ended_by = runtime.block_on(async {
+            tokio::select! {
+                _ = interrupt.recv() => SignalKind::interrupt(),
+                _ = terminate.recv() => SignalKind::terminate(),
+            }
+        });
+        store::remove_unfinished();
+        // As a shell says that a signal ended a program (POSIX.1-2024, 2.8.2).
+        std::process::exit(128 + ended_by.as_raw_value());
+    });
+}
+
 type Ended = tokio::sync::oneshot::Receiver<std::thread::Result<Result<(), RunError>>>;
 
 /// Waits for the end, passing signals on; `None` when it does not come in time.

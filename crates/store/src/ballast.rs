@@ -1,6 +1,7 @@
 //! A file that only takes up room, to be given up when the disk is full.
 
 use crate::error::StoreError;
+use crate::plain;
 use std::io::Write;
 use std::path::Path;
 
@@ -10,10 +11,12 @@ const SIZE: usize = 1 << 20;
 const NAME: &str = "ballast";
 
 /// Makes the ballast where it is missing and there is room.
-pub(crate) fn lay(folder: &Path) {
+pub(crate) fn lay(folder: &Path) -> Result<(), StoreError> {
     let path = folder.join(NAME);
-    if std::fs::metadata(&path).is_ok_and(|there| there.len() == SIZE as u64) {
-        return;
+    let there = plain::look(&path)
+        .map_err(|error| StoreError::file("laying the ballast", &path, &error))?;
+    if there.is_some_and(|there| there.len() == SIZE as u64) {
+        return Ok(());
     }
     // No zeros: a file system that compresses would keep them in no room at all.
     let mut state: u32 = 0x9E37_79B9;
@@ -26,39 +29,47 @@ pub(crate) fn lay(folder: &Path) {
     })
     .take(SIZE)
     .collect();
-    let laid = std::fs::File::create(&path)
-        .and_then(|mut file| file.write_all(&filling).and_then(|()| file.sync_all()));
+    // Aside first: a half of it would be taken for the whole later on.
+    let aside = folder.join("ballast.part");
+    let laid = plain::make(&aside)
+        .and_then(|mut file| file.write_all(&filling).and_then(|()| file.sync_all()))
+        .and_then(|()| std::fs::rename(&aside, &path));
     if laid.is_err() {
-        // A half of it would be taken for the whole later on.
-        let _ = std::fs::remove_file(&path);
+        let _ = std::fs::remove_file(&aside);
     }
+    Ok(())
 }
 
 /// Gives the ballast up when that is what the error calls for, and passes the
 /// error on.
 pub(crate) fn yield_to(error: StoreError, folder: &Path) -> StoreError {
-    let error = match error {
-        StoreError::Failed { path, detail, .. } if is_full(folder) => {
-            StoreError::Full { path, detail }
-        }
-        other => other,
-    };
+    let error = if_full(error, folder);
     if matches!(error, StoreError::Full { .. }) {
         let _ = std::fs::remove_file(folder.join(NAME));
     }
     error
 }
 
+/// What an error is where the disk is full.
+pub(crate) fn if_full(error: StoreError, folder: &Path) -> StoreError {
+    match error {
+        StoreError::Failed { path, detail, .. } if is_full(folder) => {
+            StoreError::full(&path, &detail)
+        }
+        other => other,
+    }
+}
+
 /// Whether the disk has no room. The database reports some of the ways to run
 /// out of it (the log's index, a sync) as plain failures.
 #[cfg(target_os = "linux")]
-fn is_full(folder: &Path) -> bool {
+pub(crate) fn is_full(folder: &Path) -> bool {
     rustix::fs::statvfs(folder)
         .is_ok_and(|disk| disk.f_bavail.saturating_mul(disk.f_frsize) < 65_536)
 }
 
 #[cfg(not(target_os = "linux"))]
-fn is_full(_folder: &Path) -> bool {
+pub(crate) fn is_full(_folder: &Path) -> bool {
     false
 }
 
@@ -144,7 +155,7 @@ mod tests {
     #[test]
     fn other_failures_leave_the_ballast() {
         let folder = tempfile::tempdir().unwrap();
-        super::lay(folder.path());
+        super::lay(folder.path()).unwrap();
         let error = StoreError::Doubled("it".into());
         assert_eq!(super::yield_to(error.clone(), folder.path()), error);
         assert!(folder.path().join(NAME).exists());

@@ -1,8 +1,13 @@
 //! What can go wrong with a store, said for the person at the bench.
 
+use crate::room::Room;
 use model::port::JournalError;
 use std::io;
 use std::path::{Path, PathBuf};
+
+/// Room for the ballast, and for the log and its index until they are worked off. A night
+/// of readings takes a few megabytes more, and recordings what the plan allows them.
+const ROOM_TO_GO_ON: u64 = 10_000_000;
 
 /// Why a store cannot do what was asked.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -115,6 +120,16 @@ pub enum StoreError {
         /// What to do about it.
         advice: &'static str,
     },
+    /// What is under its names is not what was opened.
+    #[error(
+        "the store in {} is not the one that was opened ({detail}); nothing was written since that was found, and nothing is said of what is there now; what was kept before is in the files that were there, if somebody moved them", folder.display()
+    )]
+    Gone {
+        /// Which folder.
+        folder: PathBuf,
+        /// Which file, and what became of it.
+        detail: String,
+    },
     /// No room left.
     #[error("the disk with {} is full ({detail}); free some space", path.display())]
     Full {
@@ -166,14 +181,23 @@ impl StoreError {
         }
     }
 
+    /// No room, on which disk, and how much would do.
+    pub(crate) fn full(path: &Path, detail: &str) -> Self {
+        let room = Room::at(path).map_or_else(String::new, |room| {
+            format!("; {} to go on", room.against(ROOM_TO_GO_ON))
+        });
+        Self::Full {
+            path: path.to_owned(),
+            detail: format!("{detail}{room}"),
+        }
+    }
+
     /// An error of the file system.
     pub(crate) fn file(attempted: &str, path: &Path, error: &io::Error) -> Self {
         let path = path.to_owned();
         let detail = error.to_string();
         match error.kind() {
-            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
-                Self::Full { path, detail }
-            }
+            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => Self::full(&path, &detail),
             io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
                 Self::NotWritable {
                     folder: path.parent().map_or(path.clone(), Path::to_owned),
@@ -196,7 +220,7 @@ impl StoreError {
         match error.sqlite_error_code() {
             Some(Code::NotADatabase) => Self::NotAStore { path, detail },
             Some(Code::DatabaseCorrupt) => Self::Damaged { path, detail },
-            Some(Code::DiskFull) => Self::Full { path, detail },
+            Some(Code::DiskFull) => Self::full(&path, &detail),
             Some(Code::ReadOnly | Code::CannotOpen | Code::PermissionDenied) => Self::NotWritable {
                 folder: path.parent().map_or(path.clone(), Path::to_owned),
                 detail,
@@ -223,6 +247,7 @@ impl From<StoreError> for JournalError {
             }
             StoreError::Doubled(what) => Self::Doubled(what),
             StoreError::Unheard => Self::Unheard,
+            StoreError::Gone { .. } => Self::Gone(error.to_string()),
             StoreError::NoSuchRun(why) => Self::NoSuchRun(why),
             StoreError::InUse { .. } => Self::InUse(error.to_string()),
             other => Self::Failed(other.to_string()),

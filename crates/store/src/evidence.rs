@@ -2,7 +2,7 @@
 
 use crate::error::StoreError;
 use crate::writer::{describe_key, is_doubled};
-use crate::{folder, identity};
+use crate::{folder, identity, plain};
 use hound::{SampleFormat, WavSpec, WavWriter};
 use model::port::Kept;
 use model::quantity::Bytes;
@@ -10,7 +10,7 @@ use model::record::ReadingKey;
 use model::time::SampleRate;
 use rusqlite::{Connection, OptionalExtension, params};
 use std::collections::BTreeSet;
-use std::io::{Cursor, Write};
+use std::io::{Cursor, Read, Write};
 use std::path::{Path, PathBuf};
 
 /// Samples as a WAV file of 32-bit floats, one channel.
@@ -110,8 +110,9 @@ fn write(store: &Path, id: &str, hash: &str, wav: &[u8]) -> Result<(), StoreErro
         folder::sync(&store.join("evidence"))?;
         folder::sync(store)?;
     }
+    own_folders(store, id)?;
     let aside = path.with_extension("part");
-    std::fs::File::create(&aside)
+    plain::make(&aside)
         .and_then(|mut file| file.write_all(wav).and_then(|()| file.sync_all()))
         .and_then(|()| std::fs::rename(&aside, &path))
         .map_err(|error| {
@@ -162,7 +163,9 @@ pub(crate) fn fetch(store: &Path, id: &str, hash: &str) -> Result<Vec<u8>, Store
         path: path.clone(),
         detail,
     };
-    let wav = std::fs::read(&path)
+    let mut wav = Vec::new();
+    plain::read(&path)
+        .and_then(|mut file| file.read_to_end(&mut wav))
         .map_err(|error| damaged(format!("evidence that was kept cannot be read: {error}")))?;
     if identity::sha256(&wav) == hash {
         Ok(wav)
@@ -173,8 +176,17 @@ pub(crate) fn fetch(store: &Path, id: &str, hash: &str) -> Result<Vec<u8>, Store
     }
 }
 
-/// Removes what was written of a run and never committed.
+/// Refuses a link to another folder in the place of one of the store's: what is written
+/// there, and what is swept, would be somebody else's.
+fn own_folders(store: &Path, id: &str) -> Result<(), StoreError> {
+    plain::folder(&store.join("evidence"))?;
+    plain::folder(&folder_of(store, id))
+}
+
+/// Removes what was written of a run and never committed: files with names that
+/// this program gives, and nothing else.
 pub(crate) fn sweep(store: &Path, id: &str, kept: &BTreeSet<String>) -> Result<(), StoreError> {
+    own_folders(store, id)?;
     let home = folder_of(store, id);
     let Ok(files) = std::fs::read_dir(&home) else {
         return Ok(());
@@ -182,14 +194,19 @@ pub(crate) fn sweep(store: &Path, id: &str, kept: &BTreeSet<String>) -> Result<(
     for file in files {
         let swept = file.and_then(|file| {
             let path = file.path();
-            let whole = path.extension().is_some_and(|extension| extension == "wav");
-            let known = path
+            let stem = path
                 .file_stem()
-                .is_some_and(|stem| kept.contains(&*stem.to_string_lossy()));
-            if whole && known {
-                Ok(())
-            } else {
+                .map_or_else(String::new, |stem| stem.to_string_lossy().into_owned());
+            let ours = stem.len() == 64 && stem.bytes().all(|byte| byte.is_ascii_hexdigit());
+            let orphan = match path.extension().and_then(|extension| extension.to_str()) {
+                Some("wav") => !kept.contains(&stem),
+                Some("part") => true,
+                _ => false,
+            };
+            if ours && orphan && file.file_type()?.is_file() {
                 std::fs::remove_file(path)
+            } else {
+                Ok(())
             }
         });
         swept.map_err(|error| StoreError::file("sweeping evidence", &home, &error))?;

@@ -25,17 +25,25 @@ struct Mount {
 /// one mounted on the longest part of the path. `None` where nothing does, or the text does
 /// not say.
 pub(crate) fn against(mountinfo: &[u8], folder: &[u8], mount: Option<u64>) -> Option<Against> {
+    against_kind(&found(mountinfo, folder, mount)?.kind)
+}
+
+/// The folder that the same mount is mounted on.
+pub(crate) fn mounted_at(mountinfo: &[u8], folder: &[u8], mount: Option<u64>) -> Option<Vec<u8>> {
+    found(mountinfo, folder, mount).map(|mount| mount.point)
+}
+
+fn found(mountinfo: &[u8], folder: &[u8], mount: Option<u64>) -> Option<Mount> {
     let mounts = || {
         let lines = mountinfo.split(|byte| *byte == b'\n');
         lines.filter_map(mount_of_line)
     };
     let numbered = mounts().find(|found| Some(found.id) == mount);
-    let found = numbered.or_else(|| {
+    numbered.or_else(|| {
         mounts()
             .filter(|mount| is_below(folder, &mount.point))
             .max_by_key(|mount| mount.point.len())
-    })?;
-    against_kind(&found.kind)
+    })
 }
 
 /// Reads a line: number, parent, device, root, mount point, options, any number of optional

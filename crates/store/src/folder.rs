@@ -5,8 +5,13 @@ use crate::error::StoreError;
 #[cfg(target_os = "linux")]
 use crate::file_system;
 use crate::file_system::Against;
+use crate::plain;
 use std::fs::File;
+#[cfg(target_os = "linux")]
+use std::os::unix::ffi::OsStrExt;
 use std::path::Path;
+#[cfg(target_os = "linux")]
+use std::path::PathBuf;
 
 /// Makes the folder and the folders in it, and refuses a file system where a commit could
 /// not be relied on, before anything is made there.
@@ -26,6 +31,8 @@ pub(crate) fn prepare(folder: &Path) -> Result<(), StoreError> {
         }
         None => {}
     }
+    // The folder itself may be a link that somebody laid; what is in it is the store's own.
+    plain::folder(&folder.join("locks"))?;
     for folder in [folder.to_owned(), folder.join("locks")] {
         std::fs::create_dir_all(&folder).map_err(|error| StoreError::NotWritable {
             folder: folder.clone(),
@@ -42,21 +49,35 @@ pub(crate) fn sync(folder: &Path) -> Result<(), StoreError> {
         .map_err(|error| StoreError::file("putting a folder on disk", folder, &error))
 }
 
+/// Where the disk is mounted that a path with its links resolved lies on.
+#[cfg(target_os = "linux")]
+pub(crate) fn mounted_at(there: &Path) -> Option<PathBuf> {
+    use std::os::unix::ffi::OsStringExt;
+    let text = std::fs::read("/proc/self/mountinfo").ok()?;
+    let point = file_system::mounted_at(&text, there.as_os_str().as_bytes(), number(there))?;
+    Some(std::ffi::OsString::from_vec(point).into())
+}
+
+/// The number of the mount that a path lies on, where the system gives it.
+#[cfg(target_os = "linux")]
+fn number(there: &Path) -> Option<u64> {
+    use rustix::fs::{AtFlags, CWD, StatxFlags, statx};
+    statx(CWD, there, AtFlags::empty(), StatxFlags::MNT_ID)
+        .ok()
+        .filter(|known| known.stx_mask & StatxFlags::MNT_ID.bits() != 0)
+        .map(|known| known.stx_mnt_id)
+}
+
 /// What stands against the file system that a folder is on, or would be on if it were made.
 #[cfg(target_os = "linux")]
 fn against(folder: &Path) -> Option<Against> {
-    use rustix::fs::{AtFlags, CWD, StatxFlags, statfs, statx};
-    use std::os::unix::ffi::OsStrExt;
+    use rustix::fs::statfs;
     let whole = std::path::absolute(folder).ok()?;
     let there = whole
         .ancestors()
         .find_map(|above| above.canonicalize().ok())?;
-    let number = statx(CWD, &there, AtFlags::empty(), StatxFlags::MNT_ID)
-        .ok()
-        .filter(|known| known.stx_mask & StatxFlags::MNT_ID.bits() != 0)
-        .map(|known| known.stx_mnt_id);
     match std::fs::read("/proc/self/mountinfo") {
-        Ok(text) => file_system::against(&text, there.as_os_str().as_bytes(), number),
+        Ok(text) => file_system::against(&text, there.as_os_str().as_bytes(), number(&there)),
         Err(_) => {
             // The width and sign of the field differ between machines; the number has 32 bits.
             let kind = statfs(&there).ok()?.f_type;

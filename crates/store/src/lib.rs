@@ -45,17 +45,25 @@ mod folder;
 mod identity;
 mod library;
 mod lock;
+mod place;
+mod plain;
 mod read_only;
 mod requests;
+mod rig_lock;
+mod room;
 mod rows;
 mod schema;
+mod unfinished;
 mod writer;
 
 pub use error::StoreError;
 pub use library::{Counts, Library, RunSummary, Standing};
-pub use lock::{RigLock, lock_rig};
+pub use rig_lock::{RigLock, lock_rig};
+pub use room::Room;
+pub use unfinished::{TemporaryFolder, Unfinished, remove_unfinished};
 pub use writer::Writer;
 
+use place::Place;
 use read_only::ReadOnly;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -72,7 +80,7 @@ pub struct Store {
 enum Access {
     /// All. The lock is held (shared) as long as anything of the store is in use, so that
     /// nobody migrates it meanwhile.
-    Full { _in_use: lock::Lock },
+    Full { _in_use: lock::Lock, place: Place },
     /// It can only be read.
     Reading(ReadOnly),
 }
@@ -95,7 +103,7 @@ impl Store {
     /// # Errors
     /// [`StoreError::NoStore`] when there is none, else as [`Store::open`].
     pub fn open_existing(folder: &Path) -> Result<Self, StoreError> {
-        if schema::is_there(folder) {
+        if schema::is_there(folder)? {
             Self::open(folder)
         } else {
             Err(StoreError::NoStore {
@@ -105,8 +113,8 @@ impl Store {
     }
 
     /// Opens the store in a folder for [`Store::library`] alone, and makes none. Where it
-    /// can be written this is [`Store::open`]; where it cannot, since its disk is mounted
-    /// read-only, or it is somebody else's, or another machine's, it is read all the same,
+    /// can be written this is [`Store::open`]; where it cannot, since its disk is full or
+    /// mounted read-only, or it is somebody else's, or another machine's, it is read all the same,
     /// as it is at this moment, and nothing in it is touched. Where its last commits are
     /// still in its log, or it is of an older version or another machine's, a copy of it is
     /// made for that among the system's temporary files.
@@ -120,7 +128,8 @@ impl Store {
     }
 
     fn open_to_read_with(folder: &Path, steps: &[&str]) -> Result<Self, StoreError> {
-        if !schema::is_there(folder) {
+        let folder = &plain_name(folder);
+        if !schema::is_there(folder)? {
             return Err(StoreError::NoStore {
                 folder: folder.to_owned(),
             });
@@ -130,6 +139,8 @@ impl Store {
             Err(StoreError::NetworkFileSystem { .. } | StoreError::UnknownFileSystem { .. }) => {
                 false
             }
+            // Where there is no room for the log's index, runs can be read without.
+            Err(StoreError::Full { .. }) => true,
             opened => return opened,
         };
         Self::read_only(folder, steps, locks_tell)
@@ -144,11 +155,16 @@ impl Store {
     }
 
     fn open_with(folder: &Path, steps: &[&str]) -> Result<Self, StoreError> {
+        let folder = &plain_name(folder);
         folder::prepare(folder)?;
-        let in_use = schema::bring_up(folder, steps)?;
+        let in_use =
+            schema::bring_up(folder, steps).map_err(|error| ballast::if_full(error, folder))?;
         Ok(Self {
             folder: folder.to_owned(),
-            access: Arc::new(Access::Full { _in_use: in_use }),
+            access: Arc::new(Access::Full {
+                _in_use: in_use,
+                place: Place::of_database(folder),
+            }),
         })
     }
 
@@ -162,6 +178,14 @@ impl Store {
         match &*self.access {
             Access::Full { .. } => None,
             Access::Reading(reading) => Some(reading),
+        }
+    }
+
+    /// Makes sure that what is under the names of the store is still what was opened.
+    fn check_place(&self) -> Result<(), StoreError> {
+        match &*self.access {
+            Access::Full { place, .. } => place.check(),
+            Access::Reading(_) => Ok(()),
         }
     }
 
@@ -201,5 +225,15 @@ impl Store {
 
     fn database(&self) -> PathBuf {
         schema::database(&self.folder)
+    }
+}
+
+/// The name of a folder in a form that is never taken for an address: what begins with
+/// `file:` is one for SQLite ("URI Filenames" in its documentation).
+fn plain_name(folder: &Path) -> PathBuf {
+    if folder.as_os_str().as_encoded_bytes().starts_with(b"file:") {
+        Path::new(".").join(folder)
+    } else {
+        folder.to_owned()
     }
 }

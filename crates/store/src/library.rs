@@ -72,10 +72,13 @@ pub struct RunSummary {
 
 impl Library {
     pub(crate) fn open(store: Store) -> Result<Self, StoreError> {
+        // Opening another one's would work its log off.
+        store.check_place()?;
         let connection = match store.reading() {
             None => schema::connect(&store.database())?,
             Some(reading) => reading.connect(store.folder())?,
         };
+        store.check_place()?;
         Ok(Self { store, connection })
     }
 
@@ -109,9 +112,8 @@ impl Library {
             let id = self.resolve(run)?;
             let number = self.number(&id)?;
             let mut record = record_of(&self.connection, &self.store.database(), number, &id)?;
-            let remarks =
-                requests::open_remarks(&self.connection, number, record.last_instant())
-                    .map_err(|error| self.failed(&error))?;
+            let remarks = requests::open_remarks(&self.connection, number, record.last_instant())
+                .map_err(|error| self.failed(&error))?;
             record.events.extend(remarks);
             Ok(record)
         })
@@ -128,6 +130,7 @@ impl Library {
         self.store.for_writing()?;
         let id = self.resolve(run)?;
         let number = self.number(&id)?;
+        self.store.check_place()?;
         let accepted = requests::lay_down(
             &self.connection,
             number,
@@ -174,7 +177,7 @@ impl Library {
                     folder: self.store.folder().to_owned(),
                 })
             }
-            _ => read,
+            _ => self.store.check_place().and(read),
         }
     }
 

@@ -41,11 +41,6 @@ impl Place {
         }
     }
 
-    /// Whether the database is the same file as that of another place.
-    pub(crate) fn has_database_of(&self, other: &Self) -> bool {
-        self.files.first() == other.files.first()
-    }
-
     /// Makes sure that the names still lead to the files.
     pub(crate) fn check(&self) -> Result<(), StoreError> {
         for (path, known) in &self.files {

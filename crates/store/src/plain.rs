@@ -63,7 +63,11 @@ pub(crate) fn folder(path: &Path) -> Result<(), StoreError> {
     match path.symlink_metadata() {
         Ok(there) if !there.is_dir() => {
             let error = misplaced(there.file_type(), "folder");
-            Err(StoreError::file("using a folder of the store", path, &error))
+            Err(StoreError::file(
+                "using a folder of the store",
+                path,
+                &error,
+            ))
         }
         _ => Ok(()),
     }

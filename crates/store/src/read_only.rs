@@ -10,20 +10,25 @@
 //! state would be shown as if it were the last one. Then both are copied and the copy is
 //! opened, which works the log off.
 
+use crate::ballast;
 use crate::error::StoreError;
 use crate::lock::Lock;
+use crate::plain;
 use crate::schema;
+use crate::unfinished::TemporaryFolder;
 use rusqlite::{Connection, OpenFlags};
 use std::fs::{File, Metadata};
 use std::io::{self, Read};
 use std::path::Path;
 use std::time::{Duration, SystemTime};
-use tempfile::TempDir;
 
 /// How often a store that changes while it is copied is copied anew.
 const TRIES: u32 = 5;
 /// How long to let a writer go on before that.
 const BETWEEN_TRIES: Duration = Duration::from_millis(200);
+
+/// A folder that no disk keeps, on Linux (shm_overview(7), Linux manual pages).
+const IN_MEMORY: &str = "/dev/shm";
 
 /// A store that is only read.
 #[derive(Debug)]
@@ -37,7 +42,10 @@ enum Held {
     /// The file itself, and what it was when it was opened.
     AsItLies(State),
     /// A copy, which goes when this is dropped.
-    Copied { copy: TempDir, _in_use: Lock },
+    Copied {
+        copy: TemporaryFolder,
+        _in_use: Lock,
+    },
 }
 
 impl ReadOnly {
@@ -68,7 +76,7 @@ impl ReadOnly {
         }
         let copy = copied(folder)?;
         std::fs::create_dir(copy.path().join("locks"))
-            .map_err(|error| no_copy(folder, "it cannot be made", &error))?;
+            .map_err(|error| no_copy(folder, copy.path(), "it cannot be made", &error))?;
         // The person at the bench knows the store, and not the copy.
         let in_use = schema::bring_up(copy.path(), steps).map_err(|error| error.about(&path))?;
         Ok(Self {
@@ -196,7 +204,7 @@ const fn file(_metadata: &Metadata) -> (u64, i64, i64) {
 fn header_of_log(folder: &Path) -> Result<Option<Vec<u8>>, StoreError> {
     let path = schema::log(folder);
     let mut header = Vec::new();
-    match File::open(&path).and_then(|log| log.take(32).read_to_end(&mut header)) {
+    match plain::read(&path).and_then(|log| log.take(32).read_to_end(&mut header)) {
         Ok(0) => Ok(None),
         Ok(_) => Ok(Some(header)),
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
@@ -208,24 +216,33 @@ fn header_of_log(folder: &Path) -> Result<Option<Vec<u8>>, StoreError> {
 }
 
 /// A folder with a copy of the store as it was at one moment.
-fn copied(folder: &Path) -> Result<TempDir, StoreError> {
-    let copy = tempfile::Builder::new()
-        .prefix("nightbench-")
-        .tempdir()
-        .map_err(|error| no_copy(folder, "it cannot be made", &error))?;
+fn copied(folder: &Path) -> Result<TemporaryFolder, StoreError> {
+    match copied_to(folder, &std::env::temp_dir()) {
+        // Where the disk of the store is full, that of temporary files may be the same one.
+        Err(no_copy @ StoreError::NoCopy { .. }) if ballast::is_full(folder) => {
+            copied_to(folder, Path::new(IN_MEMORY)).map_err(|_| no_copy)
+        }
+        copied => copied,
+    }
+}
+
+fn copied_to(folder: &Path, place: &Path) -> Result<TemporaryFolder, StoreError> {
+    let no_copy = |what: &str, error: &io::Error| no_copy(folder, place, what, error);
+    let copy =
+        TemporaryFolder::new_in(place).map_err(|error| no_copy("it cannot be made", &error))?;
     for tried in 0..TRIES {
         if tried > 0 {
             std::thread::sleep(BETWEEN_TRIES);
         }
         let before = State::of(folder)?;
         copy_file(
-            folder,
             &schema::database(folder),
             &schema::database(copy.path()),
+            &no_copy,
         )?;
         let log = schema::log(copy.path());
         if before.log.is_some() {
-            copy_file(folder, &schema::log(folder), &log)?;
+            copy_file(&schema::log(folder), &log, &no_copy)?;
         } else {
             let _ = std::fs::remove_file(&log);
         }
@@ -242,8 +259,12 @@ fn copied(folder: &Path) -> Result<TempDir, StoreError> {
 /// that is gone meanwhile is found missing by who looks next. Closing a database that was
 /// opened by hand drops the locks that this process holds on it; on a store that it cannot
 /// write it holds none.
-fn copy_file(folder: &Path, from: &Path, to: &Path) -> Result<(), StoreError> {
-    let mut source = match File::open(from) {
+fn copy_file(
+    from: &Path,
+    to: &Path,
+    no_copy: &dyn Fn(&str, &io::Error) -> StoreError,
+) -> Result<(), StoreError> {
+    let mut source = match plain::read(from) {
         Ok(source) => source,
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
         Err(error) => {
@@ -256,13 +277,13 @@ fn copy_file(folder: &Path, from: &Path, to: &Path) -> Result<(), StoreError> {
     File::create(to)
         .and_then(|mut target| io::copy(&mut source, &mut target))
         .map(|_| ())
-        .map_err(|error| no_copy(folder, "it cannot be filled", &error))
+        .map_err(|error| no_copy("it cannot be filled", &error))
 }
 
-fn no_copy(folder: &Path, what: &str, error: &io::Error) -> StoreError {
+fn no_copy(folder: &Path, place: &Path, what: &str, error: &io::Error) -> StoreError {
     StoreError::NoCopy {
         folder: folder.to_owned(),
-        place: std::env::temp_dir(),
+        place: place.to_owned(),
         detail: format!("{what}: {error}"),
     }
 }

@@ -45,9 +45,9 @@ pub(crate) fn lay_down(
 
 /// Whether entries close the session that writes them.
 pub(crate) fn closes(entries: &[Entry]) -> bool {
-    entries.iter().any(
-        |entry| matches!(entry, Entry::Event(event) if event.kind == EventKind::SessionClosed),
-    )
+    entries
+        .iter()
+        .any(|entry| matches!(entry, Entry::Event(event) if event.kind == EventKind::SessionClosed))
 }
 
 /// Whether the last session of a run was closed, and none opened since.

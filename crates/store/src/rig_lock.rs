@@ -44,8 +44,8 @@ fn take(name: &str, lock: &str) -> Result<RigLock, StoreError> {
     use std::io::ErrorKind;
     use std::os::linux::net::SocketAddrExt;
     use std::os::unix::net::{SocketAddr, UnixDatagram};
-    let bound = SocketAddr::from_abstract_name(lock)
-        .and_then(|address| UnixDatagram::bind_addr(&address));
+    let bound =
+        SocketAddr::from_abstract_name(lock).and_then(|address| UnixDatagram::bind_addr(&address));
     match bound {
         Ok(held) => Ok(RigLock { _name: held }),
         Err(error) if error.kind() == ErrorKind::AddrInUse => Err(in_use(name, holder(lock))),
@@ -74,16 +74,22 @@ fn holder(lock: &str) -> String {
 fn process(lock: &str) -> Option<u32> {
     let table = std::fs::read("/proc/net/unix").ok()?;
     let table = String::from_utf8_lossy(&table);
-    let line = table
-        .lines()
-        .find(|line| line.strip_suffix(lock).is_some_and(|rest| rest.ends_with('@')))?;
+    let line = table.lines().find(|line| {
+        line.strip_suffix(lock)
+            .is_some_and(|rest| rest.ends_with('@'))
+    })?;
     let socket = format!("socket:[{}]", line.split_whitespace().nth(6)?);
-    std::fs::read_dir("/proc").ok()?.flatten().find_map(|entry| {
-        let process = entry.file_name().to_str()?.parse().ok()?;
-        let mut open = std::fs::read_dir(entry.path().join("fd")).ok()?.flatten();
-        open.any(|file| std::fs::read_link(file.path()).is_ok_and(|to| to.as_os_str() == socket.as_str()))
+    std::fs::read_dir("/proc")
+        .ok()?
+        .flatten()
+        .find_map(|entry| {
+            let process = entry.file_name().to_str()?.parse().ok()?;
+            let mut open = std::fs::read_dir(entry.path().join("fd")).ok()?.flatten();
+            open.any(|file| {
+                std::fs::read_link(file.path()).is_ok_and(|to| to.as_os_str() == socket.as_str())
+            })
             .then_some(process)
-    })
+        })
 }
 
 #[cfg(not(target_os = "linux"))]

@@ -4,6 +4,8 @@
 use crate::error::StoreError;
 use crate::folder;
 use crate::lock::{self, Hold, Lock};
+use crate::plain;
+use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -27,9 +29,24 @@ pub(crate) fn log(folder: &Path) -> PathBuf {
     folder.join("nightbench.sqlite-wal")
 }
 
+/// The index of the log beside it (shared memory, in SQLite's words).
+pub(crate) fn index_of_log(folder: &Path) -> PathBuf {
+    folder.join("nightbench.sqlite-shm")
+}
+
 /// Whether a folder has the database of a store, or what was one.
-pub(crate) fn is_there(folder: &Path) -> bool {
-    database(folder).symlink_metadata().is_ok()
+pub(crate) fn is_there(folder: &Path) -> Result<bool, StoreError> {
+    use std::io::ErrorKind;
+    match database(folder).symlink_metadata() {
+        Ok(_) => Ok(true),
+        Err(error) if matches!(error.kind(), ErrorKind::NotFound | ErrorKind::NotADirectory) => {
+            Ok(false)
+        }
+        Err(error) => Err(StoreError::NotReadable {
+            path: folder.to_owned(),
+            detail: error.to_string(),
+        }),
+    }
 }
 
 /// How long a reader or writer waits for another one's commit.
@@ -81,7 +98,7 @@ pub(crate) fn bring_up(folder: &Path, steps: &[&str]) -> Result<Lock, StoreError
     let known = steps.len() as i64;
     let begun = Instant::now();
     loop {
-        if is_there(folder) {
+        if is_there(folder)? {
             let shared = gate_lock(&gate, Hold::Shared, folder)?;
             let found = version(&path)?;
             if found == known {
@@ -94,7 +111,7 @@ pub(crate) fn bring_up(folder: &Path, steps: &[&str]) -> Result<Lock, StoreError
         // Another process may be doing the same, and then hold the gate open for a whole
         // night; so it is looked again whether there is anything left to do.
         match lock::take(&gate, Hold::Alone, Duration::ZERO)? {
-            Some(_alone) if !is_there(folder) => make(folder, steps)?,
+            Some(_alone) if !is_there(folder)? => make(folder, steps)?,
             Some(_alone) if version(&path)? < known => migrate(folder, steps)?,
             Some(_) => {}
             None if begun.elapsed() < PATIENCE => std::thread::sleep(Duration::from_millis(20)),
@@ -134,15 +151,27 @@ fn version(path: &Path) -> Result<i64, StoreError> {
 pub(crate) fn look_at(path: &Path) -> Result<(), StoreError> {
     // Never opened by hand: closing it would drop the locks that the database
     // library holds on it for this process.
-    let size = std::fs::metadata(path)
+    let there = path
+        .symlink_metadata()
         .map_err(|error| StoreError::file("looking for the store", path, &error))?;
-    if !size.is_file() {
+    if !there.is_file() {
+        // Behind a link it would be written with a log that lies elsewhere, and with locks
+        // that those who go another way do not see.
         return Err(StoreError::NotAStore {
             path: path.to_owned(),
-            detail: "it is not a file".into(),
+            detail: format!("it is {} and not a file", plain::word(there.file_type())),
         });
     }
-    if size.len() == 0 {
+    for beside in ["-wal", "-shm", "-journal"] {
+        let mut name = path.as_os_str().to_owned();
+        name.push(beside);
+        let name = PathBuf::from(name);
+        plain::look(&name).map_err(|error| StoreError::NotAStore {
+            path: name.clone(),
+            detail: error.to_string(),
+        })?;
+    }
+    if there.len() == 0 {
         return Err(StoreError::Damaged {
             path: path.to_owned(),
             detail: "it is empty".into(),
@@ -173,7 +202,7 @@ pub(crate) fn version_in(connection: &Connection, path: &Path) -> Result<i64, St
 fn make(folder: &Path, steps: &[&str]) -> Result<(), StoreError> {
     let path = database(folder);
     let log = log(folder);
-    if log.exists() {
+    if log.symlink_metadata().is_ok() {
         return Err(StoreError::Damaged {
             path,
             detail: format!(
@@ -186,7 +215,10 @@ fn make(folder: &Path, steps: &[&str]) -> Result<(), StoreError> {
     clear(&aside);
     let fail = |error: &rusqlite::Error| StoreError::database("making the store", &aside, error);
     let filled = (|| {
-        let mut connection = Connection::open(&aside)?;
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
+            | OpenFlags::SQLITE_OPEN_CREATE
+            | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let mut connection = Connection::open_with_flags(&aside, flags)?;
         connection.pragma_update(None, "synchronous", "FULL")?;
         connection.pragma_update(None, "application_id", APPLICATION_ID)?;
         take_steps(&mut connection, 0, steps)?;
@@ -234,19 +266,24 @@ fn copy(connection: &Connection, folder: &Path, version: i64) -> Result<(), Stor
     };
     let path = (1..)
         .map(name)
-        .find(|path| !path.exists())
+        .find(|path| path.symlink_metadata().is_err())
         .unwrap_or_else(|| name(1));
     let aside = path.with_extension("sqlite.part");
     clear(&aside);
     let attempted = "copying the store before it is brought up to date";
     connection
-        .execute("VACUUM INTO ?1", [aside.to_string_lossy()])
+        .execute("VACUUM INTO ?1", [name_of(&aside)])
         .map_err(|error| StoreError::database(attempted, &aside, &error))?;
     std::fs::File::open(&aside)
         .and_then(|file| file.sync_all())
         .and_then(|()| std::fs::rename(&aside, &path))
         .map_err(|error| StoreError::file(attempted, &path, &error))?;
     folder::sync(folder)
+}
+
+/// A path as SQLite takes it in a statement: its bytes, which need not be those of a text.
+fn name_of(path: &Path) -> ToSqlOutput<'_> {
+    ToSqlOutput::Borrowed(ValueRef::Text(path.as_os_str().as_encoded_bytes()))
 }
 
 fn take_steps(connection: &mut Connection, from: usize, steps: &[&str]) -> rusqlite::Result<()> {

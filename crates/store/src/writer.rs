@@ -3,6 +3,7 @@
 use crate::error::StoreError;
 use crate::library::record_of;
 use crate::lock::{self, Hold, Lock};
+use crate::place::Place;
 use crate::requests::{self, open_requests};
 use crate::{Store, ballast, evidence, identity, rows, schema};
 use model::port::{Journal, JournalError, Kept, Request};
@@ -25,6 +26,8 @@ pub struct Writer {
     store: Store,
     pub(crate) connection: Connection,
     run: Option<OpenRun>,
+    /// The files that the connection writes.
+    place: Place,
 }
 
 /// The run being written.
@@ -44,12 +47,17 @@ struct OpenRun {
 
 impl Writer {
     pub(crate) fn open(store: Store) -> Result<Self, StoreError> {
-        ballast::lay(store.folder());
+        store.check_place()?;
+        ballast::lay(store.folder())?;
         let connection = schema::connect(&store.database())?;
+        let place = Place::with_log(store.folder());
+        // What was opened is what the store was found to be.
+        store.check_place()?;
         Ok(Self {
             store,
             connection,
             run: None,
+            place,
         })
     }
 
@@ -77,6 +85,7 @@ impl Writer {
             (open.run, open.id.clone())
         };
         let path = self.store.database();
+        self.place.check()?;
         evidence::keep(
             &self.connection,
             &path,
@@ -87,7 +96,7 @@ impl Writer {
             wav,
             budget,
         )
-        .map_err(|error| ballast::yield_to(error, self.store.folder()))
+        .map_err(|error| self.room_for(error))
     }
 
     /// Begins a run that is whole already, with all that it holds: either everything is on
@@ -101,13 +110,14 @@ impl Writer {
         entries: &[Entry],
     ) -> Result<RunId, StoreError> {
         self.begin_with(header, entries)
-            .map_err(|error| ballast::yield_to(error, self.store.folder()))
+            .map_err(|error| self.room_for(error))
     }
 
     fn begin_with(&mut self, header: &RunHeader, entries: &[Entry]) -> Result<RunId, StoreError> {
         let path = self.store.database();
         let fail = |error: &rusqlite::Error| StoreError::database("beginning a run", &path, error);
         let base = identity::of(header)?;
+        self.place.check()?;
         self.run = None;
         let transaction = self
             .connection
@@ -136,6 +146,7 @@ impl Writer {
     fn reopen_run(&mut self, wanted: &RunId) -> Result<RunRecord, StoreError> {
         let path = self.store.database();
         let fail = |error: &rusqlite::Error| StoreError::database("taking up a run", &path, error);
+        self.place.check()?;
         let ids = crate::library::ids(&self.connection).map_err(|error| fail(&error))?;
         let id = identity::resolve(wanted.as_str(), &ids)?;
         self.run = None;
@@ -187,13 +198,14 @@ impl Writer {
         let path = self.store.database();
         let fail = |error: &rusqlite::Error| StoreError::database("a commit", &path, error);
         let open = open_run(&mut self.run, &self.store)?;
+        self.place.check()?;
         let transaction = self
             .connection
             .transaction_with_behavior(TransactionBehavior::Immediate)
             .map_err(|error| fail(&error))?;
         if requests::closes(entries) {
-            let unheard = open_requests(&transaction, open.run, open.given)
-                .map_err(|error| fail(&error))?;
+            let unheard =
+                open_requests(&transaction, open.run, open.given).map_err(|error| fail(&error))?;
             if !unheard.is_empty() {
                 return Err(StoreError::Unheard);
             }
@@ -215,6 +227,8 @@ impl Writer {
                 .map_err(|error| fail(&error))?;
         }
         transaction.commit().map_err(|error| fail(&error))?;
+        // Nobody will find what was committed to a file that has gone meanwhile.
+        self.place.check()?;
         open.next_entry += entries.len() as i64;
         open.taken = open.given;
         if beats {
@@ -228,6 +242,7 @@ impl Writer {
         let fail =
             |error: &rusqlite::Error| StoreError::database("looking for requests", &path, error);
         let open = open_run(&mut self.run, &self.store)?;
+        self.place.check()?;
         if open
             .beat
             .is_none_or(|last| last.elapsed() >= HEARTBEAT_WHILE_WAITING)
@@ -267,9 +282,17 @@ impl Writer {
         Ok(requests)
     }
 
-    /// A full disk costs the ballast, so that what comes next has room.
+    /// A full disk costs the ballast, so that what comes next has room: that of this store,
+    /// and not of one in its place.
+    fn room_for(&self, error: StoreError) -> StoreError {
+        match self.place.check() {
+            Ok(()) => ballast::yield_to(error, self.store.folder()),
+            Err(gone) => gone,
+        }
+    }
+
     fn failed(&self, error: StoreError) -> JournalError {
-        ballast::yield_to(error, self.store.folder()).into()
+        self.room_for(error).into()
     }
 }
 

@@ -126,7 +126,9 @@ fn a_remark_that_nobody_took_up_is_told_of() {
     let mut writer = store.writer().unwrap();
     let run = writer.begin(&header_of("plan")).unwrap();
     let library = store.library().unwrap();
-    library.request(run.as_str(), &Request::Remark("one".into())).unwrap();
+    library
+        .request(run.as_str(), &Request::Remark("one".into()))
+        .unwrap();
     library.request(run.as_str(), &Request::Stop).unwrap();
     drop(writer);
     let record = library.run(run.as_str()).unwrap();
@@ -138,11 +140,44 @@ fn a_remark_that_nobody_took_up_is_told_of() {
 }
 
 #[test]
+fn what_is_in_the_place_of_a_store_is_neither_written_nor_read() {
+    for name in [
+        "nightbench.sqlite",
+        "nightbench.sqlite-wal",
+        "nightbench.sqlite-shm",
+    ] {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(folder.path()).unwrap();
+        let mut writer = store.writer().unwrap();
+        let run = writer.begin(&header_of("plan")).unwrap();
+        writer.write(&note(0, 0)).unwrap();
+        let path = folder.path().join(name);
+        std::fs::rename(&path, folder.path().join("aside")).unwrap();
+        std::fs::copy(folder.path().join("aside"), &path).unwrap();
+        let gone = |error: JournalError| assert!(matches!(error, JournalError::Gone(_)), "{error}");
+        gone(writer.requests().unwrap_err());
+        gone(writer.write(&note(1, 0)).unwrap_err());
+        gone(writer.reopen(&run).unwrap_err());
+        let reading = &note(0, 0)[0];
+        let Entry::Reading(reading) = reading else {
+            panic!("{reading:?}")
+        };
+        let kept = writer.keep_evidence(&reading.key, b"RIFF", Bytes::of(100.0));
+        assert!(matches!(kept, Err(StoreError::Gone { .. })), "{kept:?}");
+        assert!(!folder.path().join("evidence").exists());
+        if name == "nightbench.sqlite" {
+            let refused = store.library().unwrap_err();
+            assert!(matches!(refused, StoreError::Gone { .. }), "{refused}");
+        }
+    }
+}
+
+#[test]
 fn the_heartbeat_is_that_of_the_living() {
     let folder = tempfile::tempdir().unwrap();
     let store = Store::open(folder.path()).unwrap();
     let mut writer = store.writer().unwrap();
-    let before = model::time::Timestamp::now();
+    let before = Timestamp::now();
     writer.begin(&header_of("plan")).unwrap();
     let library = store.library().unwrap();
     let first = library.runs().unwrap()[0].heartbeat.unwrap();
@@ -199,17 +234,21 @@ fn evidence_is_kept_within_its_budget_and_orphans_are_swept() {
     // What a killed process leaves: a file without its name, and one whose hash was
     // not committed (the refused one above is another).
     let home = folder.path().join("evidence").join(run.as_str());
-    std::fs::write(home.join("aa.part"), "RI").unwrap();
-    std::fs::write(home.join("bb.wav"), "RIFF").unwrap();
+    std::fs::write(home.join("aa".repeat(32) + ".part"), "RI").unwrap();
+    std::fs::write(home.join("bb".repeat(32) + ".wav"), "RIFF").unwrap();
+    // Not of this program: somebody else's business.
+    std::fs::write(home.join("notes.txt"), "left channel").unwrap();
+    std::fs::create_dir(home.join("edited")).unwrap();
     drop(writer);
     let mut writer = store.writer().unwrap();
     writer.reopen(&run).unwrap();
-    assert_eq!(std::fs::read_dir(&home).unwrap().count(), 2);
+    assert_eq!(std::fs::read_dir(&home).unwrap().count(), 4);
 
     let library = store.library().unwrap();
     let fetched = library.evidence(run.as_str(), key(second)).unwrap();
     assert_eq!(fetched.as_deref(), Some(&b"RIFF two"[..]));
     assert_eq!(library.evidence(run.as_str(), key(third)), Ok(None));
+    std::fs::remove_dir(home.join("edited")).unwrap();
     for file in std::fs::read_dir(&home).unwrap() {
         std::fs::write(file.unwrap().path(), "RIFF 2wo").unwrap();
     }
