@@ -4,3 +4,6 @@ pub mod conformance;
 pub mod hostile;
 pub mod instruments;
 pub mod program;
+mod skipped;
+
+pub use skipped::{are_installed, skipped};

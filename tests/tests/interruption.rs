@@ -3,6 +3,7 @@
 
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
+use rustix::process::{Pid, Signal};
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::io::{BufRead, BufReader, Write};
@@ -283,39 +284,35 @@ fn signals_end_after_the_note_in_progress_and_resume_carries_on() {
     let plan = PLAN.replace("for: 4 min", "for: 15 min");
     std::fs::write(bench.folder.path().join("plan.yaml"), plan).unwrap();
     let whole = bench.export(&last_run(&bench, "whole"), "whole");
-    for signal in ["-INT", "-TERM"] {
-        let store = format!("store{signal}");
-        let mut child = command(&words(&bench.run_arguments(&store)))
+    for (signal, store) in [(Signal::INT, "interrupted"), (Signal::TERM, "terminated")] {
+        let mut child = command(&words(&bench.run_arguments(store)))
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()
             .expect("the program starts");
-        let id = begun(&bench, &store);
-        let killed = std::process::Command::new("kill")
-            .args([signal, &child.id().to_string()])
-            .status();
-        assert!(killed.unwrap().success());
-        assert_eq!(child.wait().unwrap().code(), Some(3), "{signal}");
+        let id = begun(&bench, store);
+        rustix::process::kill_process(Pid::from_child(&child), signal).unwrap();
+        assert_eq!(child.wait().unwrap().code(), Some(3), "{signal:?}");
 
-        let stopped: Value = serde_json::from_slice(&bench.export(&id, &store)).unwrap();
+        let stopped: Value = serde_json::from_slice(&bench.export(&id, store)).unwrap();
         assert_eq!(stopped["complete"], false);
         let events = stopped["events"].as_array().unwrap();
         let switched = events
             .iter()
             .rfind(|event| event["kind"] == "power_on" || event["kind"] == "power_off");
         assert_eq!(switched.unwrap()["kind"], "power_on", "{events:?}");
-        let runs = run(&["runs", "--store", &bench.path(&store), "--format", "json"]);
+        let runs = run(&["runs", "--store", &bench.path(store), "--format", "json"]);
         let line: Value = serde_json::from_slice(&runs.stdout).unwrap();
         assert_eq!(line["standing"], "interrupted");
 
-        let resumed = run(&["resume", &id, "--store", &bench.path(&store)]);
+        let resumed = run(&["resume", &id, "--store", &bench.path(store)]);
         assert!(
             matches!(resumed.status.code(), Some(0 | 1 | 4)),
             "{}",
             told(&resumed)
         );
         assert_eq!(last_word(&resumed), id);
-        assert_eq!(first_difference(&whole, &bench.export(&id, &store)), None);
+        assert_eq!(first_difference(&whole, &bench.export(&id, store)), None);
     }
 }
 
@@ -435,7 +432,7 @@ stages:
 #[test]
 fn who_asks_is_heard_while_a_person_is_waited_for() {
     if !String::from_utf8_lossy(&run(&["ports"]).stdout).contains("(null)") {
-        eprintln!("skipped: this machine's ALSA has no null device");
+        tests::skipped("this machine's ALSA has no null device");
         return;
     }
     let folder = tempfile::tempdir().unwrap();
@@ -490,11 +487,12 @@ fn who_asks_is_heard_while_a_person_is_waited_for() {
             let stopped = run(&["stop", id, "--store", &store]);
             assert_eq!(stopped.status.code(), Some(0), "{}", told(&stopped));
         } else {
-            let process = child.id().to_string();
-            let killed = std::process::Command::new("kill")
-                .args([way, &process])
-                .status();
-            assert!(killed.unwrap().success());
+            let signal = if way == "-INT" {
+                Signal::INT
+            } else {
+                Signal::TERM
+            };
+            rustix::process::kill_process(Pid::from_child(&child), signal).unwrap();
         }
         assert_eq!(child.wait().unwrap().code(), Some(3), "{way} {question}");
         // A second, and some more on a machine that is busy with other tests.

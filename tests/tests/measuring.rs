@@ -5,19 +5,6 @@ use std::path::Path;
 use std::process::{Command, Output};
 use tests::program::{json_lines, run, told};
 
-/// Whether sox is there to make files that we did not write. In CI it must be.
-fn sox_is_there() -> bool {
-    let there = Command::new("sox").arg("--version").output().is_ok();
-    assert!(
-        there || std::env::var_os("CI").is_none(),
-        "sox is missing; CI must have it"
-    );
-    if !there {
-        eprintln!("skipped: sox is not installed");
-    }
-    there
-}
-
 /// Lets sox write a tone and says what is in it: a sine of 442 Hz for 2.2 s, half of
 /// full scale.
 fn sox(path: &Path, options: &[&str], channels: &str) {
@@ -71,7 +58,7 @@ fn keys(line: &Value) -> Vec<&str> {
 
 #[test]
 fn every_kind_of_sample_that_sox_writes() {
-    if !sox_is_there() {
+    if !tests::are_installed(&["sox"]) {
         return;
     }
     let folder = tempfile::tempdir().unwrap();
@@ -106,7 +93,7 @@ fn every_kind_of_sample_that_sox_writes() {
 
 #[test]
 fn what_sox_streams_is_measured_to_its_end() {
-    if !sox_is_there() {
+    if !tests::are_installed(&["sox"]) {
         return;
     }
     let folder = tempfile::tempdir().unwrap();
@@ -431,7 +418,7 @@ fn a_note_that_never_changes_is_said() {
 
 #[test]
 fn changes_of_note_in_what_sox_recorded() {
-    if !sox_is_there() {
+    if !tests::are_installed(&["sox"]) {
         return;
     }
     let folder = tempfile::tempdir().unwrap();

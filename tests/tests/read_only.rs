@@ -244,7 +244,7 @@ fn stores_are_read_where_nothing_can_be_written() {
     if shelf.can_mount() {
         places.push(Place::Mounted);
     } else {
-        eprintln!("skipped: this machine lets nobody mount a folder read-only");
+        tests::skipped("this machine lets nobody mount a folder read-only");
     }
     for (original, store) in [("store", "store"), ("cut", "cut-off")] {
         let expected = all_readings(

@@ -24,19 +24,6 @@ fn hertz(steps: u32) -> f64 {
     f64::from(steps) * 48_000.0 / 1_048_576.0
 }
 
-/// Whether a program is there. In CI it must be.
-fn is_there(program: &str) -> bool {
-    let there = Command::new(program).arg("--version").output().is_ok();
-    assert!(
-        there || std::env::var_os("CI").is_none(),
-        "{program} is missing; CI must have it"
-    );
-    if !there {
-        eprintln!("skipped: {program} is not installed");
-    }
-    there
-}
-
 /// Every window of a second of every channel.
 fn measured(path: &Path) -> Vec<Value> {
     let path = path.display().to_string();
@@ -108,7 +95,7 @@ fn csound(folder: &Path, pitch: f64, options: &str) -> Vec<Value> {
 
 #[test]
 fn what_csound_plays() {
-    if !is_there("csound") {
+    if !tests::are_installed(&["csound"]) {
         return;
     }
     let folder = tempfile::tempdir().unwrap();
@@ -142,7 +129,7 @@ fn what_csound_plays() {
 
 #[test]
 fn csound_at_a_pitch_that_its_counters_do_not_hold() {
-    if !is_there("csound") {
+    if !tests::are_installed(&["csound"]) {
         return;
     }
     let folder = tempfile::tempdir().unwrap();
@@ -164,7 +151,7 @@ fn csound_at_a_pitch_that_its_counters_do_not_hold() {
 /// beginning. At that rate images can fall on a lower octave, as they do at 7 kHz.
 #[test]
 fn what_sox_plays() {
-    if !is_there("sox") {
+    if !tests::are_installed(&["sox"]) {
         return;
     }
     let folder = tempfile::tempdir().unwrap();

@@ -9,27 +9,8 @@ mod program;
 mod server;
 mod truth;
 
-/// Whether the tests on real ports can run here. They must where CI is set.
+/// Whether the tests on real ports can run here.
+#[track_caller]
 fn possible() -> bool {
-    let missing: Vec<&str> = ["jackd", "jack_wait", "jack_lsp"]
-        .into_iter()
-        .filter(|program| {
-            !std::env::var_os("PATH").is_some_and(|path| {
-                std::env::split_paths(&path).any(|folder| folder.join(program).is_file())
-            })
-        })
-        .collect();
-    let needed = std::env::var_os("CI").is_some_and(|value| !value.is_empty() && value != "false");
-    assert!(
-        missing.is_empty() || !needed,
-        "{} not installed, and CI is set: these tests must run (Debian: jackd2)",
-        missing.join(", ")
-    );
-    if !missing.is_empty() {
-        eprintln!(
-            "SKIPPED: {} not installed (Debian: jackd2), so nothing was tested on real ports",
-            missing.join(", ")
-        );
-    }
-    missing.is_empty()
+    tests::are_installed(&["jackd", "jack_wait", "jack_lsp"])
 }

@@ -283,6 +283,9 @@ impl Drop for FakeOscillator {
 /// where nobody else used JACK.
 #[test]
 fn a_server_comes_up_where_others_were_killed() {
+    if !super::possible() {
+        return;
+    }
     let turn = turn();
     let words = NamedTempFile::new().expect("a file for what they say");
     for place in 0..8 {
