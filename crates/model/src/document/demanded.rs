@@ -1,6 +1,7 @@
 //! What a place of a document demands: of keys that a mapping must have the library names
-//! the first that is missing, and of a whole number the range of its type; the JSON Schema
-//! of the document knows all keys, and the range that is allowed.
+//! the first that is missing, and of a number the range of its type; the JSON Schema of the
+//! document knows all keys, and the range that is allowed. So a range stands in one place,
+//! at the field, and both the schema and the reader take it from there.
 
 use super::path::{Path, Step};
 use super::tree::{Content, Node};
@@ -39,18 +40,77 @@ pub(super) fn limits(schema: &Value, path: &Path) -> Option<(i64, i64)> {
     })
 }
 
+/// A number that the schema does not allow.
+pub(super) struct Beyond {
+    pub path: Path,
+    /// What is expected there, in words.
+    pub expected: String,
+}
+
+/// The first number beyond the limits that the schema sets to it. `kept` is the document
+/// as it was understood, in JSON.
+pub(super) fn beyond(schema: &Value, root: &Node, kept: &Value) -> Option<Beyond> {
+    let top = followed(schema, vec![schema]);
+    beyond_at(schema, &top, root, kept, &Path::root())
+}
+
+fn beyond_at(
+    schema: &Value,
+    here: &[&Value],
+    node: &Node,
+    kept: &Value,
+    path: &Path,
+) -> Option<Beyond> {
+    let deeper = |step: Step, node: &Node, kept: &Value| {
+        let below = here.iter().filter_map(|place| child(place, &step));
+        let below = followed(schema, below.collect());
+        beyond_at(schema, &below, node, kept, &path.then(step))
+    };
+    match (&node.content, kept) {
+        (Content::Mapping(entries), Value::Object(kept)) => entries.iter().find_map(|entry| {
+            let kept = kept.get(&entry.key)?;
+            deeper(entry.key.as_str().into(), &entry.value, kept)
+        }),
+        (Content::List(items), Value::Array(kept)) => {
+            let mut both = items.iter().zip(kept).enumerate();
+            both.find_map(|(index, (node, kept))| deeper(index.into(), node, kept))
+        }
+        (Content::Scalar { .. }, Value::Number(kept)) => {
+            let number = kept.as_f64()?;
+            let limit = |key: &str| here.iter().find_map(|place| place.get(key)?.as_f64());
+            let (low, high) = (limit("minimum"), limit("maximum"));
+            let within =
+                low.is_none_or(|low| low <= number) && high.is_none_or(|high| number <= high);
+            let whole = if kept.is_f64() { "" } else { "whole " };
+            let range = match (low, high) {
+                (Some(low), Some(high)) => format!("from {low} to {high}"),
+                (Some(low), None) => format!("from {low}"),
+                (None, Some(high)) => format!("up to {high}"),
+                (None, None) => return None,
+            };
+            (!within).then(|| Beyond {
+                path: path.clone(),
+                expected: format!("a {whole}number {range}"),
+            })
+        }
+        _ => None,
+    }
+}
+
 /// The schemas of what stands at a path, references and alternatives followed.
 fn reached<'a>(schema: &'a Value, path: &Path) -> Vec<&'a Value> {
-    let followed = |places: Vec<&'a Value>| {
-        let mut all = Vec::new();
-        for place in places {
-            collect(schema, place, DEEPEST, &mut |place| all.push(place));
-        }
-        all
-    };
-    let mut all = followed(vec![schema]);
+    let mut all = followed(schema, vec![schema]);
     for step in path.steps() {
-        all = followed(all.iter().filter_map(|place| child(place, step)).collect());
+        let below = all.iter().filter_map(|place| child(place, step));
+        all = followed(schema, below.collect());
+    }
+    all
+}
+
+fn followed<'a>(schema: &'a Value, places: Vec<&'a Value>) -> Vec<&'a Value> {
+    let mut all = Vec::new();
+    for place in places {
+        collect(schema, place, DEEPEST, &mut |place| all.push(place));
     }
     all
 }

@@ -27,7 +27,9 @@ pub(super) fn read<T: DeserializeOwned + Serialize + JsonSchema>(
     let (path, error) = match typed::<T, _>(serde_yaml::Deserializer::from_str(source)) {
         Ok(value) => {
             let kept = serde_json::to_value(&value).unwrap_or(Kept::Null);
-            return taken_loosely(root, &kept, &Path::root()).map_or(Ok(value), Err);
+            let trouble = taken_loosely(root, &kept, &Path::root())
+                .or_else(|| out_of_range::<T>(root, &kept));
+            return trouble.map_or(Ok(value), Err);
         }
         Err(failed) => failed,
     };
@@ -106,6 +108,20 @@ fn taken_loosely(node: &Node, kept: &Kept, path: &Path) -> Option<Trouble> {
         }
         _ => None,
     }
+}
+
+/// The types take any number that fits into them; the schema knows what is allowed.
+fn out_of_range<T: JsonSchema>(root: &Node, kept: &Kept) -> Option<Trouble> {
+    let schema = schemars::schema_for!(T).to_value();
+    let beyond = demanded::beyond(&schema, root, kept)?;
+    let node = root.at(&beyond.path);
+    let found = node.map_or_else(|| "another".to_owned(), what);
+    Some(Trouble {
+        place: root.locate(&beyond.path),
+        problem: format!("expected {}, found {found}", beyond.expected),
+        advice: None,
+        path: beyond.path,
+    })
 }
 
 fn keys(words: &[&str]) -> String {
