@@ -1,12 +1,13 @@
 //! Stores where nothing can be written: another user's folder, a disk mounted read-only.
 
+use rustix::process::{Pid, Signal, kill_process};
 use std::collections::BTreeMap;
 use std::fs::Permissions;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 use std::time::{Duration, Instant};
-use tests::program::{command, last_word, nightbench, repository, run, told};
+use tests::program::{command, full_pipe, last_word, nightbench, repository, run, told};
 
 const PLAN: &str = "\
 nightbench: plan 1
@@ -326,4 +327,44 @@ fn a_log_that_cannot_be_read_is_not_passed_over() {
         why.contains("no copy in /proc/self") && why.contains("TMPDIR"),
         "{why}"
     );
+}
+
+/// A copy is made to read a store, and the reader is held at its first line. Whatever ends it
+/// then, the copy goes: by a signal at once, after SIGKILL when the next one is made.
+#[test]
+fn a_copy_goes_however_its_reader_ends() {
+    let shelf = Shelf::new();
+    let done = run(&words(&shelf.run_arguments("plan.yaml", "store", "1")));
+    let id = last_word(&done);
+    let log = shelf.at("store/nightbench.sqlite-wal");
+    std::fs::write(log, "what came last").unwrap();
+    set_writable(&shelf.at("store"), false);
+    let place = shelf.at("temporary");
+    std::fs::create_dir(&place).unwrap();
+    std::fs::set_permissions(&place, Permissions::from_mode(0o777)).unwrap();
+    let copies = || std::fs::read_dir(&place).unwrap().count();
+    let reading = || {
+        let arguments = ["runs", "--store", &shelf.text("store")].map(str::to_owned);
+        let mut reading = shelf.command(Place::Foreign, "store", &arguments);
+        reading.env("TMPDIR", &place);
+        reading
+    };
+    for (signal, code) in [
+        (Signal::INT, Some(130)),
+        (Signal::TERM, Some(143)),
+        (Signal::KILL, None),
+    ] {
+        let (_results, full) = full_pipe();
+        let mut child = reading().stdout(full).spawn().unwrap();
+        while copies() == 0 {
+            assert_eq!(child.try_wait().unwrap(), None, "it is held");
+        }
+        kill_process(Pid::from_child(&child), signal).unwrap();
+        assert_eq!(child.wait().unwrap().code(), code, "{signal:?}");
+        assert_eq!(copies(), usize::from(code.is_none()), "{signal:?}");
+    }
+    let listed = reading().output().unwrap();
+    set_writable(&shelf.at("store"), true);
+    assert!(told(&listed).contains(&id), "{}", told(&listed));
+    assert_eq!(copies(), 0, "what was left is swept");
 }

@@ -122,7 +122,15 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
     output::print(&listed)?;
     if let Some(run) = interrupted.filter(|_| arguments.output.format == Format::Text) {
         let how = format!("carried on by: nightbench resume {run}");
-        let _ = if store.is_read_only() {
+        // Less than a run needs to write anything at all.
+        let full = store::Room::at(store.folder()).is_some_and(|room| room.free() < 100_000);
+        let _ = if store.is_read_only() && full {
+            writeln!(
+                std::io::stderr(),
+                "the disk with {} is full; once there is room, a run that was interrupted is {how}",
+                store.folder().display()
+            )
+        } else if store.is_read_only() {
             writeln!(
                 std::io::stderr(),
                 "nothing can be written in {}; once the folder is copied, a run that was interrupted is {how} --store COPY",

@@ -3,8 +3,10 @@
 
 use crate::exit::Failure;
 use rustix::fs::{OFlags, fcntl_getfl, fcntl_setfl};
+use std::ffi::OsStr;
 use std::fs::{File, Metadata, OpenOptions, TryLockError};
 use std::io::{self, ErrorKind, Write};
+use std::os::unix::ffi::OsStrExt;
 use std::os::unix::fs::{FileTypeExt, MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -66,10 +68,14 @@ fn replace(target: &Path, content: &[u8], old: Option<&Metadata>) -> io::Result<
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),
     };
-    let mut aside = std::ffi::OsString::from(".");
-    aside.push(name);
-    aside.push(".part");
-    let aside = folder.join(aside);
+    if old.is_some() {
+        // Whoever protected the file did not mean it to be replaced either.
+        OpenOptions::new().write(true).open(target)?;
+    }
+    // Names may have 255 bytes, this one too.
+    let name = name.as_bytes();
+    let aside = [b".", &name[..name.len().min(200)], b".part"].concat();
+    let aside = folder.join(OsStr::from_bytes(&aside));
     let mut file = alone(&aside)?;
     let unfinished = store::Unfinished::file(&aside);
     file.set_len(0)?;
@@ -80,8 +86,6 @@ fn replace(target: &Path, content: &[u8], old: Option<&Metadata>) -> io::Result<
     file.sync_all()?;
     std::fs::rename(&aside, target)?;
     unfinished.is_finished();
-    // The name, too. That it cannot be put on disk is no reason to say that it is not there.
-    let _ = File::open(folder).and_then(|folder| folder.sync_all());
     Ok(())
 }
 
