@@ -25,7 +25,7 @@ use std::sync::Arc;
 const SETTLE: Seconds = Seconds::of(0.25);
 const WINDOW: Seconds = Seconds::of(0.5);
 /// So long it is tried to open devices anew that failed.
-const PATIENCE: Seconds = Seconds::of(40.0);
+const PATIENCE: Seconds = Seconds::of(100.0);
 
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();

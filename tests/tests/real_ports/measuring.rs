@@ -3,6 +3,7 @@
 
 use super::server::{FakeOscillator, Server};
 use super::truth::cents;
+use super::{HANGING, STALLED, in_real_time};
 use rustix::process::{Pid, Signal};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::Winsize;
@@ -31,15 +32,24 @@ fn a_live_input_is_measured_as_it_sounds() {
         return;
     }
     let server = Server::start();
-    let oscillator = FakeOscillator::start(&server);
+    in_real_time(|| measured_as_it_sounds(&server));
+}
+
+/// # Errors
+/// When the program says that the machine lost samples, in every window of a channel.
+fn measured_as_it_sounds(server: &Server) -> Result<(), String> {
+    let oscillator = FakeOscillator::start(server);
     let output = measure(
-        &server,
+        server,
         &["--for", "3s", "--format", "json", "--hop", "250ms"],
     )
     .stdin(Stdio::null())
     .output()
     .expect("the program starts");
     let truth = oscillator.end();
+    if output.status.code() == Some(3) && told(&output).contains(STALLED) {
+        return Err(told(&output));
+    }
     assert!(output.status.success(), "{}", told(&output));
     let lines = json_lines(&output.stdout);
     // Windows of half a second every quarter, on two channels.
@@ -74,8 +84,11 @@ fn a_live_input_is_measured_as_it_sounds() {
             );
             used += 1;
         }
-        assert!(used >= 4, "this machine is too busy for the test");
+        if used == 0 {
+            return Err("samples were lost in every window".into());
+        }
     }
+    Ok(())
 }
 
 /// The program with a view on a terminal of its own.
@@ -128,7 +141,7 @@ impl Viewed {
 
     /// Waits until the terminal has been sent a text, from here on.
     fn wait_for(&mut self, text: &str) {
-        let end = Instant::now() + Duration::from_secs(20);
+        let end = Instant::now() + HANGING;
         let from = self.shown.len();
         while !self.shown[from..].contains(text) {
             let left = end.saturating_duration_since(Instant::now());
@@ -144,8 +157,8 @@ impl Viewed {
     }
 
     /// Waits for the end; all that was shown, and how it ended.
-    fn end(&mut self, within: Duration) -> ExitStatus {
-        let end = Instant::now() + within;
+    fn end(&mut self) -> ExitStatus {
+        let end = Instant::now() + HANGING;
         let status = loop {
             if let Some(status) = self.process.try_wait().expect("it can be asked") {
                 break status;
@@ -153,7 +166,8 @@ impl Viewed {
             assert!(Instant::now() < end, "it hangs; so far {:?}", self.shown);
             std::thread::sleep(Duration::from_millis(20));
         };
-        while let Ok(piece) = self.pieces.recv_timeout(Duration::from_millis(300)) {
+        // Its end of the terminal is closed now, so what is left comes to an end, too.
+        while let Ok(piece) = self.pieces.recv_timeout(HANGING) {
             self.shown += &piece;
         }
         status
@@ -185,53 +199,26 @@ fn a_view_gives_the_terminal_back_whatever_ends_it() {
     let mut server = Server::start();
     let oscillator = FakeOscillator::start(&server);
 
-    // Asked to end; before that the terminal became smaller.
-    let mut view = Viewed::start(&server);
-    view.wait_for("cents");
-    resize(&view.terminal, 24, 6);
-    // Once for the picture under way, once for a whole one.
-    for _ in 0..3 {
-        view.wait_for("fake-oscillator");
-    }
-    // Pictures begin at the top left; the last may be cut off. What matters most fits.
-    let picture = view.shown.rsplit("\x1b[H").nth(1).unwrap_or_default();
-    let rows: Vec<&str> = picture.split("\x1b[K").map(str::trim).collect();
-    assert!(rows.iter().any(|row| row.contains("cents")), "{rows:?}");
-    assert!(
-        rows.iter().all(|row| row.chars().count() <= 24 + 3),
-        "{rows:?}"
-    );
-    view.signal(Signal::INT);
-    let status = view.end(Duration::from_secs(6));
-    assert_eq!(status.code(), Some(0), "{:?}", view.shown);
-    let (_, after) = view
-        .shown
-        .rsplit_once(LEFT)
-        .expect("the terminal is given back");
-    // What was shown last stays, in lines.
-    assert!(
-        after.contains(" Hz") && after.contains("cents"),
-        "{after:?}"
-    );
+    in_real_time(|| a_view_that_is_asked_to_end(&server));
 
     // The server stops in its tracks: no error comes from it, and nothing else.
     let mut view = Viewed::start(&server);
     view.wait_for("cents");
     server.pause();
-    let status = view.end(Duration::from_secs(12));
+    let status = view.end();
     server.resume();
     assert_eq!(status.code(), Some(3), "{:?}", view.shown);
     let (_, after) = view
         .shown
         .rsplit_once(LEFT)
         .expect("the terminal is given back");
-    assert!(after.contains("nothing came"), "{after:?}");
+    assert!(after.contains(STALLED), "{after:?}");
 
     // The server dies.
     let mut view = Viewed::start(&server);
     view.wait_for("cents");
     server.kill();
-    let status = view.end(Duration::from_secs(12));
+    let status = view.end();
     assert_eq!(status.code(), Some(3), "{:?}", view.shown);
     let (_, after) = view
         .shown
@@ -239,4 +226,43 @@ fn a_view_gives_the_terminal_back_whatever_ends_it() {
         .expect("the terminal is given back");
     assert!(after.contains("fake-oscillator"), "{after:?}");
     drop(oscillator);
+}
+
+/// Before it is asked to end, the terminal becomes smaller.
+///
+/// # Errors
+/// When the program ended before, as nothing came.
+fn a_view_that_is_asked_to_end(server: &Server) -> Result<(), String> {
+    let mut view = Viewed::start(server);
+    view.wait_for("cents");
+    resize(&view.terminal, 24, 6);
+    // Once for the picture under way, once for a whole one.
+    for _ in 0..3 {
+        view.wait_for("fake-oscillator");
+    }
+    // Pictures begin at the top left; the last may be cut off. What matters most fits.
+    let pictures = view.shown.clone();
+    let picture = pictures.rsplit("\x1b[H").nth(1).unwrap_or_default();
+    view.signal(Signal::INT);
+    let status = view.end();
+    let (_, after) = view
+        .shown
+        .rsplit_once(LEFT)
+        .expect("the terminal is given back");
+    if status.code() == Some(3) && after.contains(STALLED) {
+        return Err(after.to_owned());
+    }
+    assert_eq!(status.code(), Some(0), "{:?}", view.shown);
+    let rows: Vec<&str> = picture.split("\x1b[K").map(str::trim).collect();
+    assert!(rows.iter().any(|row| row.contains("cents")), "{rows:?}");
+    assert!(
+        rows.iter().all(|row| row.chars().count() <= 24 + 3),
+        "{rows:?}"
+    );
+    // What was shown last stays, in lines.
+    assert!(
+        after.contains(" Hz") && after.contains("cents"),
+        "{after:?}"
+    );
+    Ok(())
 }
