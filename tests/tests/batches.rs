@@ -264,8 +264,10 @@ fn a_run_that_is_still_going_on_is_refused() {
         .stderr(std::process::Stdio::null())
         .spawn()
         .unwrap();
-    let going_on = (0..200).find_map(|_| {
-        std::thread::sleep(std::time::Duration::from_millis(50));
+    let begun = std::time::Instant::now();
+    let hanging = std::time::Duration::from_secs(120);
+    let waiting = std::iter::repeat_with(|| begun.elapsed() < hanging).take_while(|wait| *wait);
+    let going_on = waiting.into_iter().find_map(|_| {
         let listed = run(&["runs", "--store", &store, "--format", "json"]);
         let runs = if listed.status.success() {
             json_lines(&listed.stdout)

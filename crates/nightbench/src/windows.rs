@@ -202,7 +202,7 @@ mod tests {
             let (windows, held) = measure(bytes, known, 1000, 500);
             prop_assert!(windows <= 4000 / 500 + 1);
             prop_assert!(held < 100_000);
-            prop_assert!(begun.elapsed() < std::time::Duration::from_secs(20));
+            prop_assert!(begun.elapsed() < std::time::Duration::from_secs(120));
         }
     }
 }

@@ -171,10 +171,9 @@ fn writing() {
         .pragma_update(None, "wal_autocheckpoint", 200)
         .unwrap();
     println!("writing {id}");
-    let begun = Instant::now();
+    // Where the test has failed, nobody ends it, and its folder is gone.
     for number in 0.. {
-        // Where the test has failed and nobody ends it.
-        if begun.elapsed() > Duration::from_secs(120) {
+        if !Path::new(&folder).exists() {
             return;
         }
         writer.write(&round(number)).unwrap();
@@ -212,7 +211,7 @@ fn a_run_in_progress_of_somebody_else_is_read_as_of_one_moment() {
         .unwrap();
     let (mut most, mut grew) = (0, 0);
     let begun = Instant::now();
-    while grew < GROWS && begun.elapsed() < Duration::from_secs(40) {
+    while grew < GROWS && begun.elapsed() < Duration::from_secs(200) {
         match to_read(folder.path()).and_then(|store| {
             let standing = store.library()?.summary_of(&id)?.standing;
             Ok((rounds_of(&store, &id)?, standing))
