@@ -1,6 +1,7 @@
 //! What the end-to-end tests share; the tests themselves are in `tests/main.rs`.
 
 pub mod conformance;
+pub mod fuzzed;
 pub mod hostile;
 pub mod instruments;
 pub mod program;

@@ -1,10 +1,11 @@
 //! End-to-end and published-reference checks, one binary.
 
-mod any_recording; // measure: the order of channels, bytes that are no recording
+mod any_recording; // measure: the order of channels
 mod batches; // batch: many runs taken together, a study of the measurement, refusals
 mod bench_files; // certificates of a rig, supplies that were on before the run
 mod conformance; // what every adapter of a port must do, simulated or real
 mod faults; // scripted faults of the simulator, seen through the whole program
+mod fuzzed; // the targets of tests/fuzz on a stable compiler
 mod instruments; // instruments that misbehave, through pseudo-terminals
 mod interruption; // kill -9 at seeded moments, resume, byte-identical export
 mod measuring; // measure: formats of files, deviations, hops, broken recordings

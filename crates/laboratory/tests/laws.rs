@@ -43,7 +43,7 @@ fn agree(a: &Estimate, b: &Estimate, shift: f64, share_of_u: f64) -> Result<(), 
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 40, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: ProptestConfig::default().cases / 6, failure_persistence: None, ..ProptestConfig::default() })]
 
     /// Any gain, not only powers of two: rounding adds noise far below the tone's.
     #[test]

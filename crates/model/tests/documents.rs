@@ -810,7 +810,7 @@ fn answers(bytes: &[u8]) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 600, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: ProptestConfig::default().cases * 2, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn a_mutated_plan_is_read_or_refused(bytes in mutated(PLAN)) {

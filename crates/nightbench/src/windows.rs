@@ -134,8 +134,6 @@ mod tests {
     }
 
     proptest! {
-        #![proptest_config(ProptestConfig::with_cases(192))]
-
         #[test]
         fn windows_lie_where_they_should(
             length in 1usize..20_000, channels in 1u16..4, frames in 1usize..6000, hop in 1u64..9000,

@@ -146,7 +146,7 @@ fn play(headers: &[RunHeader; 2], steps: Vec<Step>) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 48, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: ProptestConfig::default().cases / 5, failure_persistence: None, ..ProptestConfig::default() })]
     #[test]
     fn the_store_does_what_a_list_does(one in header(), other in header(), steps in vec(step(), 1..25)) {
         let mut steps = steps;
