@@ -190,6 +190,46 @@ fn long_files_of_64_bit_sizes() {
     assert_eq!(json_lines(&output.stdout).len(), 1);
 }
 
+/// A recorder that was cut off never wrote the true sizes; one that recorded nothing did.
+#[test]
+fn long_files_whose_length_was_never_written() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("long.wav");
+    let sound = wave(0.6)[44..].to_vec();
+    let file = |riff: u64, data: u64, chunk: u32, sound: &[u8]| {
+        let mut bytes = b"RF64\xff\xff\xff\xffWAVEds64\x1c\0\0\0".to_vec();
+        bytes.extend(riff.to_le_bytes());
+        bytes.extend(data.to_le_bytes());
+        bytes.extend([0; 12]);
+        bytes.extend(&wave(0.0)[12..40]);
+        bytes.extend(chunk.to_le_bytes());
+        bytes.extend(sound);
+        std::fs::write(&path, &bytes).unwrap();
+        measure(&path, &["--format", "json"])
+    };
+    let ones = u64::MAX;
+    for (riff, data) in [
+        (0, 0),
+        (ones, ones),
+        (0, ones),
+        (ones >> 1, ones >> 1),
+        (72, 0),
+    ] {
+        for chunk in [u32::MAX, 0] {
+            let output = file(riff, data, chunk, &sound);
+            assert!(output.status.success(), "{}", told(&output));
+            assert_eq!(json_lines(&output.stdout).len(), 1, "{riff} {data} {chunk}");
+            assert!(String::from_utf8_lossy(&output.stderr).contains("to its end"));
+        }
+    }
+    let cut_off = file(5_000_000_072, 5_000_000_000, u32::MAX, &sound);
+    assert_eq!(cut_off.status.code(), Some(2), "{}", told(&cut_off));
+    assert!(String::from_utf8_lossy(&cut_off.stderr).contains("cut off"));
+    let nothing = file(72, 0, u32::MAX, &[]);
+    assert!(json_lines(&nothing.stdout).is_empty());
+    assert!(!String::from_utf8_lossy(&nothing.stderr).contains("to its end"));
+}
+
 #[test]
 fn a_sample_that_is_no_number_ends_with_its_place() {
     let folder = tempfile::tempdir().unwrap();

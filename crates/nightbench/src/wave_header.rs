@@ -138,7 +138,7 @@ pub fn read(source: &mut impl BufRead, length: Option<u64>) -> Result<Header, He
     if !(wide || &[a, b, c, d] == b"RIFF") || start[8..] != *b"WAVE" {
         return Err(HeaderError::NotWave);
     }
-    let whole = u64::from(number(&start[4..8])) + 8;
+    let mut whole = u64::from(number(&start[4..8])) + 8;
     let mut at: u64 = 12;
     let mut format = None;
     let mut long_data = None;
@@ -151,7 +151,12 @@ pub fn read(source: &mut impl BufRead, length: Option<u64>) -> Result<Header, He
                 let (channels, rate, kind) = format.ok_or(HeaderError::NoFormat)?;
                 let left = length.map(|length| length.saturating_sub(at));
                 let claim = match (u64::from(size), long_data) {
-                    (0xffff_ffff, Some(long)) if wide => Claim::Bytes(long),
+                    (0 | 0xffff_ffff, Some(long))
+                        if is_placeholder(long, left, length == Some(whole)) =>
+                    {
+                        Claim::ToTheEnd
+                    }
+                    (0 | 0xffff_ffff, Some(long)) => Claim::Bytes(long),
                     // An empty recording tells its own length right; a placeholder does not.
                     (0, _) if length != Some(whole) => Claim::ToTheEnd,
                     (claimed, _)
@@ -181,9 +186,8 @@ pub fn read(source: &mut impl BufRead, length: Option<u64>) -> Result<Header, He
             }
             b"ds64" if wide && size >= 28 => {
                 let sizes: [u8; 16] = take(source)?;
-                let low = u64::from(number(&sizes[8..12]));
-                let high = u64::from(number(&sizes[12..16]));
-                long_data = Some(high << 32 | low);
+                whole = long_number(&sizes[..8]).saturating_add(8);
+                long_data = Some(long_number(&sizes[8..]));
                 skip(source, u64::from(size) - 16)?;
             }
             _ => skip(source, u64::from(size))?,
@@ -196,6 +200,19 @@ pub fn read(source: &mut impl BufRead, length: Option<u64>) -> Result<Header, He
             at += 1;
         }
     }
+}
+
+/// Whether a 64-bit length of the samples was never written: zero where the length of the
+/// whole is not right either, or as many ones as fit, with and without a sign, in 64 or 32
+/// bits. Any other length that the file does not hold is that of a file that was cut off.
+fn is_placeholder(long: u64, left: Option<u64>, whole_is_right: bool) -> bool {
+    let ones = [u64::MAX, u64::MAX >> 1, 0xffff_ffff, 0x7fff_ffff];
+    // The recorder may have cut it to whole frames, of 256 bytes at most.
+    let is_ones = ones
+        .into_iter()
+        .any(|ones| long <= ones && ones - long < 256);
+    let too_long = left.is_none_or(|left| left < long);
+    (long == 0 && !whole_is_right) || (is_ones && too_long)
 }
 
 /// Channels, rate and kind of sample from a format chunk of 16 bytes or more.
@@ -249,6 +266,13 @@ fn number(bytes: &[u8]) -> u32 {
         .iter()
         .rev()
         .fold(0, |sum, byte| sum << 8 | u32::from(*byte))
+}
+
+fn long_number(bytes: &[u8]) -> u64 {
+    bytes
+        .iter()
+        .rev()
+        .fold(0, |sum, byte| sum << 8 | u64::from(*byte))
 }
 
 fn take<const N: usize>(source: &mut impl Read) -> Result<[u8; N], HeaderError> {
