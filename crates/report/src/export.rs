@@ -44,6 +44,10 @@ pub(crate) fn sha256(text: &str) -> String {
         })
 }
 
+/// How many microseconds a window of a hold may seem to be off: a fraction of a frame, far
+/// less than the shortest hop.
+const NEAR: i64 = 1000;
+
 /// Stage, position, pitch (its bits) and microsecond: enough to find a reading
 /// among deviations.
 type Spot = (u16, PositionId, u64, i64);
@@ -117,13 +121,36 @@ impl Deviations {
     }
 
     fn find(&self, reading: &Reading) -> Option<(f64, Option<f64>)> {
-        let key = (
-            reading.key.stage,
-            reading.key.position.clone(),
-            reading.asked.note_number().to_bits(),
-            microseconds(self.t_s(reading.key.stage, Some(&reading.key.position), reading.at)),
-        );
+        let (stage, position) = (reading.key.stage, &reading.key.position);
+        let t_s = self.t_s(stage, Some(position), reading.at);
+        self.at(stage, position, reading.asked, microseconds(t_s))
+    }
+
+    fn at(
+        &self,
+        stage: u16,
+        position: &PositionId,
+        asked: Pitch,
+        microsecond: i64,
+    ) -> Option<(f64, Option<f64>)> {
+        let asked = asked.note_number().to_bits();
+        let key = (stage, position.clone(), asked, microsecond);
         self.by_reading.get(&key).copied()
+    }
+
+    /// That of the window of a hold that begins at a time. Hops from the beginning of a
+    /// hold, and from that of its piece, may round to neighbouring microseconds.
+    fn near(
+        &self,
+        stage: u16,
+        position: &PositionId,
+        asked: Pitch,
+        t_s: f64,
+    ) -> Option<(f64, Option<f64>)> {
+        let middle = microseconds(t_s);
+        (0..=NEAR)
+            .flat_map(|off| [middle - off, middle + off])
+            .find_map(|microsecond| self.at(stage, position, asked, microsecond))
     }
 }
 
@@ -226,6 +253,42 @@ fn holds<'a>(view: &RunView<'a>) -> Vec<Hold<'a>> {
         });
     }
     holds
+}
+
+/// A window of a hold, in the form of a reading.
+fn window_json(
+    view: &RunView<'_>,
+    deviations: &Deviations,
+    names: &HashMap<u64, String>,
+    first: &Trace,
+    index: usize,
+    point: &Measured,
+) -> Value {
+    let (note, asked_hz) = asked(view, names, first.asked);
+    let at = first.at + first.hop * index as f64;
+    let t_s = deviations.t_s(first.stage, Some(&first.position), at);
+    let deviation = point
+        .frequency
+        .and_then(|_| deviations.near(first.stage, &first.position, first.asked, t_s));
+    json!({
+        "stage": first.stage,
+        "stage_name": view.stage_name(first.stage),
+        "position": first.position.as_str(),
+        "note": note,
+        "asked_hz": number(asked_hz),
+        "t_s": number(seconds(t_s)),
+        "run_s": number(seconds(at.seconds())),
+        "played_run_s": number(seconds(first.played.seconds())),
+        "window_s": number(first.hop.get()),
+        "hz": maybe(point.frequency.map(|f| f.get())),
+        "u_hz": maybe(point.u.map(|u| u.get())),
+        "cents": maybe(deviation.map(|(as_played, _)| as_played)),
+        "retuned_cents": maybe(deviation.and_then(|(_, retuned)| retuned)),
+        "level_dbfs": maybe(point.level.map(|level| level.get())),
+        "residue_v": number(first.residue.get()),
+        "state": point.state.name(),
+        "flags": point.flags.names(),
+    })
 }
 
 /// The whole of a run, in an order that does not depend on how it was kept.
@@ -398,9 +461,10 @@ const COLUMNS: [&str; 24] = [
     "flags",
 ];
 
-/// The table of readings, every attempt, as CSV (RFC 4180): with a comma between
-/// the columns, or for spreadsheets with decimal commas with a semicolon. What is
-/// not known is empty; flags are separated by spaces.
+/// The table of readings, every attempt, and of all windows of holds, as CSV (RFC 4180):
+/// with a comma between the columns, or for spreadsheets with decimal commas with a
+/// semicolon. What is not known is empty; flags are separated by spaces. A hold has no
+/// rounds and no attempts, so these are empty in its rows.
 #[must_use]
 pub fn export_csv(view: &RunView<'_>, decimal_comma: bool) -> String {
     let deviations = Deviations::of(view);
@@ -411,13 +475,33 @@ pub fn export_csv(view: &RunView<'_>, decimal_comma: bool) -> String {
         Decimals::Point
     };
     let mut table = csv_row(&COLUMNS.map(Cell::from), decimals);
-    for reading in in_order(view) {
-        let mut row = reading_json(view, &deviations, &names, reading);
-        if let Some(fields) = row.as_object_mut() {
-            let serial = view.unit(&reading.key.position).serial;
-            fields.insert("serial".to_owned(), json!(serial));
-        }
+    let mut add = |mut row: Value, position: &PositionId| {
+        row["serial"] = json!(view.unit(position).serial);
         table += &csv_row(&COLUMNS.map(|column| Cell::from(&row[column])), decimals);
+    };
+    let mut holds = holds(view).into_iter().peekable();
+    let mut readings = in_order(view).into_iter().peekable();
+    // Stage by stage, as in the plan.
+    loop {
+        let reading = readings.peek().map(|reading| reading.key.stage);
+        let hold = holds.peek().map(|hold| hold.first.stage);
+        match (reading, hold) {
+            (None, None) => break,
+            (Some(stage), held) if held.is_none_or(|held| stage <= held) => {
+                if let Some(reading) = readings.next() {
+                    let row = reading_json(view, &deviations, &names, reading);
+                    add(row, &reading.key.position);
+                }
+            }
+            _ => {
+                if let Some(hold) = holds.next() {
+                    for (index, point) in hold.points.iter().enumerate() {
+                        let row = window_json(view, &deviations, &names, hold.first, index, point);
+                        add(row, &hold.first.position);
+                    }
+                }
+            }
+        }
     }
     table
 }

@@ -95,13 +95,63 @@ fn a_table_reads_back() {
         let names = reader.headers().unwrap().clone();
         let column = |name: &str| names.iter().position(|column| column == name).unwrap();
         let rows: Vec<_> = reader.records().map(Result::unwrap).collect();
-        assert_eq!(rows.len(), run.record.readings.len());
+        let windows: usize = run
+            .record
+            .traces
+            .iter()
+            .map(|trace| trace.points.len())
+            .sum();
+        assert_eq!(rows.len(), run.record.readings.len() + windows);
         let (hz, serial) = (column("hz"), column("serial"));
         for (row, reading) in rows.iter().zip(&run.record.readings) {
             let number: f64 = row[hz].replace(',', ".").parse().unwrap();
             assert_eq!(Some(number), reading.measured.frequency.map(|f| f.get()));
             assert_eq!(&row[serial], "7; \"left\", shelf\nbelow");
             assert!(!decimal_comma || !row[hz].contains('.'));
+        }
+    }
+}
+
+/// Every window of a hold has a row with its own time and values, the same as in JSON.
+#[test]
+fn a_table_has_every_window_of_a_hold() {
+    let run = Specimen::night(&CHARACTERS[..2]);
+    let export = report::export_json(&run.view());
+    let table = report::export_csv(&run.view(), false);
+    let mut reader = csv::Reader::from_reader(table.as_bytes());
+    let names = reader.headers().unwrap().clone();
+    let rows: Vec<_> = reader.records().map(Result::unwrap).collect();
+    let cell = |row: &csv::StringRecord, name: &str| {
+        let at = names.iter().position(|column| column == name).unwrap();
+        row[at].to_owned()
+    };
+    let value = |row: &csv::StringRecord, name: &str| cell(row, name).parse::<f64>().ok();
+    let traces = export["traces"].as_array().unwrap();
+    assert_eq!(traces.len(), 2);
+    for trace in traces {
+        let of_hold: Vec<_> = rows
+            .iter()
+            .filter(|row| {
+                cell(row, "stage_name") == trace["stage_name"].as_str().unwrap()
+                    && cell(row, "position") == trace["position"].as_str().unwrap()
+            })
+            .collect();
+        let hz = trace["hz"].as_array().unwrap();
+        assert_eq!(of_hold.len(), hz.len());
+        let hop = trace["hop_s"].as_f64().unwrap();
+        for (index, (row, hz)) in of_hold.iter().zip(hz).enumerate() {
+            assert_eq!(value(row, "hz"), hz.as_f64());
+            assert_eq!(value(row, "u_hz"), trace["u_hz"][index].as_f64());
+            assert_eq!(cell(row, "state"), trace["state"][index].as_str().unwrap());
+            let due = trace["t_s"].as_f64().unwrap() + hop * index as f64;
+            assert!((value(row, "t_s").unwrap() - due).abs() < 2e-6);
+            // Cents say what hertz say (1200 log2 of the ratio).
+            if let (Some(hz), Some(cents)) = (hz.as_f64(), value(row, "cents")) {
+                let ratio = hz / value(row, "asked_hz").unwrap();
+                assert!((1200.0 * ratio.log2() - cents).abs() < 1e-6);
+            }
+            assert_eq!(value(row, "cents").is_some(), hz.is_number());
+            assert_eq!(cell(row, "round") + &cell(row, "attempt"), "");
         }
     }
 }
