@@ -173,22 +173,31 @@ pub fn plan_text(
     Ok(text)
 }
 
-fn same(one: Pitch, other: Pitch) -> bool {
-    one.cents_from(other).abs().get() < 1e-3
-}
-
 /// After how many notes the same ones come again; all of them where they do not, or not
-/// twice over.
+/// twice over. The prefix function of Knuth, Morris and Pratt (1977): a table of a million
+/// notes that are almost alike takes no longer than another.
 fn period(pitches: &[Pitch]) -> usize {
-    let repeats = |length: &usize| {
-        pitches
-            .iter()
-            .zip(&pitches[*length..])
-            .all(|(one, other)| same(*one, *other))
-    };
-    (1..=pitches.len() / 2)
-        .find(repeats)
-        .unwrap_or(pitches.len())
+    // Pitches are the same to a thousandth of a cent.
+    let keys: Vec<i64> = pitches
+        .iter()
+        .map(|pitch| (pitch.note_number() * 1e5).round() as i64)
+        .collect();
+    // The longest beginning of the notes up to each that they also end with.
+    let mut borders = vec![0; keys.len()];
+    let mut border = 0;
+    for at in 1..keys.len() {
+        while border > 0 && keys[at] != keys[border] {
+            border = borders[border - 1];
+        }
+        border += usize::from(keys[at] == keys[border]);
+        borders[at] = border;
+    }
+    let period = keys.len() - border;
+    if 2 * period <= keys.len() {
+        period
+    } else {
+        keys.len()
+    }
 }
 
 /// Finds each note's place in a plan: its stage by the table's own word or because there
@@ -296,5 +305,10 @@ mod tests {
         assert_eq!(period(&pitches(&[60.0, 60.0, 60.0])), 1);
         assert_eq!(period(&pitches(&[60.0, 72.0, 60.0])), 3);
         assert_eq!(period(&[]), 0);
+        // A last note that differs from all before it.
+        let mut alike = vec![60.0; 1_000_000];
+        assert_eq!(period(&pitches(&alike)), 1);
+        alike[999_999] = 61.0;
+        assert_eq!(period(&pitches(&alike)), 1_000_000);
     }
 }
