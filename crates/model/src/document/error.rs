@@ -152,7 +152,8 @@ pub(super) fn clipped(text: &str, most: usize) -> String {
 }
 
 /// The known word nearest to a wrong one, if it is near enough to be meant.
-pub(super) fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+#[must_use]
+pub fn nearest<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let word: String = word
         .chars()
         .take(64)

@@ -20,7 +20,7 @@ mod slips;
 mod source;
 mod tree;
 
-pub use error::{Diagnosis, DocumentError, Place, Remark};
+pub use error::{Diagnosis, DocumentError, Place, Remark, nearest};
 pub use path::Path;
 pub use schema::{plan_schema, rig_schema};
 pub use source::{Document, LARGEST, read_plan, read_rig};

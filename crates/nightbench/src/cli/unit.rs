@@ -1,13 +1,55 @@
 //! A unit as it is typed: serial number, and what else is known of it.
 
+use model::document::nearest;
+use model::plain;
 use model::record::Unit;
 use std::collections::BTreeSet;
 
+/// Details with a place of their own, and settings that many units have. Any other may be
+/// given, unless it is one of these misspelt.
+const USUAL: [&str; 16] = [
+    "model",
+    "revision",
+    "job",
+    "notes",
+    "waveform",
+    "octave",
+    "range",
+    "input",
+    "output",
+    "mode",
+    "level",
+    "switch",
+    "switches",
+    "sync",
+    "pulse_width",
+    "fine_tune",
+];
+/// The longest serial number, name of a detail and detail, in characters; notes may be
+/// longer.
+const LONGEST_SERIAL: usize = 80;
+const LONGEST_NAME: usize = 40;
+const LONGEST_DETAIL: usize = 200;
+const LONGEST_NOTES: usize = 2000;
+/// The most details of a unit.
+const MOST: usize = 50;
+
+fn not_longer(what: &str, text: &str, most: usize) -> Result<(), String> {
+    match text.chars().count() {
+        length if length <= most => Ok(()),
+        length => Err(format!(
+            "{what} has {length} characters; at most {most} are kept"
+        )),
+    }
+}
+
 /// Reads `left=A-1041,model=two-pole,waveform=saw`.
 pub(super) fn parse_unit(text: &str) -> Result<(String, Unit), String> {
-    // Serial numbers are printed on terminals, which obey such characters.
-    if text.chars().any(char::is_control) {
-        return Err("a control character stands in it; leave it out".to_owned());
+    // Serial numbers are printed on terminals, which obey such characters, and are compared.
+    if plain(text) != text || text.chars().any(char::is_control) {
+        return Err(
+            "a control character or one that is not seen stands in it; leave it out".to_owned(),
+        );
     }
     let mut parts = text.split(',');
     let first = parts.next().unwrap_or_default();
@@ -18,6 +60,7 @@ pub(super) fn parse_unit(text: &str) -> Result<(String, Unit), String> {
     else {
         return Err("write POSITION=SERIAL, for example left=A-1041".to_owned());
     };
+    not_longer("the serial number", serial, LONGEST_SERIAL)?;
     let mut unit = Unit {
         serial: serial.to_owned(),
         ..Unit::default()
@@ -38,12 +81,28 @@ pub(super) fn parse_unit(text: &str) -> Result<(String, Unit), String> {
                 "\"{name}\" is said twice of the same unit; keep one of them"
             ));
         }
+        not_longer("the name of a detail", name, LONGEST_NAME)?;
+        let most = if name == "notes" {
+            LONGEST_NOTES
+        } else {
+            LONGEST_DETAIL
+        };
+        not_longer(&format!("\"{name}\""), &value, most)?;
+        if said.len() > MOST {
+            return Err(format!("more than {MOST} details are given of one unit"));
+        }
         match name {
             "model" => unit.model = Some(value),
             "revision" => unit.revision = Some(value),
             "job" => unit.job = Some(value),
             "notes" => unit.notes = Some(value),
             setting => {
+                let meant = nearest(setting, USUAL).filter(|usual| *usual != setting);
+                if let Some(meant) = meant.filter(|_| !USUAL.contains(&setting)) {
+                    return Err(format!(
+                        "\"{setting}\" is no usual detail of a unit; did you mean {meant}?"
+                    ));
+                }
                 unit.settings.insert(setting.to_owned(), value);
             }
         }
@@ -85,6 +144,35 @@ mod tests {
             ("left", "A-1041")
         );
         assert!(parse_unit("left=A\u{1b}[31m").is_err());
+    }
+
+    #[test]
+    fn a_misspelt_detail_is_refused_and_a_free_one_is_kept() {
+        for (wrong, right) in [
+            ("revison", "revision"),
+            ("Model", "model"),
+            ("note", "notes"),
+            ("wavefrom", "waveform"),
+            ("jobs", "job"),
+        ] {
+            let why = parse_unit(&format!("left=A-1041,{wrong}=B")).unwrap_err();
+            assert!(why.contains(&format!("did you mean {right}?")), "{why}");
+        }
+        for free in ["portamento", "mode", "core temperature", "customer", "VCO"] {
+            let (_, unit) = parse_unit(&format!("left=A-1041,{free}=B")).unwrap();
+            assert_eq!(unit.settings[free], "B");
+        }
+    }
+
+    #[test]
+    fn what_is_too_long_or_not_seen_is_refused() {
+        let long = "A".repeat(LONGEST_SERIAL + 1);
+        assert!(parse_unit(&format!("left={long}")).is_err());
+        assert!(parse_unit(&format!("left=A,model={}", "m".repeat(201))).is_err());
+        assert!(parse_unit(&format!("left=A,notes={}", "m".repeat(201))).is_ok());
+        for unseen in ["\u{202e}", "\u{2028}", "\u{200b}", "\u{85}"] {
+            assert!(parse_unit(&format!("left=A{unseen}B")).is_err());
+        }
     }
 
     #[test]

@@ -7,7 +7,7 @@ use super::listening::{any_law, duration, in_words, slots};
 use super::plan::measures;
 use super::{Checker, at};
 use crate::pitch::Pitch;
-use crate::quantity::{AnyQuantity, Cents, Seconds};
+use crate::quantity::{AnyQuantity, Cents, Dimension, Seconds};
 use crate::result::ResultName;
 
 pub(super) fn check(check: &mut Checker<'_, Plan>) -> Result<(), DocumentError> {
@@ -17,6 +17,7 @@ pub(super) fn check(check: &mut Checker<'_, Plan>) -> Result<(), DocumentError> 
         let stage = check.stage(tolerance, &path)?;
         check.possible(tolerance, stage, &path)?;
         check.limits(tolerance, &path)?;
+        check.sense(tolerance, &path)?;
         check.moments(tolerance, stage, &path)?;
         if let Some(meaning) = &tolerance.meaning {
             check.meaning(
@@ -188,6 +189,68 @@ impl Checker<'_, Plan> {
                 )
             }
         }
+    }
+
+    /// Limits that no value can keep are refused; a limit on the side that is hardly
+    /// meant is remarked upon.
+    fn sense(&mut self, tolerance: &Tolerance, path: &Path) -> Result<(), DocumentError> {
+        let result = tolerance.result;
+        if result.has_sign() {
+            return Ok(());
+        }
+        let path = path.then("allow");
+        let between = path.then("between");
+        let written = match &tolerance.allow {
+            Allow::Within(limit) => vec![(limit, path.then("within"))],
+            Allow::AtMost(limit) => vec![(limit, path.then("at_most"))],
+            Allow::AtLeast(limit) => vec![(limit, path.then("at_least"))],
+            Allow::Between { from, to } => {
+                vec![(from, between.then("from")), (to, between.then("to"))]
+            }
+        };
+        for (limit, path) in &written {
+            self.require(
+                limit.value >= 0.0,
+                path,
+                || format!("{result} is never below zero, and so never {limit}"),
+                || "write the limit without its sign".to_owned(),
+            )?;
+        }
+        if let (Allow::AtMost(limit), Some((_, path))) = (&tolerance.allow, written.first()) {
+            self.require(
+                limit.value > 0.0,
+                path,
+                || format!("no measured {result} is {limit}"),
+                || "expected a limit above zero".to_owned(),
+            )?;
+        }
+        if let (ResultName::FractionOfRounds, Allow::AtLeast(limit), Some((_, path))) =
+            (result, &tolerance.allow, written.first())
+        {
+            self.require(
+                limit.value <= 1.0,
+                path,
+                || format!("no more than all rounds can be in tune, and {limit} are asked"),
+                || "expected at most 100 %".to_owned(),
+            )?;
+        }
+        let more_is_better = matches!(
+            result,
+            ResultName::InTuneRange | ResultName::FractionOfRounds
+        );
+        let is_time = result.dimension() == Dimension::Duration;
+        let (meant, why) = match &tolerance.allow {
+            Allow::AtLeast(_) if !more_is_better => ("at_most", "the smaller"),
+            Allow::Within(_) if is_time => ("at_most", "the smaller"),
+            Allow::AtMost(_) | Allow::Within(_) if more_is_better => ("at_least", "the larger"),
+            _ => return Ok(()),
+        };
+        if let Some((limit, path)) = written.first() {
+            let advice = format!("did you mean {meant}? {result} is the better {why} it is");
+            let problem = format!("{limit} is hardly meant on this side");
+            self.remark(path, problem, advice);
+        }
+        Ok(())
     }
 
     fn limit(
