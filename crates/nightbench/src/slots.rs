@@ -2,6 +2,7 @@
 
 use crate::exit::Failure;
 use csv::{ReaderBuilder, StringRecord, Trim};
+use model::excerpt;
 use model::pitch::AskedNote;
 use model::quantity::Volts;
 
@@ -158,6 +159,11 @@ pub fn number(value: f64) -> String {
     text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
+/// What stands in a cell, for a message.
+fn cell(text: &str) -> String {
+    excerpt(text, 40)
+}
+
 fn wrong(name: &str, line: u64, column: &str, why: &str) -> Failure {
     Failure::input(format!("{name}:{line}, column {column}: {why}"))
 }
@@ -185,7 +191,7 @@ fn header(name: &str, line: u64, record: &StringRecord) -> Result<Columns, Failu
     }
     let needed = |wanted: &str, what: &str| {
         at(wanted).ok_or_else(|| {
-            let there: Vec<&str> = record.iter().collect();
+            let there: Vec<String> = record.iter().take(20).map(cell).collect();
             Failure::input(format!(
                 "{name}:{line}: there is no column {wanted} ({what}); the columns here are {}",
                 there.join(", ")
@@ -195,7 +201,8 @@ fn header(name: &str, line: u64, record: &StringRecord) -> Result<Columns, Failu
     for (place, column) in record.iter().enumerate() {
         if !column.is_empty() && at(column) != Some(place) {
             return Err(Failure::input(format!(
-                "{name}:{line}: there are two columns {column}"
+                "{name}:{line}: there are two columns {}",
+                cell(column)
             )));
         }
     }
@@ -227,22 +234,26 @@ fn slot(name: &str, line: u64, columns: &Columns, record: &StringRecord) -> Resu
                 name,
                 line,
                 column,
-                &format!("\"{text}\" is no number that can be used"),
+                &format!("\"{}\" is no number that can be used", cell(text)),
             )),
             Err(_) if text.replace(',', ".").parse::<f64>().is_ok() => Err(wrong(
                 name,
                 line,
                 column,
                 &format!(
-                    "\"{text}\" has a decimal comma; write {}",
-                    text.replace(',', ".")
+                    "\"{}\" has a decimal comma; write {}",
+                    cell(text),
+                    cell(&text.replace(',', "."))
                 ),
             )),
             Err(_) => Err(wrong(
                 name,
                 line,
                 column,
-                &format!("\"{text}\" is no number; write it like 0.5, without a unit"),
+                &format!(
+                    "\"{}\" is no number; write it like 0.5, without a unit",
+                    cell(text)
+                ),
             )),
         }
     };
@@ -295,7 +306,7 @@ fn slot(name: &str, line: u64, columns: &Columns, record: &StringRecord) -> Resu
         ("", note) => note
             .parse()
             .map_err(|error: model::pitch::AskedNoteError| {
-                wrong(name, line, "note", &error.to_string())
+                wrong(name, line, "note", &excerpt(&error.to_string(), 200))
             })?,
         _ => {
             return Err(wrong(
@@ -306,13 +317,25 @@ fn slot(name: &str, line: u64, columns: &Columns, record: &StringRecord) -> Resu
             ));
         }
     };
+    let stage = text(columns.stage);
+    if stage.chars().count() > 80 {
+        return Err(wrong(
+            name,
+            line,
+            "stage",
+            &format!(
+                "\"{}\" is no name of a stage; one has at most 80 characters",
+                cell(stage)
+            ),
+        ));
+    }
     Ok(Slot {
         place: format!("{name}:{line}"),
         start,
         lasts,
         asked,
         measured: None,
-        stage: Some(text(columns.stage).to_owned()).filter(|stage| !stage.is_empty()),
+        stage: Some(stage.to_owned()).filter(|stage| !stage.is_empty()),
     })
 }
 
@@ -390,6 +413,25 @@ mod tests {
         ] {
             let message = refused(&text);
             assert!(message.contains(said), "{text:?}: {message}");
+        }
+    }
+
+    /// A cell of any length, with sequences that a terminal obeys.
+    #[test]
+    fn a_cell_is_quoted_short_and_plain() {
+        let cell = format!("\x1b[2J\u{202e}{}", "9".repeat(100_000));
+        let head = "start_s,duration_s,note,stage\n";
+        for text in [
+            format!("{cell},{cell},note\n"),
+            format!("{head}{cell},1,C4,\n"),
+            format!("{head}0,{cell},C4,\n"),
+            format!("{head}0,1,{cell},\n"),
+            format!("{head}0,1,C4,{cell}\n"),
+            format!("{head}\"0,{cell}\",1,C4,\n"),
+        ] {
+            let message = refused(&text);
+            assert!(message.len() < 600, "{} bytes", message.len());
+            assert!(!message.contains(['\x1b', '\u{202e}']), "{message}");
         }
     }
 

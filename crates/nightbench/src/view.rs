@@ -45,7 +45,7 @@ impl View {
         TAKEN.store(true, Ordering::SeqCst);
         let _ = write!(out, "{ENTER}").and_then(|()| out.flush());
         Some(Self {
-            title,
+            title: model::excerpt(&title, 200),
             latest: BTreeMap::new(),
         })
     }

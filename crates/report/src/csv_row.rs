@@ -1,6 +1,12 @@
 //! Rows of CSV (RFC 4180), wherever the program writes some: quoted where they must be,
 //! numbers as in JSON, and with decimal commas where they are asked for.
+//!
+//! Texts may come from strangers, and a spreadsheet takes a cell that begins like a formula
+//! for one. Such a text gets an apostrophe in front, by which spreadsheets know a text; and
+//! one with any of the characters that may stand between columns somewhere is quoted, so
+//! that no part of it becomes a cell of its own (OWASP, CSV Injection).
 
+use model::plain;
 use serde_json::Value;
 use std::borrow::Cow;
 
@@ -60,7 +66,7 @@ impl From<u16> for Cell<'_> {
 impl Cell<'_> {
     fn text(&self, decimals: Decimals) -> Cow<'_, str> {
         match self {
-            Self::Text(text) => Cow::Borrowed(text),
+            Self::Text(text) => quoted(plain(&harmless(text)).into_owned()),
             Self::Empty => Cow::Borrowed(""),
             Self::Whole(value) => value.to_string().into(),
             Self::Number(value) => match serde_json::Number::from_f64(*value) {
@@ -104,18 +110,32 @@ impl<'a> From<&'a Value> for Cell<'a> {
 /// ```
 #[must_use]
 pub fn csv_row(cells: &[Cell<'_>], decimals: Decimals) -> String {
-    let mut writer = csv::WriterBuilder::new()
-        .delimiter(match decimals {
-            Decimals::Point => b',',
-            Decimals::Comma => b';',
-        })
-        .buffer_capacity(512)
-        .from_writer(Vec::new());
+    let delimiter = match decimals {
+        Decimals::Point => ",",
+        Decimals::Comma => ";",
+    };
     let texts: Vec<Cow<'_, str>> = cells.iter().map(|cell| cell.text(decimals)).collect();
-    // Writing to memory cannot fail.
-    let _ = writer.write_record(texts.iter().map(|text| text.as_bytes()));
-    let bytes = writer.into_inner().unwrap_or_default();
-    String::from_utf8(bytes).unwrap_or_default()
+    format!("{}\n", texts.join(delimiter))
+}
+
+/// A text that no spreadsheet takes for a formula.
+fn harmless(text: &str) -> Cow<'_, str> {
+    // The wide forms are what some spreadsheets make of the narrow ones.
+    let risky = ['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠'];
+    if text.starts_with(risky) {
+        format!("'{text}").into()
+    } else {
+        text.into()
+    }
+}
+
+/// A text in quotes where it holds anything that means something in a table.
+fn quoted(text: String) -> Cow<'static, str> {
+    if text.contains([',', ';', '\t', '"', '\r', '\n']) {
+        format!("\"{}\"", text.replace('"', "\"\"")).into()
+    } else {
+        text.into()
+    }
 }
 
 #[cfg(test)]
@@ -152,6 +172,23 @@ mod tests {
                 assert_eq!(read(&row, delimiter), [text, "next"]);
             }
         }
+    }
+
+    #[test]
+    fn no_text_is_a_formula_and_numbers_stay_numbers() {
+        for text in ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "＝1"] {
+            for (decimals, delimiter) in [(Decimals::Point, b','), (Decimals::Comma, b';')] {
+                let row = csv_row(&[Cell::from(text), Cell::from(-1.5)], decimals);
+                let cells = read(&row, delimiter);
+                assert_eq!(cells[0], format!("'{text}"));
+                assert!(cells[1].starts_with('-'), "{cells:?}");
+            }
+        }
+        // Whatever a spreadsheet takes for the separator, no part becomes a cell.
+        let row = csv_row(&[Cell::from("A;=1+1")], Decimals::Point);
+        assert_eq!(row, "\"A;=1+1\"\n");
+        let row = csv_row(&[Cell::from("A\u{202e}B\r=1")], Decimals::Point);
+        assert_eq!(row, "A\\u202eB\\u000d=1\n");
     }
 
     #[test]

@@ -9,6 +9,9 @@ use model::record::{PositionId, Reading, Unit};
 use model::result::{Finding, JointRisk, Outcome, ResultName, Verdict};
 use std::collections::{BTreeMap, BTreeSet};
 
+/// The longest name of a unit on a page or a terminal, in characters.
+const LONGEST_NAME: usize = 80;
+
 /// The name of a result for people.
 pub(crate) const fn title(name: ResultName) -> &'static str {
     match name {
@@ -185,13 +188,14 @@ impl<'a> RunView<'a> {
             .unwrap_or_default()
     }
 
-    /// What a unit is called: its serial number, else the position it is in.
+    /// What a unit is called: its serial number, shortened where it is long, else the
+    /// position it is in.
     pub(crate) fn name_of(&self, position: &PositionId) -> String {
         let unit = self.unit(position);
         if unit.serial.trim().is_empty() {
             format!("unit in {position}")
         } else {
-            unit.serial
+            model::excerpt(&unit.serial, LONGEST_NAME)
         }
     }
 

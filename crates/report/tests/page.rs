@@ -24,6 +24,30 @@ fn parsed(drawing: &str) -> String {
     format!("<svg {drawing}</svg>")
 }
 
+/// Marks that turn the direction of writing, or are not seen, are shown as what they are;
+/// and no name takes more room than a name needs.
+#[test]
+fn names_are_short_and_plain() {
+    let mut run = Specimen::night(&CHARACTERS[..2]);
+    for unit in run.record.header.units.values_mut() {
+        unit.serial = format!("{}{}", "W".repeat(1500), unit.serial);
+        unit.model = Some("a\u{202e}b\u{2028}c\u{200b}d\u{85}e".to_owned());
+    }
+    let run = run.analysed_again();
+    let page = report::html(&run.view());
+    assert!(!page.contains(&"W".repeat(81)));
+    let unseen = ['\u{202e}', '\u{2028}', '\u{200b}', '\u{85}'];
+    assert!(!page.contains(unseen));
+    assert!(page.contains("a\\u202eb\\u2028c\\u200bd\\u0085e"));
+    // In drawings a text ends where they do, or little beyond.
+    for drawing in drawings(&page) {
+        let longest = drawing
+            .split(['<', '>'])
+            .map(|text| text.matches('W').count());
+        assert!(longest.max() < Some(40), "{drawing}");
+    }
+}
+
 #[test]
 fn nothing_a_person_typed_becomes_markup() {
     let mut run = Specimen::night(&CHARACTERS[..2]);

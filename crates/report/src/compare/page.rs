@@ -64,8 +64,11 @@ pub fn comparison_html(views: &[RunView<'_>]) -> String {
             .collect(),
         pairs,
     };
-    page.render()
-        .unwrap_or_else(|error| format!("<!doctype html><title>Comparison</title><p>{error}</p>"))
+    let html = page
+        .render()
+        .unwrap_or_else(|error| format!("<!doctype html><title>Comparison</title><p>{error}</p>"));
+    // Marks of direction and the like, from whoever wrote the names in it.
+    model::plain(&html).into_owned()
 }
 
 fn pair_page(pair: &Pair<'_>) -> PairPage {

@@ -220,8 +220,11 @@ pub fn html(view: &RunView<'_>) -> String {
     };
     // The template holds no fallible filter, so this cannot fail; a page that
     // says so is better than none.
-    page.render()
-        .unwrap_or_else(|error| format!("<!doctype html><title>Report</title><p>{error}</p>"))
+    let html = page
+        .render()
+        .unwrap_or_else(|error| format!("<!doctype html><title>Report</title><p>{error}</p>"));
+    // Marks of direction and the like, from whoever wrote the names in it.
+    model::plain(&html).into_owned()
 }
 
 /// What the results suggest.

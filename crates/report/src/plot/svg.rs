@@ -1,6 +1,10 @@
 //! Writing SVG: elements, attributes, and text that cannot break out of either.
 
+use super::frame::shortened;
 use std::fmt::Write as _;
+
+/// What a text may need beyond the edge of a drawing.
+const ROOM_BESIDE: f64 = 60.0;
 
 /// A text with everything escaped that means something in HTML or XML. Control
 /// characters, which XML does not allow, become spaces.
@@ -167,19 +171,21 @@ impl Svg {
         self.path(class, &points, true);
     }
 
-    /// A text with its baseline at `y`.
+    /// A text with its baseline at `y`, cut where it would leave the drawing.
     pub(crate) fn text(&mut self, class: &str, (x, y): (f64, f64), anchor: Anchor, text: &str) {
-        let word = match anchor {
-            Anchor::Start => "start",
-            Anchor::Middle => "middle",
-            Anchor::End => "end",
+        let (word, room) = match anchor {
+            Anchor::Start => ("start", self.width - x),
+            Anchor::Middle => ("middle", 2.0 * x.min(self.width - x)),
+            Anchor::End => ("end", x),
         };
+        // Widths are estimated; what leaves the drawing by a little is meant so.
+        let text = shortened(text, room.max(0.0) + ROOM_BESIDE);
         let _ = writeln!(
             self.out,
             r#"<text class="{class}" x="{}" y="{}" text-anchor="{word}">{}</text>"#,
             at(x),
             at(y),
-            escape(text)
+            escape(&text)
         );
     }
 
