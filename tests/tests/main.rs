@@ -16,5 +16,6 @@ mod real_ports; // real MIDI and audio ports through JACK, in real time
 mod recordings; // import of recordings made elsewhere, and compare
 mod requests; // remarks and stops from another terminal, around the end of the process
 mod stores; // stores that go under a run, traps under their names, disks without a byte left
+mod terminal; // what cannot be written to a terminal or a pipe ends no run
 mod tones; // tones made by sox and csound, measured
 mod usage; // exit codes, wrong files, machine-readable output

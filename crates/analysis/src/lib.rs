@@ -16,6 +16,8 @@
 //! control source into single notes, an offset cancels when retuned. And extremes
 //! are taken of smoothed curves, never of noisy readings.
 
+#![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
+
 mod allan;
 pub mod batch;
 mod bench;

@@ -3,6 +3,8 @@
 //! [`open()`] turns a real rig into open devices; [`list()`] says what is plugged in.
 //! Every call into a system that may hang has a deadline.
 
+#![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
+
 pub mod audio;
 mod clock;
 mod listing;

@@ -154,6 +154,8 @@
 //!   'hum, few periods'`), flagged `few_periods`.
 //! - An oscillator whose level changes within the window is fitted with a steady one.
 
+#![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
+
 mod beside_mains;
 mod changes;
 mod coarse;

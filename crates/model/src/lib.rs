@@ -5,12 +5,17 @@
 //! Everything here is plain data and plain arithmetic. The one place that knows
 //! of waiting is [`port`], and it leaves the waiting to whoever implements it.
 
+#![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
+
 mod budget;
 pub mod document;
 pub mod pitch;
+mod plain;
 pub mod port;
 pub mod quantity;
 pub mod record;
 pub mod result;
 mod suggestion;
 pub mod time;
+
+pub use plain::{excerpt, plain};

@@ -344,10 +344,21 @@ pub trait Operator: Send {
     /// after everything else that concerns a run, and comes back.
     ///
     /// # Errors
-    /// [`Cancelled`] on stop, or when nobody is there to answer.
-    fn answer(&mut self, stop: &Stop) -> Result<Option<String>, Cancelled>;
+    /// [`NoAnswer`] on stop, or when nobody can ever answer.
+    fn answer(&mut self, stop: &Stop) -> Result<Option<String>, NoAnswer>;
     /// Shows how far a unit is from where it should be, while it is being tuned.
     fn show_deviation(&mut self, position: &PositionId, deviation: Option<crate::quantity::Cents>);
+}
+
+/// Why there will be no answer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum NoAnswer {
+    /// The run is to stop.
+    #[error(transparent)]
+    Cancelled(#[from] Cancelled),
+    /// Answers come from nowhere any more: the terminal is closed, the input has ended.
+    #[error("nobody can answer any more")]
+    NobodyThere,
 }
 
 /// Who watches a run: sees what is on disk, and where the run stands.

@@ -3,6 +3,7 @@
 use crate::cli::{Batch, Format};
 use crate::documents;
 use crate::exit::{self, Failure};
+use crate::outlet::tell;
 use crate::output;
 use crate::reading::{self, Known};
 use crate::written::write_file;
@@ -12,7 +13,6 @@ use model::document::rig::Rig;
 use model::record::RunRecord;
 use rayon::prelude::*;
 use report::{BatchView, RunView};
-use std::io::Write;
 use store::Standing;
 
 /// Takes runs together.
@@ -51,7 +51,7 @@ pub fn take_together(arguments: &Batch) -> Result<u8, Failure> {
     };
     output::print(&text)?;
     if let Some(path) = &arguments.out {
-        let _ = writeln!(std::io::stderr(), "{}", path.display());
+        tell(path.display());
     }
     let complete = known.iter().all(|run| run.record.is_complete());
     let verdicts: Vec<_> = known

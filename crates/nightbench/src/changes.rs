@@ -3,6 +3,7 @@
 use crate::cli::StreamFormat;
 use crate::exit::Failure;
 use crate::measured_line::Style;
+use crate::outlet::tell;
 use crate::output;
 use meter::{ChangeFinder, NoteChange};
 use model::quantity::Hertz;
@@ -63,7 +64,7 @@ pub fn measure(path: &Path, only: Option<u16>, style: &Style) -> Result<u8, Fail
         if ended {
             read?;
             if !any {
-                let _ = writeln!(std::io::stderr(), "nightbench: {}", nothing(path, only));
+                tell(format!("nightbench: {}", nothing(path, only)));
             }
             return Ok(0);
         }

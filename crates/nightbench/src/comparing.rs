@@ -2,11 +2,11 @@
 
 use crate::cli::{Compare, Format};
 use crate::exit::Failure;
+use crate::outlet::tell;
 use crate::output;
 use crate::reading::{self, Known};
 use crate::written::write_file;
 use std::collections::BTreeSet;
-use std::io::Write;
 
 /// Says how the units of runs differ.
 pub fn compare(arguments: &Compare) -> Result<u8, Failure> {
@@ -43,7 +43,7 @@ pub fn compare(arguments: &Compare) -> Result<u8, Failure> {
     };
     output::print(&text)?;
     if let Some(path) = &arguments.out {
-        let _ = writeln!(std::io::stderr(), "{}", path.display());
+        tell(path.display());
     }
     Ok(0)
 }

@@ -2,13 +2,14 @@
 
 use crate::certified;
 use crate::exit::Failure;
+use crate::outlet::tell;
 use model::document::plan::Plan;
 use model::document::rig::{Rig, Wiring};
 use model::document::{Document, LARGEST, check, read_plan, read_rig};
 use model::record::{PositionId, RunHeader, Unit};
 use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::{self, ErrorKind, Read, Write};
+use std::io::{self, ErrorKind, Read};
 use std::path::Path;
 use std::sync::mpsc::channel;
 use std::time::Duration;
@@ -64,7 +65,7 @@ pub fn read_both(plan: &Path, rig: &Path) -> Result<(Document<Plan>, Document<Ri
     remarks.extend(check::check_together(&plan_document, &rig_document).map_err(Failure::input)?);
     remarks.extend(certified::remarks(&plan_document.value, &rig_document));
     for remark in remarks {
-        let _ = writeln!(io::stderr(), "{remark}");
+        tell(remark);
     }
     Ok((plan_document, rig_document))
 }
@@ -74,7 +75,7 @@ pub fn read_plan_alone(plan: &Path) -> Result<Document<Plan>, Failure> {
     let document =
         read_plan(&plan.display().to_string(), &bytes(plan, LARGEST)?).map_err(Failure::input)?;
     for remark in check::check_plan(&document).map_err(Failure::input)? {
-        let _ = writeln!(io::stderr(), "{remark}");
+        tell(remark);
     }
     Ok(document)
 }

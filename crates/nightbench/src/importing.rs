@@ -7,6 +7,7 @@ use crate::exit::Failure;
 use crate::folders;
 use crate::going_through::Passage;
 use crate::imported::{self, Laid, Source};
+use crate::outlet::tell;
 use crate::recording::Recording;
 use crate::slots::{self, Slot, counted, number};
 use model::document::plan::Plan;
@@ -22,7 +23,7 @@ use orchestrator::RecordedEar;
 use sha2::{Digest, Sha256};
 use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::{BufReader, Read, Write};
+use std::io::{BufReader, Read};
 use std::path::Path;
 use store::Store;
 
@@ -419,15 +420,14 @@ fn keep(
     // All at once: whoever ends the program before leaves no half of a run behind.
     let id = writer.keep_whole(header, &entries)?;
     drop(writer);
-    let _ = writeln!(
-        std::io::stderr(),
+    tell(format!(
         "run {id}: {} on {} of {}",
         counted(notes.len(), "note"),
         counted(arguments.channels.len(), "channel"),
         arguments.file.display()
-    );
+    ));
     for said in astray {
-        let _ = writeln!(std::io::stderr(), "remark: {said}");
+        tell(format!("remark: {said}"));
     }
     crate::running::conclude(&store, &id, arguments.output.format, Ok(()))
 }

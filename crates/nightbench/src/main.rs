@@ -1,6 +1,8 @@
 //! The program: command line, and the place where a rig file becomes devices or
 //! a simulator.
 
+#![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
+
 mod analysing;
 mod assembly;
 mod batching;
@@ -12,11 +14,13 @@ mod control_voltage;
 mod documents;
 mod exit;
 mod folders;
+mod glass;
 mod going_through;
 mod imported;
 mod importing;
 mod measured_line;
 mod measuring;
+mod outlet;
 mod output;
 mod person;
 mod reading;
@@ -37,6 +41,7 @@ use clap::{CommandFactory, Parser};
 use cli::{Cli, Command, Kind};
 use exit::Failure;
 use model::port::Request;
+use outlet::tell;
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
 use tracing_subscriber::filter::LevelFilter;
@@ -51,17 +56,19 @@ fn main() -> ExitCode {
     };
     tracing_subscriber::fmt()
         .with_max_level(level)
-        .with_writer(std::io::stderr)
+        .with_writer(|| outlet::Log)
         .with_ansi(std::io::stderr().is_terminal())
         .with_target(false)
         .init();
-    match dispatch(&cli.command) {
-        Ok(code) => ExitCode::from(code),
-        Err(failure) => {
-            let _ = writeln!(std::io::stderr(), "nightbench: {}", failure.message);
-            ExitCode::from(failure.code)
-        }
-    }
+    // The usual hook would wait for a terminal that is stopped, and whoever waits for the
+    // thread that panicked with it.
+    std::panic::set_hook(Box::new(|panic| tell(format!("nightbench: {panic}"))));
+    let code = dispatch(&cli.command).unwrap_or_else(|failure| {
+        tell(format!("nightbench: {}", failure.message));
+        failure.code
+    });
+    outlet::settle();
+    ExitCode::from(code)
 }
 
 fn dispatch(command: &Command) -> Result<u8, Failure> {

@@ -3,6 +3,7 @@
 use crate::cli::{Format, Measure, StreamFormat};
 use crate::exit::Failure;
 use crate::measured_line::{AskedFor, Line, Style};
+use crate::outlet::tell;
 use crate::output;
 use crate::recording::Recording;
 use crate::view::View;
@@ -19,7 +20,7 @@ use report::Decimals;
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::{BufReader, Write};
+use std::io::BufReader;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -102,10 +103,7 @@ impl Output {
             None
         };
         if arguments.view && view.is_none() {
-            let _ = writeln!(
-                std::io::stderr(),
-                "nightbench: stdout is no terminal, so lines are printed instead of a view"
-            );
+            tell("nightbench: stdout is no terminal, so lines are printed instead of a view");
         }
         if let Some(heading) = style.heading() {
             output::write(heading.as_bytes())?;
@@ -155,11 +153,10 @@ pub fn open(path: &Path, channel: Option<u16>) -> Result<Recording<BufReader<Fil
         )));
     }
     if recording.length_is_open() {
-        let _ = writeln!(
-            std::io::stderr(),
+        tell(format!(
             "nightbench: {}: its header leaves open how long it is; it is measured to its end",
             path.display()
-        );
+        ));
     }
     Ok(recording)
 }

@@ -2,14 +2,17 @@
 //! could not be written, as on a full disk, are.
 
 use crate::exit::Failure;
+use crate::outlet;
+use model::plain;
 use std::io::{self, Write};
 
-/// Prints a text.
+/// Prints a text, after whatever was told before.
 ///
 /// # Errors
 /// When it could not be written, unless nobody reads any more.
 pub fn print(text: &str) -> Result<(), Failure> {
-    judge(write(text.as_bytes()))
+    outlet::settle();
+    judge(write(plain(text).as_bytes()))
 }
 
 /// Writes bytes at once, so that whoever reads along sees whole lines.

@@ -5,6 +5,7 @@ use crate::cli::{Export, ExportFormat, Format, Listing, Report, Show, StoreFolde
 use crate::documents;
 use crate::exit::{self, Failure};
 use crate::folders;
+use crate::outlet::tell;
 use crate::output;
 use crate::screen::length;
 use crate::supervision;
@@ -16,7 +17,6 @@ use model::port::Request;
 use model::record::{RunHeader, RunRecord};
 use report::RunView;
 use serde_json::json;
-use std::io::Write;
 use std::path::Path;
 use store::{Library, Standing, Store};
 
@@ -124,21 +124,19 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
         let how = format!("carried on by: nightbench resume {run}");
         // Less than a run needs to write anything at all.
         let full = store::Room::at(store.folder()).is_some_and(|room| room.free() < 100_000);
-        let _ = if store.is_read_only() && full {
-            writeln!(
-                std::io::stderr(),
+        if store.is_read_only() && full {
+            tell(format!(
                 "the disk with {} is full; once there is room, a run that was interrupted is {how}",
                 store.folder().display()
-            )
+            ));
         } else if store.is_read_only() {
-            writeln!(
-                std::io::stderr(),
+            tell(format!(
                 "nothing can be written in {}; once the folder is copied, a run that was interrupted is {how} --store COPY",
                 store.folder().display()
-            )
+            ));
         } else {
-            writeln!(std::io::stderr(), "a run that was interrupted is {how}")
-        };
+            tell(format!("a run that was interrupted is {how}"));
+        }
     }
     Ok(0)
 }
@@ -188,10 +186,9 @@ pub fn show(arguments: &Show) -> Result<u8, Failure> {
 pub fn ask(folder: &StoreFolder, run: &str, request: &Request) -> Result<u8, Failure> {
     let store = Store::open_existing(&folders::store(folder)?)?;
     let id = store.library()?.request(run, request)?;
-    let _ = writeln!(
-        std::io::stderr(),
+    tell(format!(
         "asked of run {id}; it is heeded between two notes, and while the run waits"
-    );
+    ));
     Ok(0)
 }
 
@@ -264,18 +261,11 @@ fn write_recordings(library: &Library, record: &RunRecord, folder: &Path) -> Res
         write_file(&path, wav)?;
         written += 1;
     }
-    let _ = match written {
-        0 => writeln!(
-            std::io::stderr(),
-            "no recording of this run was kept; what a plan keeps is said under evidence"
-        ),
-        1 => writeln!(std::io::stderr(), "1 recording in {}", folder.display()),
-        _ => writeln!(
-            std::io::stderr(),
-            "{written} recordings in {}",
-            folder.display()
-        ),
-    };
+    match written {
+        0 => tell("no recording of this run was kept; what a plan keeps is said under evidence"),
+        1 => tell(format!("1 recording in {}", folder.display())),
+        _ => tell(format!("{written} recordings in {}", folder.display())),
+    }
     Ok(())
 }
 

@@ -6,12 +6,14 @@ use crate::cli::{Check, Format, Resume, Run};
 use crate::documents;
 use crate::exit::{self, Failure};
 use crate::folders;
+use crate::outlet::{self, tell};
 use crate::output;
 use crate::screen::{Screen, clock, length};
 use crate::supervision;
 use analysis::Foresight;
 use model::document::plan::Plan;
 use model::document::rig::{Rig, Wiring};
+use model::plain;
 use model::port::Journal;
 use model::quantity::Seconds;
 use model::record::{PositionId, RunHeader, RunId, RunRecord};
@@ -19,7 +21,6 @@ use model::time::Stop;
 use orchestrator::schedule::{Schedule, Work};
 use orchestrator::{Job, RunError, SafeState};
 use serde_json::json;
-use std::io::Write;
 use store::Store;
 
 /// Carries out a plan on a rig.
@@ -79,10 +80,9 @@ pub fn resume(arguments: &Resume) -> Result<u8, Failure> {
     let record = writer.reopen(&id).map_err(Failure::rig)?;
     let (plan, rig) = documents::kept(&record.header)?;
     if record.is_complete() {
-        let _ = writeln!(
-            std::io::stderr(),
+        tell(format!(
             "nightbench: the run {id} is complete; there is nothing to carry on"
-        );
+        ));
         return conclude(&store, &record.id, arguments.output.format, Ok(()));
     }
     let away = match (&rig.wiring, arguments.away) {
@@ -130,7 +130,7 @@ impl TakeUp<'_> {
         let (total, _) = schedule.duration();
         if self.plan.stages.iter().any(switches_power) && matches!(self.rig.wiring, Wiring::Real(_))
         {
-            let _ = writeln!(std::io::stderr(), "{}", crate::safety_text::BEFORE_POWER);
+            tell(crate::safety_text::BEFORE_POWER);
         }
         let kept = record.readings.len()
             + record
@@ -146,14 +146,13 @@ impl TakeUp<'_> {
                 length(record.last_instant().seconds())
             )
         };
-        let _ = writeln!(
-            std::io::stderr(),
+        tell(format!(
             "run {}: {} on {}, {}{carried_on}",
             record.id,
             self.plan.title,
             self.rig.name,
             length(total.get())
-        );
+        ));
         let mut screen = Screen::new(self.plan.pitch, self.format, total);
         let safe = SafeState::of(&assembled.ports, self.rig);
         let job = Job {
@@ -213,12 +212,23 @@ pub(crate) fn conclude(
             )
         }
     };
-    let printed = output::print(&text);
-    if let Err(error) = outcome {
-        let _ = writeln!(std::io::stderr(), "nightbench: {error}");
-        return Ok(exit::INCOMPLETE);
+    // Why it ended first: the results may wait for whoever reads them.
+    let code = match outcome {
+        Ok(()) => code,
+        Err(error) => {
+            tell(format!("nightbench: {error}"));
+            exit::INCOMPLETE
+        }
+    };
+    outlet::settle();
+    outlet::stream(plain(text.trim_end_matches('\n')));
+    // The run is what it is, whether its results can be printed or not.
+    if let Some(Err(error)) = supervision::unless_asked(outlet::finish_results) {
+        tell(format!(
+            "nightbench: the results could not be written to where stdout leads: {error}; they are kept, and `nightbench show {id}` prints them"
+        ));
     }
-    printed.map(|()| code)
+    Ok(code)
 }
 
 /// Says whether a plan can run on a rig, and its timetable.

@@ -2,14 +2,17 @@
 //! only what is on disk is shown.
 
 use crate::cli::Format;
+use crate::glass::Glass;
+use crate::outlet;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use model::pitch::{Pitch, PitchStandard};
+use model::plain;
 use model::port::{Committed, Watcher};
 use model::quantity::{Hertz, Seconds};
 use model::record::{Entry, Event, EventKind, PositionId, Reading, State};
 use serde_json::json;
 use std::collections::BTreeMap;
-use std::io::{IsTerminal, Write};
+use std::io::IsTerminal;
 use std::time::{Duration, Instant};
 
 /// Shows a run on the terminal, or streams it as JSON Lines.
@@ -60,8 +63,7 @@ impl Screen {
                 "state": reading.measured.state.name(),
                 "flags": reading.measured.flags.names(),
             });
-            // A reader that went away must not end the night.
-            let _ = writeln!(std::io::stdout(), "{line}");
+            outlet::stream(line);
         }
     }
 
@@ -84,9 +86,9 @@ impl Screen {
                 .map_or_else(String::new, |position| format!("{position}: "));
             let line = format!("{} {position}{}", clock(event.at.seconds()), event.text);
             if self.bar.is_hidden() {
-                let _ = writeln!(std::io::stderr(), "{line}");
+                outlet::tell(line);
             } else {
-                self.bar.println(line);
+                self.bar.println(plain(&line));
             }
         }
         tracing::info!(
@@ -141,7 +143,7 @@ impl Watcher for Screen {
         self.bar
             .set_position((self.total.get() - left.get()).max(0.0) as u64);
         self.bar
-            .set_message(format!("{stage}, {} left", length(left.get())));
+            .set_message(format!("{}, {} left", plain(stage), length(left.get())));
         // Nothing has been heard yet while units cool or are tuned.
         self.bar.set_prefix(if latest.is_empty() {
             String::new()
@@ -154,7 +156,7 @@ impl Watcher for Screen {
 /// A bar on stderr; where that is no terminal, one that nobody sees.
 pub fn bar(steps: u64, form: &str) -> ProgressBar {
     let target = if std::io::stderr().is_terminal() {
-        ProgressDrawTarget::stderr_with_hz(5)
+        ProgressDrawTarget::term_like_with_hz(Box::new(Glass::default()), 5)
     } else {
         ProgressDrawTarget::hidden()
     };

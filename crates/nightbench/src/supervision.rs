@@ -1,8 +1,8 @@
 //! Signals, and what happens when the run's own thread panics or hangs.
 
+use crate::outlet::{self, tell};
 use model::time::{Stop, StopReason};
 use orchestrator::{RunError, SafeState, Why};
-use std::io::Write;
 use std::time::Duration;
 use tokio::signal::unix::{SignalKind, signal};
 
@@ -99,6 +99,32 @@ pub fn tidy_up() {
     });
 }
 
+/// Carries `work` out where it may wait for ever, and no longer than until Ctrl-C or
+/// SIGTERM; `None` when one of them came first.
+pub fn unless_asked<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Option<T> {
+    let (done, ended) = tokio::sync::oneshot::channel();
+    std::thread::spawn(move || {
+        let _ = done.send(work());
+    });
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .ok()?;
+    runtime.block_on(async {
+        let (Ok(mut interrupt), Ok(mut terminate)) = (
+            signal(SignalKind::interrupt()),
+            signal(SignalKind::terminate()),
+        ) else {
+            return ended.await.ok();
+        };
+        tokio::select! {
+            outcome = ended => outcome.ok(),
+            _ = interrupt.recv() => None,
+            _ = terminate.recv() => None,
+        }
+    })
+}
+
 type Ended = tokio::sync::oneshot::Receiver<std::thread::Result<Result<(), RunError>>>;
 
 /// Waits for the end, passing signals on; `None` when it does not come in time.
@@ -125,10 +151,7 @@ async fn listen(
         }
     };
     stop.raise(reason);
-    let _ = writeln!(
-        std::io::stderr(),
-        "nightbench: asked to stop; what is in progress is finished first"
-    );
+    tell("nightbench: asked to stop; what is in progress is finished first");
     tokio::time::timeout(patience, ended).await.ok()?.ok()
 }
 
@@ -138,16 +161,17 @@ fn last_words(text: String) {
     let (said, heard) = std::sync::mpsc::channel();
     std::thread::spawn(move || {
         crate::view::give_back();
-        let _ = writeln!(std::io::stderr(), "{text}");
+        tell(text);
+        outlet::settle();
         let _ = said.send(());
     });
-    let _ = heard.recv_timeout(Duration::from_secs(1));
+    let _ = heard.recv_timeout(Duration::from_secs(2));
 }
 
 fn make_safe(safe: Option<&SafeState>) {
     if let Some(Err(failures)) = safe.map(|safe| safe.enter(Why::Measurement)) {
         for failure in failures {
-            let _ = writeln!(std::io::stderr(), "nightbench: {failure}");
+            tell(format!("nightbench: {failure}"));
         }
     }
 }

@@ -1,6 +1,6 @@
 //! What can end a run before its plan does.
 
-use model::port::{CaptureError, JournalError, PortError};
+use model::port::{CaptureError, JournalError, NoAnswer, PortError};
 use model::time::{Cancelled, StopReason};
 
 /// Why a run ended before its plan did.
@@ -9,6 +9,11 @@ pub enum RunError {
     /// Somebody asked for it.
     #[error("stopped on request; `nightbench resume` carries on")]
     Stopped(StopReason),
+    /// A question waits, and there is nobody any more who could answer.
+    #[error(
+        "a question waits and nobody can answer it: standard input has ended, or its terminal was closed. `nightbench resume` asks it again; resume the run at a terminal"
+    )]
+    Unanswered,
     /// A device failed and did not come back.
     #[error(transparent)]
     Device(#[from] PortError),
@@ -50,6 +55,15 @@ impl RunError {
 impl From<Cancelled> for RunError {
     fn from(_: Cancelled) -> Self {
         Self::Stopped(StopReason::Asked)
+    }
+}
+
+impl From<NoAnswer> for RunError {
+    fn from(why: NoAnswer) -> Self {
+        match why {
+            NoAnswer::Cancelled(cancelled) => cancelled.into(),
+            NoAnswer::NobodyThere => Self::Unanswered,
+        }
     }
 }
 

@@ -3,6 +3,8 @@
 //! something fails. It knows no device: everything outside comes in through
 //! [`model::port`].
 
+#![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
+
 mod ear;
 mod error;
 mod evidence;

@@ -419,7 +419,7 @@ impl<'a> Run<'a> {
             Err(error) => format!("the run was laid down: {error}"),
         };
         let now = self.session.now();
-        if let Err(RunError::Device(_) | RunError::Capture(_)) = outcome {
+        if let Err(RunError::Device(_) | RunError::Capture(_) | RunError::Unanswered) = outcome {
             let fault = self.event(now, EventKind::Fault, None, None, text.clone());
             let _ = self.keep(vec![fault]);
         }

@@ -6,8 +6,8 @@ use model::document::rig::{Rig, Wiring};
 use model::document::{read_plan, read_rig};
 use model::pitch::Pitch;
 use model::port::{
-    Committed, Instrument, Journal, JournalError, NoteOut, Operator, Played, PortError, Remedy,
-    Request, Sense, Sensed, Setting, Watcher,
+    Committed, Instrument, Journal, JournalError, NoAnswer, NoteOut, Operator, Played, PortError,
+    Remedy, Request, Sense, Sensed, Setting, Watcher,
 };
 use model::quantity::{Cents, Seconds};
 use model::record::{Entry, EventKind, PositionId, RunHeader, RunId, RunRecord, Unit};
@@ -451,13 +451,13 @@ struct Absent {
 
 impl Operator for Absent {
     fn ask(&mut self, _: &str) {}
-    fn answer(&mut self, stop: &Stop) -> Result<Option<String>, Cancelled> {
+    fn answer(&mut self, stop: &Stop) -> Result<Option<String>, NoAnswer> {
         stop.check()?;
         let waited = self.waited.fetch_add(1, Ordering::SeqCst);
         assert!(waited < 1000, "nobody hears anything");
         if let Some(reason) = self.raises {
             stop.raise(reason);
-            return Err(Cancelled);
+            return Err(Cancelled.into());
         }
         Ok(self.confirms.then(String::new))
     }

@@ -5,6 +5,8 @@
 //! gives the same bytes. Nothing is measured or judged here; what
 //! [`analysis`](::analysis) does not say is not said.
 
+#![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
+
 mod batch;
 mod bench;
 mod compare;

@@ -5,6 +5,8 @@
 //! output. Real devices and the simulator differ only in these; what is in this
 //! crate runs for both.
 
+#![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
+
 pub mod choice;
 #[allow(
     clippy::disallowed_methods,

@@ -10,7 +10,7 @@ use crate::oscillator::Held;
 use crate::world::{OutputId, World};
 use model::document::rig::Rig;
 use model::pitch::{Pitch, PitchStandard};
-use model::port::{Capture, Clock, Instrument, Operator, PortError, Remedy};
+use model::port::{Capture, Clock, Instrument, NoAnswer, Operator, PortError, Remedy};
 use model::quantity::{Cents, Hertz, Seconds, VoltDifference, Volts};
 use model::record::{EventKind, PositionId, RunRecord};
 use model::time::{Cancelled, Epoch, HostTime, Stop, Timestamp};
@@ -417,7 +417,7 @@ impl Operator for SimulatedOperator {
         }
     }
 
-    fn answer(&mut self, stop: &Stop) -> Result<Option<String>, Cancelled> {
+    fn answer(&mut self, stop: &Stop) -> Result<Option<String>, NoAnswer> {
         stop.check()?;
         Ok(std::mem::take(&mut self.asked).then(String::new))
     }

@@ -36,6 +36,8 @@
 //! # }
 //! ```
 
+#![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
+
 mod ballast;
 mod error;
 mod evidence;
