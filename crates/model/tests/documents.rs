@@ -471,6 +471,87 @@ fn ranges_of_whole_numbers_are_those_that_are_allowed() {
     }
 }
 
+/// Whatever a number stands for, it is refused with its place where it lies beyond all that
+/// can be built; a text or list that is too long likewise.
+#[test]
+fn what_cannot_be_is_refused_with_its_range() {
+    let simulated = include_str!("../../../rigs/simulated.yaml");
+    let unit = "waveform: triangle";
+    let long = format!("name: {}", "a".repeat(301));
+    let name = simulated
+        .lines()
+        .find(|line| line.starts_with("name:"))
+        .unwrap();
+    let warming = "[{time: 20 min, rise: 6 K}]";
+    let many = format!("[{}]", ["{time: 1 s, rise: 1 K}"; 21].join(", "));
+    let noise = "white: 3 ppm, flicker: 4 ppm";
+    for (there, wrong, allowed) in [
+        (noise, "flicker: 1e9 ppm", "0 ppm to 1 %"),
+        (noise, "white: -1 ppm", "0 ppm to 1 %"),
+        (
+            unit,
+            "drift: 1e300 cents/h",
+            "-1200 cents/h to 1200 cents/h",
+        ),
+        (
+            unit,
+            "per_supply_volt: 1e12 cents",
+            "-1200 cents to 1200 cents",
+        ),
+        ("level: -13 dBFS", "level: 500 dBFS", "-200 dBFS to 20 dBFS"),
+        ("reset_time: 0.25 us", "reset_time: 1 s", "0 s to 1 ms"),
+        ("step_error: 60 uV", "step_error: 60 V", "0 V to 1 V"),
+        (
+            "compensation: 900 ppm/K",
+            "compensation: 900 %/K",
+            "-10000 ppm/K to 10000 ppm/K",
+        ),
+    ] {
+        let error = rig(&changed(simulated, there, wrong)).expect_err(wrong);
+        assert!(error.problem.contains(allowed), "{error}");
+        assert!(error.place.is_some(), "{error}");
+    }
+    let error = rig(&changed(simulated, name, &long)).unwrap_err();
+    assert!(error.problem.contains("at most 300 characters"), "{error}");
+    let error = rig(&changed(simulated, warming, &many)).unwrap_err();
+    assert!(error.problem.contains("at most 20 items"), "{error}");
+    let far = "law: {volts_per_octave: {zero: C1 = 1e9 V}}";
+    let to = format!("{unit}\n        {far}");
+    let error = rig(&changed(simulated, unit, &to)).unwrap_err();
+    assert!(error.problem.contains("no control voltage"), "{error}");
+}
+
+/// A plan whose readings no computer holds, of one unit or of all.
+#[test]
+fn a_plan_that_cannot_be_held_is_refused() {
+    let with = |stages: &str| {
+        let head = "nightbench: plan 1\ntitle: long\nreference: C4\nlisten: {settle: {fixed: 0 s}, window: {fixed: 20 ms}, repeats: 1000}\nstages:\n";
+        plan(&format!("{head}{stages}"))
+    };
+    let one = "  - alternate: {name: a, between: [C4, C5], every: 600 s, times: 4000}\n";
+    let error = with(one).unwrap_err();
+    assert!(error.problem.contains("8000000 readings"), "{error}");
+    let hold =
+        |name: &str| format!("  - hold: {{name: {name}, note: C4, for: 20 h, hop: 20 ms}}\n");
+    let error = with(&(hold("a") + &hold("b"))).unwrap_err();
+    assert!(error.problem.contains("7200000 readings"), "{error}");
+    assert_eq!(error.path.to_string(), "stages");
+    let (many, _) = with(&hold("a")).unwrap();
+    let simulated = include_str!("../../../rigs/simulated.yaml");
+    let (four, _) = rig(simulated).unwrap();
+    assert!(check::check_together(&many, &four).is_ok());
+    let more = "positions:\n".to_owned()
+        + &(1..=8)
+            .map(|n| format!("  p{n}: {{cv: {{sender: keys, channel: {n}, law: {{volts_per_octave: {{zero: C1 = 0 V}}}}, safe: {{from: 0 V, to: 8 V}}}}, input: {n}}}\n"))
+            .collect::<String>();
+    let eight = format!(
+        "nightbench: rig 1\nname: eight\nwiring: {{real: {{senders: {{keys: {{midi: {{port: a}}}}}}, capture: {{device: b, rate: 48 kHz, channels: 8}}}}}}\n{more}"
+    );
+    let (eight, _) = rig(&eight).unwrap();
+    let error = check::check_together(&many, &eight).unwrap_err();
+    assert!(error.problem.contains("29 GB"), "{error}");
+}
+
 #[test]
 fn diagnostics_of_a_plan_on_a_rig() {
     let mut all = String::new();

@@ -3,6 +3,7 @@
 //! document knows all keys, and the range that is allowed. So a range stands in one place,
 //! at the field, and both the schema and the reader take it from there.
 
+use super::limits;
 use super::path::{Path, Step};
 use super::tree::{Content, Node};
 use serde_json::Value;
@@ -67,13 +68,29 @@ fn beyond_at(
         beyond_at(schema, &below, node, kept, &path.then(step))
     };
     match (&node.content, kept) {
-        (Content::Mapping(entries), Value::Object(kept)) => entries.iter().find_map(|entry| {
-            let kept = kept.get(&entry.key)?;
-            deeper(entry.key.as_str().into(), &entry.value, kept)
-        }),
+        (Content::Mapping(entries), Value::Object(kept)) => {
+            too_many(here, "maxProperties", entries.len(), "entries", path).or_else(|| {
+                entries.iter().find_map(|entry| {
+                    let kept = kept.get(&entry.key)?;
+                    deeper(entry.key.as_str().into(), &entry.value, kept)
+                })
+            })
+        }
         (Content::List(items), Value::Array(kept)) => {
-            let mut both = items.iter().zip(kept).enumerate();
-            both.find_map(|(index, (node, kept))| deeper(index.into(), node, kept))
+            too_many(here, "maxItems", items.len(), "items", path).or_else(|| {
+                let mut both = items.iter().zip(kept).enumerate();
+                both.find_map(|(index, (node, kept))| deeper(index.into(), node, kept))
+            })
+        }
+        (Content::Scalar { .. }, Value::String(kept)) => {
+            let beyond = |expected| Beyond {
+                path: path.clone(),
+                expected,
+            };
+            let quantity = here.iter().find_map(|place| limits::beyond(place, kept));
+            quantity
+                .map(beyond)
+                .or_else(|| too_many(here, "maxLength", kept.chars().count(), "characters", path))
         }
         (Content::Scalar { .. }, Value::Number(kept)) => {
             let number = kept.as_f64()?;
@@ -95,6 +112,15 @@ fn beyond_at(
         }
         _ => None,
     }
+}
+
+/// A text, list or mapping that is longer than the schema allows.
+fn too_many(here: &[&Value], key: &str, many: usize, what: &str, path: &Path) -> Option<Beyond> {
+    let most = here.iter().find_map(|place| place.get(key)?.as_u64())?;
+    (many as u64 > most).then(|| Beyond {
+        path: path.clone(),
+        expected: format!("at most {most} {what}"),
+    })
 }
 
 /// The schemas of what stands at a path, references and alternatives followed.

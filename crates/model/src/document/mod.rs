@@ -13,6 +13,7 @@ pub mod simulated;
 
 mod demanded;
 mod error;
+mod limits;
 mod reader;
 mod refusal;
 mod schema;

@@ -8,6 +8,7 @@ use super::demanded;
 use super::error::{Place, clipped, instead_of, one_of};
 use super::path::{Path, Step};
 use super::refusal::{Expected, Reason, and, what};
+use super::schema;
 use super::tree::{Content, Kind, Node, Trouble};
 use schemars::JsonSchema;
 use serde::de::DeserializeOwned;
@@ -112,7 +113,7 @@ fn taken_loosely(node: &Node, kept: &Kept, path: &Path) -> Option<Trouble> {
 
 /// The types take any number that fits into them; the schema knows what is allowed.
 fn out_of_range<T: JsonSchema>(root: &Node, kept: &Kept) -> Option<Trouble> {
-    let schema = schemars::schema_for!(T).to_value();
+    let schema = schema::of::<T>();
     let beyond = demanded::beyond(&schema, root, kept)?;
     let node = root.at(&beyond.path);
     let found = node.map_or_else(|| "another".to_owned(), what);

@@ -1,5 +1,6 @@
 //! JSON Schemas (draft 2020-12) of the two kinds of document, for editors.
 
+use super::limits;
 use super::plan::Plan;
 use super::rig::Rig;
 use schemars::generate::SchemaSettings;
@@ -20,9 +21,19 @@ pub fn rig_schema() -> Value {
     schema::<Rig>("Nightbench rig", "rig 1")
 }
 
+/// The schema of a type with the limits of its places.
+pub(super) fn of<T: schemars::JsonSchema>() -> Value {
+    limited(schemars::schema_for!(T).to_value())
+}
+
+fn limited(mut schema: Value) -> Value {
+    limits::write_into(&mut schema);
+    schema
+}
+
 fn schema<T: schemars::JsonSchema>(title: &str, header: &str) -> Value {
     let generator = SchemaSettings::draft2020_12().into_generator();
-    let mut schema = generator.into_root_schema_for::<T>().to_value();
+    let mut schema = limited(generator.into_root_schema_for::<T>().to_value());
     schema["title"] = json!(title);
     schema["properties"]["nightbench"]["const"] = json!(header);
     schema

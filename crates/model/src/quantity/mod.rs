@@ -200,6 +200,34 @@ quantity! {
     Bytes, "storage size", "500 MB", [("B", 1.0), ("kB", 1e3), ("MB", 1e6), ("GB", 1e9)], |v| v >= 0.0
 }
 
+/// The number of base units of a quantity of any kind; units of one name have one size.
+pub(crate) fn base_value(written: &str) -> Option<f64> {
+    let (number, unit) = text::split(written)?;
+    [
+        Hertz::UNITS,
+        Cents::UNITS,
+        CentsPerOctave::UNITS,
+        CentsPerHour::UNITS,
+        VoltDifference::UNITS,
+        VoltsPerOctave::UNITS,
+        HertzPerVolt::UNITS,
+        Seconds::UNITS,
+        Amperes::UNITS,
+        Ohms::UNITS,
+        Celsius::UNITS,
+        Kelvin::UNITS,
+        Fraction::UNITS,
+        FractionPerKelvin::UNITS,
+        VoltsPerKelvin::UNITS,
+        Level::UNITS,
+        Bytes::UNITS,
+    ]
+    .into_iter()
+    .flatten()
+    .find(|(name, _)| *name == unit)
+    .map(|(_, size)| number * size)
+}
+
 additive!(
     HertzDifference,
     Cents,

@@ -62,6 +62,24 @@ pub fn check_plan(document: &Document<Plan>) -> Checked {
     Ok(check.remarks)
 }
 
+/// How many readings of a unit a plan gives, windows of holds included.
+pub(super) fn readings_of(plan: &Plan) -> f64 {
+    let of = |stage: &Stage| {
+        let repeats = f64::from(stage.listen(plan).repeats);
+        match stage {
+            Stage::Rounds(rounds) => {
+                let slots = slots(&rounds.notes, rounds.order.as_ref(), plan);
+                (rounds.lasts / rounds.every).ceil() * slots as f64 * repeats
+            }
+            Stage::Sweep(sweep) => slots(&sweep.notes, sweep.order.as_ref(), plan) as f64 * repeats,
+            Stage::Hold(hold) => hold.lasts / hold.hop,
+            Stage::Alternate(alternate) => 2.0 * f64::from(alternate.times) * repeats,
+            _ => 0.0,
+        }
+    };
+    plan.stages.iter().map(of).sum()
+}
+
 /// The word that begins a stage.
 pub(super) const fn word(stage: &Stage) -> &'static str {
     match stage {
@@ -174,6 +192,7 @@ impl Checker<'_, Plan> {
             .filter_map(|stage| duration(stage, plan))
             .fold(Seconds::ZERO, |sum, lasts| sum + lasts);
         self.not_too_long(whole, &top)?;
+        self.readings(readings_of(plan), &top)?;
         if !plan.stages.iter().any(measures) {
             self.remark(
                 &top,
@@ -363,7 +382,7 @@ impl Checker<'_, Plan> {
             many <= MOST_READINGS,
             path,
             || format!("this gives {many:.0} readings of each unit"),
-            || format!("a stage has at most {MOST_READINGS:.0}"),
+            || format!("a stage, and a plan, has at most {MOST_READINGS:.0}"),
         )
     }
 
@@ -415,7 +434,11 @@ impl Checker<'_, Plan> {
         }
         let listen = sweep.listen.as_ref();
         let listen = listen.unwrap_or(&self.document.value.listen);
-        self.notes(&sweep.notes, listen, path)
+        let many = f64::from(listen.repeats);
+        self.notes(&sweep.notes, listen, path)?;
+        let plan = &self.document.value;
+        let slots = slots(&sweep.notes, sweep.order.as_ref(), plan);
+        self.readings(many * slots as f64, path)
     }
 
     fn hold(&mut self, hold: &Hold, path: &Path) -> Result<(), DocumentError> {
@@ -468,7 +491,10 @@ impl Checker<'_, Plan> {
                     in_words(needed)
                 )
             },
-        )
+        )?;
+        let listen = alternate.listen.as_ref().unwrap_or(&plan.listen);
+        let many = 2.0 * f64::from(alternate.times) * f64::from(listen.repeats);
+        self.readings(many, path)
     }
 
     fn tune(&mut self, tune: &Tune, path: &Path) -> Result<(), DocumentError> {

@@ -296,14 +296,23 @@ impl Checker<'_, Rig> {
         self.safe(cv.safe, &path.then("safe"))
     }
 
-    fn law(&self, law: &Law, path: &Path) -> Result<(), DocumentError> {
+    pub(super) fn law(&self, law: &Law, path: &Path) -> Result<(), DocumentError> {
         match law {
-            Law::VoltsPerOctave { slope, .. } => self.require(
-                (0.01..=10.0).contains(&slope.get()),
-                &path.then("volts_per_octave").then("slope"),
-                || format!("{slope} is not a possible slope"),
-                || "expected 0.01 V/oct to 10 V/oct; 1 V/oct is usual".to_owned(),
-            ),
+            Law::VoltsPerOctave { slope, zero } => {
+                let path = path.then("volts_per_octave");
+                self.require(
+                    (0.01..=10.0).contains(&slope.get()),
+                    &path.then("slope"),
+                    || format!("{slope} is not a possible slope"),
+                    || "expected 0.01 V/oct to 10 V/oct; 1 V/oct is usual".to_owned(),
+                )?;
+                self.require(
+                    zero.voltage.get().abs() <= HIGHEST_CV,
+                    &path.then("zero"),
+                    || format!("{} is no control voltage", zero.voltage),
+                    || format!("expected at most {HIGHEST_CV} V either way"),
+                )
+            }
             Law::HertzPerVolt { gain } => self.require(
                 (0.1..=1e5).contains(&gain.get()),
                 &path.then("hertz_per_volt").then("gain"),

@@ -1,5 +1,5 @@
-//! Whether the simulated side of a rig fits the rest of it. What is physically
-//! possible is for the simulator to say.
+//! Whether the simulated side of a rig fits the rest of it. What is physically possible of
+//! each number, the reader says (`document::limits`).
 
 use super::super::error::DocumentError;
 use super::super::path::Path;
@@ -68,6 +68,10 @@ pub(super) fn check(check: &Checker<'_, Rig>, simulated: &Simulated) -> Result<(
             },
             || "\"lowest\" must lie below \"highest\"".to_owned(),
         )?;
+        check.law(
+            &interface.law,
+            &top.then("interfaces").then(name).then("law"),
+        )?;
         let bits = top.then("interfaces").then(name).then("bits");
         check.in_range(interface.bits.into(), 4..=32, &bits, CONVERTER)?;
     }
@@ -76,6 +80,7 @@ pub(super) fn check(check: &Checker<'_, Rig>, simulated: &Simulated) -> Result<(
     let bits = input.then("bits");
     check.in_range(simulated.input.bits.into(), 8..=32, &bits, CONVERTER)?;
     for (name, unit) in &simulated.units {
+        check.law(&unit.law, &top.then("units").then(name).then("law"))?;
         unit_can_be(check, unit, &top.then("units").then(name))?;
     }
     for name in simulated.timers.keys() {

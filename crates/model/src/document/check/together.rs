@@ -5,7 +5,7 @@ use super::super::path::Path;
 use super::super::plan::{Notes, Plan, Stage};
 use super::super::rig::{Position, Rig, Sender, Wiring};
 use super::super::source::Document;
-use super::plan::word;
+use super::plan::{readings_of, word};
 use super::{Checked, Checker, at};
 use crate::pitch::{AskedNote, ControlLaw, Pitch};
 use crate::quantity::{Hertz, VoltDifference, Volts};
@@ -24,6 +24,7 @@ const HIGHEST_SHARE: f64 = 1.0 - 1.0 / 32_768.0;
 pub fn check_together(plan: &Document<Plan>, rig: &Document<Rig>) -> Checked {
     let mut check = Checker::new(plan);
     check.supplies_for(&rig.value)?;
+    check.can_be_held(&rig.value)?;
     let fitting = Fitting {
         check: &check,
         rig: &rig.value,
@@ -36,7 +37,36 @@ pub fn check_together(plan: &Document<Plan>, rig: &Document<Rig>) -> Checked {
     Ok(check.remarks)
 }
 
+/// What a reading, or a window of a hold, takes in memory while a run is analysed, with
+/// what is computed from it: about four times the record itself.
+const BYTES_A_READING: f64 = 1000.0;
+/// The most that all readings of a run may take, which a small computer still has.
+const MOST_BYTES: f64 = 20e9;
+
 impl Checker<'_, Plan> {
+    /// Whether a computer can hold what the plan gives of all units.
+    fn can_be_held(&self, rig: &Rig) -> Result<(), DocumentError> {
+        let units = rig.positions.len();
+        let readings = readings_of(&self.document.value) * units as f64;
+        let bytes = readings * BYTES_A_READING;
+        self.require(
+            bytes <= MOST_BYTES,
+            &at!["stages"],
+            || {
+                format!(
+                    "this gives {readings:.0} readings of {units} units, which take about {:.0} GB of memory",
+                    bytes / 1e9
+                )
+            },
+            || {
+                format!(
+                    "at most {:.0} GB can be held; measure less often, or fewer units at once",
+                    MOST_BYTES / 1e9
+                )
+            },
+        )
+    }
+
     /// Somebody or something must be able to switch.
     fn supplies_for(&mut self, rig: &Rig) -> Result<(), DocumentError> {
         let fed = rig
