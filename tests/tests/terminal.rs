@@ -225,3 +225,36 @@ fn a_question_that_nobody_can_answer_ends_the_run_with_its_reason() {
         assert!(!text.contains("on request"), "{text}");
     }
 }
+
+/// What was typed may have been pasted from anywhere; a file may be called anything.
+#[test]
+fn nothing_that_a_terminal_obeys_is_echoed() {
+    let evil = "\u{1b}[2J\u{202e}\u{2028}\u{9b}x";
+    let bench = Bench::new(PLAN);
+    let rig = repository().join("rigs/simulated.yaml");
+    let rig = rig.display().to_string();
+    let plan = bench.path("plan.yaml");
+    let named = bench.path(&format!("{evil}.yaml"));
+    std::fs::write(&named, format!("nightbench: plan 1\ntitle: \"{evil}\"\n")).unwrap();
+    let store = bench.path("store");
+    let unit = format!("{evil}=A-1");
+    for words in [
+        vec!["check", &named, "--rig", &rig],
+        vec!["check", evil, "--rig", &rig],
+        vec!["show", evil, "--store", &store],
+        vec!["measure", &named],
+        vec![
+            "run", &plan, "--rig", &rig, "--store", &store, "--unit", &unit,
+        ],
+        vec![evil],
+        vec!["export", "--format", evil],
+    ] {
+        let output = run(&words);
+        assert!(!output.status.success(), "{}", told(&output));
+        let said = String::from_utf8_lossy(&output.stderr);
+        assert!(
+            !said.contains(['\u{1b}', '\u{202e}', '\u{2028}', '\u{9b}']),
+            "{said:?}"
+        );
+    }
+}

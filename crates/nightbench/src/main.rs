@@ -47,7 +47,21 @@ use std::process::ExitCode;
 use tracing_subscriber::filter::LevelFilter;
 
 fn main() -> ExitCode {
-    let cli = Cli::parse();
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        // What was typed is quoted in it, and may have been pasted from anywhere.
+        Err(error) if error.use_stderr() => {
+            let said = error.render();
+            outlet::tell_styled(&if std::io::stderr().is_terminal() {
+                said.ansi().to_string()
+            } else {
+                said.to_string()
+            });
+            outlet::settle();
+            return ExitCode::from(exit::BAD_INPUT);
+        }
+        Err(help) => help.exit(),
+    };
     let level = match cli.verbose {
         0 => LevelFilter::WARN,
         1 => LevelFilter::INFO,

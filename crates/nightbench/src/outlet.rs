@@ -30,6 +30,11 @@ pub fn tell(line: impl Display) {
     STDERR.put(format!("{}\n", plain(&line)).into_bytes(), MOST_SAID);
 }
 
+/// Says what has colours of ours in it, and its own line ends.
+pub fn tell_styled(text: &str) {
+    STDERR.put(without_surprises(text).into_bytes(), MOST_SAID);
+}
+
 /// Draws on the terminal: text that is already fit for it, with control sequences of ours.
 pub fn draw(picture: String) {
     STDERR.put(picture.into_bytes(), MOST_LOG);

@@ -13,6 +13,7 @@ use crate::written::write_file;
 use model::document::plan::Plan;
 use model::document::read_plan;
 use model::document::rig::Rig;
+use model::excerpt;
 use model::port::Request;
 use model::record::{RunHeader, RunRecord};
 use report::RunView;
@@ -86,11 +87,11 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
             Standing::Stopped => "interrupted",
         };
         let title = title(&run.header);
-        let units: Vec<&str> = run
+        let units: Vec<String> = run
             .header
             .units
             .values()
-            .map(|unit| unit.serial.as_str())
+            .map(|unit| excerpt(&unit.serial, BRIEF))
             .collect();
         let line = match arguments.output.format {
             Format::Json => json!({

@@ -148,7 +148,7 @@ impl Watcher for Screen {
         self.bar.set_prefix(if latest.is_empty() {
             String::new()
         } else {
-            format!("cents: {}", latest.join("   "))
+            plain(&format!("cents: {}", latest.join("   "))).into_owned()
         });
     }
 }
