@@ -4,8 +4,10 @@ mod any_recording; // measure: the order of channels
 mod batches; // batch: many runs taken together, a study of the measurement, refusals
 mod bench_files; // certificates of a rig, supplies that were on before the run
 mod conformance; // what every adapter of a port must do, simulated or real
+mod damaged; // a damaged run is refused; its sound part, store check, store copy
 mod faults; // scripted faults of the simulator, seen through the whole program
 mod fuzzed; // the targets of tests/fuzz on a stable compiler
+mod hostile; // seeded: damage to a store; CI tries a part
 mod instruments; // instruments that misbehave, through pseudo-terminals
 mod interruption; // kill -9 at seeded moments, resume, byte-identical export
 mod measuring; // measure: formats of files, deviations, hops, broken recordings

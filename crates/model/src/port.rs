@@ -254,6 +254,9 @@ pub enum JournalError {
     /// closed: take it up, then close again.
     #[error("something was asked of the run as it ended")]
     Unheard,
+    /// What is kept of the run, or of the store, is not what was committed.
+    #[error("{0}")]
+    Damaged(String),
     /// Anything else.
     #[error(
         "the store could not be written: {0}; check the disk and the permissions of its folder"

@@ -50,6 +50,13 @@ impl From<store::StoreError> for Failure {
             | NotReadable { .. }
             | NetworkFileSystem { .. }
             | UnknownFileSystem { .. } => Self::input(error),
+            ref damaged @ store::StoreError::DamagedRun {
+                ref run,
+                ref damage,
+                ..
+            } if damage.sound_entries > 0 => Self::rig(format!(
+                "{damaged}; what is sound of it is shown by: nightbench show {run} --sound-part"
+            )),
             other => Self::rig(other),
         }
     }

@@ -29,6 +29,7 @@ mod running;
 mod safety_text;
 mod screen;
 mod slots;
+mod storekeeping;
 mod supervision;
 mod tall_letters;
 mod view;
@@ -97,6 +98,7 @@ fn dispatch(command: &Command) -> Result<u8, Failure> {
         Command::Export(arguments) => reading::export(arguments),
         Command::Import(arguments) => importing::import(arguments),
         Command::Batch(arguments) => batching::take_together(arguments),
+        Command::Store(arguments) => storekeeping::keep(&arguments.command),
         Command::Stop(arguments) => reading::ask(&arguments.store, &arguments.run, &Request::Stop),
         Command::Remark(arguments) => {
             let remark = Request::Remark(arguments.text.clone());

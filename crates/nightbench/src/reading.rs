@@ -1,7 +1,7 @@
 //! `runs`, `show`, `report` and `export`.
 
 use crate::certified;
-use crate::cli::{Export, ExportFormat, Format, Listing, Report, Show, StoreFolder};
+use crate::cli::{Export, ExportFormat, Format, Listing, Report, Show, SoundPart, StoreFolder};
 use crate::documents;
 use crate::exit::{self, Failure};
 use crate::folders;
@@ -19,7 +19,7 @@ use model::record::{RunHeader, RunRecord};
 use report::RunView;
 use serde_json::json;
 use std::path::Path;
-use store::{Library, Standing, Store};
+use store::{Library, Standing, Store, StoreError};
 
 /// Everything known of a run.
 pub(crate) struct Known {
@@ -29,6 +29,8 @@ pub(crate) struct Known {
     pub(crate) analysis: analysis::Analysis,
     /// The day on which the run began where the rig stands.
     day: String,
+    /// What is wrong with it, where this is the sound part of a damaged run.
+    damage: Option<String>,
 }
 
 impl Known {
@@ -38,6 +40,32 @@ impl Known {
         Ok(Self::analysed(plan, rig, record))
     }
 
+    /// The same, and of a damaged run the part that is sound where that will do.
+    fn of_part(library: &Library, run: &str, part: &SoundPart) -> Result<Self, Failure> {
+        if !part.sound_part {
+            return Self::of(library, run);
+        }
+        let (record, damage) = library.sound_part(run)?;
+        let (plan, rig) = documents::kept(&record.header)?;
+        Ok(Self {
+            damage: damage.map(|damage| damage.to_string()),
+            ..Self::analysed(plan, rig, record)
+        })
+    }
+
+    fn is_complete(&self) -> bool {
+        self.damage.is_none() && self.record.is_complete()
+    }
+
+    /// The exit code that damage calls for.
+    const fn code(&self) -> u8 {
+        if self.damage.is_some() {
+            exit::INCOMPLETE
+        } else {
+            0
+        }
+    }
+
     pub(crate) fn analysed(plan: Plan, rig: Rig, record: RunRecord) -> Self {
         Self {
             analysis: crate::analysing::analyse(&plan, &rig, &record),
@@ -45,6 +73,7 @@ impl Known {
             plan,
             rig,
             record,
+            damage: None,
         }
     }
 
@@ -55,6 +84,7 @@ impl Known {
             record: &self.record,
             analysis: &self.analysis,
             day: &self.day,
+            damage: self.damage.as_deref(),
         }
     }
 }
@@ -74,10 +104,27 @@ pub(crate) fn library(folder: &StoreFolder) -> Result<Library, Failure> {
 /// Lists the runs of a store.
 pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
     let store = open_to_read(&arguments.store)?;
-    let runs = store.library()?.runs()?;
+    let runs = store.library()?.list()?;
     let mut listed = String::new();
     let mut interrupted = None;
+    let mut code = 0;
     for run in runs {
+        let run = match run {
+            Ok(run) => run,
+            Err(StoreError::DamagedRun { run, damage, .. }) => {
+                code = exit::INCOMPLETE;
+                let damage = damage.to_string();
+                listed += &match arguments.output.format {
+                    Format::Json => {
+                        json!({ "run": run, "standing": "damaged", "damage": damage }).to_string()
+                    }
+                    Format::Text => format!("{run:<11} damaged: {damage}"),
+                };
+                listed.push('\n');
+                continue;
+            }
+            Err(other) => return Err(other.into()),
+        };
         if run.standing == Standing::Stopped {
             interrupted = Some(run.id.clone());
         }
@@ -139,7 +186,7 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
             tell(format!("a run that was interrupted is {how}"));
         }
     }
-    Ok(0)
+    Ok(code)
 }
 
 /// What a run holds: readings, and pieces of held notes where there are any.
@@ -171,16 +218,14 @@ fn brief(title: &str) -> String {
 
 /// Says what came of a run.
 pub fn show(arguments: &Show) -> Result<u8, Failure> {
-    let known = Known::of(&library(&arguments.store)?, &arguments.run)?;
+    let library = library(&arguments.store)?;
+    let known = Known::of_part(&library, &arguments.run, &arguments.sound_part)?;
     let text = match arguments.output.format {
         Format::Text => report::text(&known.view()),
         Format::Json => format!("{}\n", report::results_json(&known.view())),
     };
     output::print(&text)?;
-    Ok(exit::of_run(
-        known.record.is_complete(),
-        &known.analysis.verdicts,
-    ))
+    Ok(exit::of_run(known.is_complete(), &known.analysis.verdicts))
 }
 
 /// Asks something of a run in progress.
@@ -195,13 +240,14 @@ pub fn ask(folder: &StoreFolder, run: &str, request: &Request) -> Result<u8, Fai
 
 /// Writes a run's report.
 pub fn report(arguments: &Report) -> Result<u8, Failure> {
-    let known = Known::of(&library(&arguments.store)?, &arguments.run)?;
+    let library = library(&arguments.store)?;
+    let known = Known::of_part(&library, &arguments.run, &arguments.sound_part)?;
     let path = arguments
         .out
         .clone()
         .unwrap_or_else(|| format!("{}.html", known.record.id).into());
     write_file(&path, report::html(&known.view()))?;
-    output::print(&format!("{}\n", path.display())).map(|()| 0)
+    output::print(&format!("{}\n", path.display())).map(|()| known.code())
 }
 
 /// Writes a run's readings out.
@@ -212,7 +258,7 @@ pub fn export(arguments: &Export) -> Result<u8, Failure> {
         ));
     }
     let library = library(&arguments.store)?;
-    let known = Known::of(&library, &arguments.run)?;
+    let known = Known::of_part(&library, &arguments.run, &arguments.sound_part)?;
     let text = match arguments.format {
         ExportFormat::Csv => report::export_csv(&known.view(), arguments.decimal_comma),
         ExportFormat::Json => format!("{:#}\n", report::export_json(&known.view())),
@@ -224,7 +270,7 @@ pub fn export(arguments: &Export) -> Result<u8, Failure> {
     if let Some(folder) = &arguments.recordings {
         write_recordings(&library, &known.record, folder)?;
     }
-    Ok(0)
+    Ok(known.code())
 }
 
 /// Writes the recordings behind a run's readings, each named by its place.

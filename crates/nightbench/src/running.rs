@@ -200,6 +200,7 @@ pub(crate) fn conclude(
         record: &record,
         analysis: &analysis,
         day: &certified::day_of(&rig, record.header.began),
+        damage: None,
     };
     let code = exit::of_run(outcome.is_ok() && record.is_complete(), &analysis.verdicts);
     let text = match format {

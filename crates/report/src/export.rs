@@ -400,12 +400,12 @@ pub fn export_json(view: &RunView<'_>) -> Value {
             })
         })
         .collect();
-    json!({
+    let export = json!({
         "nightbench": "export 1",
         "program_version": header.program_version,
         "seed": header.seed,
         "began": header.began.to_string(),
-        "complete": view.record.is_complete(),
+        "complete": view.is_complete(),
         "calibrated": bench::is_calibrated(view),
         "plan": { "title": view.plan.title, "sha256": sha256(&header.plan_text), "text": header.plan_text },
         "rig": { "name": view.rig.name, "sha256": sha256(&header.rig_text), "text": header.rig_text },
@@ -430,7 +430,8 @@ pub fn export_json(view: &RunView<'_>) -> Value {
             }
             found
         }).collect::<Vec<_>>(),
-    })
+    });
+    results::with_damage(view, export)
 }
 
 /// The columns of the table of readings.
@@ -465,6 +466,7 @@ const COLUMNS: [&str; 24] = [
 /// with a comma between the columns, or for spreadsheets with decimal commas with a
 /// semicolon. What is not known is empty; flags are separated by spaces. A hold has no
 /// rounds and no attempts, so these are empty in its rows.
+/// That it is a part of a damaged run stands in a line before the names of the columns.
 #[must_use]
 pub fn export_csv(view: &RunView<'_>, decimal_comma: bool) -> String {
     let deviations = Deviations::of(view);
@@ -474,7 +476,10 @@ pub fn export_csv(view: &RunView<'_>, decimal_comma: bool) -> String {
     } else {
         Decimals::Point
     };
-    let mut table = csv_row(&COLUMNS.map(Cell::from), decimals);
+    let mut table = view.warning().map_or_else(String::new, |warning| {
+        csv_row(&[warning.as_str().into()], decimals)
+    });
+    table += &csv_row(&COLUMNS.map(Cell::from), decimals);
     let mut add = |mut row: Value, position: &PositionId| {
         row["serial"] = json!(view.unit(position).serial);
         table += &csv_row(&COLUMNS.map(|column| Cell::from(&row[column])), decimals);

@@ -55,4 +55,7 @@ pub struct RunView<'a> {
     /// The day on which it began where the bench stands (year, month, day, like
     /// 2026-03-01): the dates of certificates are held against it.
     pub day: &'a str,
+    /// What is wrong with the run, when it is damaged and this is what of it is sound: a
+    /// sentence.
+    pub damage: Option<&'a str>,
 }

@@ -157,6 +157,17 @@ pub(crate) fn worst(findings: impl IntoIterator<Item = Finding>) -> Option<Findi
 }
 
 impl<'a> RunView<'a> {
+    /// Whether all stages are done and nothing of them is lost.
+    pub(crate) fn is_complete(&self) -> bool {
+        self.damage.is_none() && self.record.is_complete()
+    }
+
+    /// What is to be said first of all of a damaged run.
+    pub(crate) fn warning(&self) -> Option<String> {
+        self.damage
+            .map(|damage| format!("This is a part of a damaged run. What is wrong: {damage}."))
+    }
+
     /// The positions that have a unit or readings, in order.
     pub(crate) fn positions(&self) -> Vec<&'a PositionId> {
         let named = self.record.header.units.keys();

@@ -133,14 +133,23 @@ pub fn results_json(view: &RunView<'_>) -> Value {
             })
         })
         .collect();
-    json!({
+    let results = json!({
         "nightbench": "results 1",
         "run": view.record.id.as_str(),
         "plan": view.plan.title,
         "rig": view.rig.name,
-        "complete": view.record.is_complete(),
+        "complete": view.is_complete(),
         "calibrated": bench::is_calibrated(view),
         "rig_statement": bench::statement(view),
         "units": units,
-    })
+    });
+    with_damage(view, results)
+}
+
+/// The same, and what is wrong with the run where it is damaged.
+pub(crate) fn with_damage(view: &RunView<'_>, mut document: Value) -> Value {
+    if let (Some(damage), Some(fields)) = (view.damage, document.as_object_mut()) {
+        fields.insert("damage".to_owned(), json!(damage));
+    }
+    document
 }

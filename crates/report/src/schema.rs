@@ -77,7 +77,10 @@ struct Results {
     plan: String,
     /// The rig's name.
     rig: String,
-    /// Whether all stages are done.
+    /// What is wrong with the run: there only where it is damaged and this is a part of it.
+    #[serde(default)]
+    damage: Option<String>,
+    /// Whether all stages are done, and nothing of them is lost.
     complete: bool,
     /// Whether certificates stand behind the rig.
     calibrated: bool,

@@ -18,11 +18,15 @@ const WIDTH: usize = 80;
 #[must_use]
 pub fn text(view: &RunView<'_>) -> String {
     let mut lines = Vec::new();
+    if let Some(warning) = view.warning() {
+        wrap(&mut lines, &warning, "", "");
+        lines.push(String::new());
+    }
     wrap(&mut lines, &view.plan.title, "", "");
-    let state = if view.record.is_complete() {
-        "complete"
-    } else {
-        "incomplete"
+    let state = match view.damage {
+        Some(_) => "part of a damaged run",
+        None if view.is_complete() => "complete",
+        None => "incomplete",
     };
     wrap(
         &mut lines,

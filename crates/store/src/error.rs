@@ -1,5 +1,6 @@
 //! What can go wrong with a store, said for the person at the bench.
 
+use crate::gate::Damage;
 use crate::room::Room;
 use model::port::JournalError;
 use std::io;
@@ -110,6 +111,18 @@ pub enum StoreError {
         /// Where and how.
         detail: String,
     },
+    /// A run is not what was committed of it.
+    #[error(
+        "run {run} is damaged: {damage}; copy the whole folder {} away before anything else, then look for an older copy of it", path.parent().unwrap_or(path).display()
+    )]
+    DamagedRun {
+        /// Which file.
+        path: PathBuf,
+        /// Which run.
+        run: String,
+        /// What is damaged, and what is not.
+        damage: Box<Damage>,
+    },
     /// Somebody else has it.
     #[error("{what} is in use {holder}; {advice}")]
     InUse {
@@ -170,6 +183,7 @@ impl StoreError {
             Self::NotAStore { detail, .. } => Self::NotAStore { path, detail },
             Self::Newer { found, known, .. } => Self::Newer { path, found, known },
             Self::Damaged { detail, .. } => Self::Damaged { path, detail },
+            Self::DamagedRun { run, damage, .. } => Self::DamagedRun { path, run, damage },
             Self::Failed {
                 attempted, detail, ..
             } => Self::Failed {
@@ -250,6 +264,9 @@ impl From<StoreError> for JournalError {
             StoreError::Gone { .. } => Self::Gone(error.to_string()),
             StoreError::NoSuchRun(why) => Self::NoSuchRun(why),
             StoreError::InUse { .. } => Self::InUse(error.to_string()),
+            StoreError::Damaged { .. } | StoreError::DamagedRun { .. } => {
+                Self::Damaged(error.to_string())
+            }
             other => Self::Failed(other.to_string()),
         }
     }

@@ -1,14 +1,13 @@
 //! The audio behind readings: files beside the database, named by their hash.
 
+use crate::chain::EvidenceRow;
 use crate::error::StoreError;
 use crate::writer::{describe_key, is_doubled};
 use crate::{folder, identity, plain};
 use hound::{SampleFormat, WavSpec, WavWriter};
-use model::port::Kept;
-use model::quantity::Bytes;
 use model::record::ReadingKey;
 use model::time::SampleRate;
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, params};
 use std::collections::BTreeSet;
 use std::io::{Cursor, Read, Write};
 use std::path::{Path, PathBuf};
@@ -30,57 +29,69 @@ pub(crate) fn wav(samples: &[f32], rate: SampleRate) -> Result<Vec<u8>, hound::E
     Ok(bytes.into_inner())
 }
 
-fn folder_of(store: &Path, id: &str) -> PathBuf {
+pub(crate) fn folder_of(store: &Path, id: &str) -> PathBuf {
     store.join("evidence").join(id)
 }
 
-fn file_of(store: &Path, id: &str, hash: &str) -> PathBuf {
+pub(crate) fn file_of(store: &Path, id: &str, hash: &str) -> PathBuf {
     folder_of(store, id).join(format!("{hash}.wav"))
 }
 
-/// Writes a recording aside, puts it on disk, gives it its name, puts the name on
-/// disk, and only then commits its hash: whatever the moment of a power cut,
+/// How much the recordings of a run come to, in bytes.
+pub(crate) fn used(connection: &Connection, run: i64) -> rusqlite::Result<i64> {
+    connection
+        .prepare_cached("SELECT coalesce(sum(bytes), 0) FROM evidence WHERE run = ?")
+        .and_then(|mut select| select.query_row([run], |row| row.get(0)))
+}
+
+/// Writes a recording aside, puts it on disk, gives it its name and puts the name on
+/// disk. Only then may its row be committed: whatever the moment of a power cut,
 /// there is no hash without its recording.
-#[allow(clippy::too_many_arguments)]
-pub(crate) fn keep(
-    connection: &Connection,
-    database: &Path,
+pub(crate) fn write(
     store: &Path,
-    run: i64,
     id: &str,
     key: &ReadingKey,
     wav: &[u8],
-    budget: Bytes,
-) -> Result<Kept, StoreError> {
-    let fail = |error: &rusqlite::Error| StoreError::database("keeping evidence", database, error);
-    let used: i64 = connection
-        .prepare_cached("SELECT coalesce(sum(bytes), 0) FROM evidence WHERE run = ?")
-        .and_then(|mut select| select.query_row([run], |row| row.get(0)))
-        .map_err(|error| fail(&error))?;
-    if used as f64 + wav.len() as f64 > budget.get() {
-        return Ok(Kept::OverBudget);
-    }
+) -> Result<EvidenceRow, StoreError> {
     let hash = identity::sha256(wav);
-    write(store, id, &hash, wav)?;
+    write_file(store, id, &hash, wav)?;
+    Ok(EvidenceRow {
+        key: key.clone(),
+        sha256: hash,
+        bytes: wav.len() as i64,
+    })
+}
+
+/// Puts the row of a recording into its table.
+pub(crate) fn insert(
+    connection: &Connection,
+    database: &Path,
+    run: i64,
+    entry: i64,
+    row: &EvidenceRow,
+) -> Result<(), StoreError> {
+    let EvidenceRow { key, sha256, bytes } = row;
     connection
         .prepare_cached(
             "INSERT INTO evidence
-                (run, stage, round, slot, repeat, attempt, position, sha256, bytes)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (run, entry, stage, round, slot, repeat, attempt, position, sha256, bytes)
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         )
         .and_then(|mut insert| {
             insert.execute(params![
                 run,
+                entry,
                 key.stage,
                 key.round,
                 key.slot,
                 key.repeat,
                 key.attempt,
                 key.position.as_str(),
-                hash,
-                wav.len() as i64,
+                sha256,
+                bytes,
             ])
         })
+        .map(|_| ())
         .map_err(|error| {
             if is_doubled(&error) {
                 StoreError::Doubled(format!("the evidence of {}", describe_key(key)))
@@ -91,13 +102,12 @@ pub(crate) fn keep(
                     detail: format!("there is no reading of {}", describe_key(key)),
                 }
             } else {
-                fail(&error)
+                StoreError::database("keeping evidence", database, &error)
             }
-        })?;
-    Ok(Kept::OnDisk)
+        })
 }
 
-fn write(store: &Path, id: &str, hash: &str, wav: &[u8]) -> Result<(), StoreError> {
+fn write_file(store: &Path, id: &str, hash: &str, wav: &[u8]) -> Result<(), StoreError> {
     let path = file_of(store, id, hash);
     if path.exists() {
         // Named by its hash: the same recording behind another reading.
@@ -120,40 +130,6 @@ fn write(store: &Path, id: &str, hash: &str, wav: &[u8]) -> Result<(), StoreErro
             fail(&error)
         })?;
     folder::sync(&home)
-}
-
-/// The hash of the recording behind a reading, if one was kept.
-pub(crate) fn hash_of(
-    connection: &Connection,
-    run: i64,
-    key: &ReadingKey,
-) -> rusqlite::Result<Option<String>> {
-    connection
-        .prepare_cached(
-            "SELECT sha256 FROM evidence WHERE run = ? AND stage = ? AND round = ? AND slot = ?
-                AND repeat = ? AND attempt = ? AND position = ?",
-        )?
-        .query_row(
-            params![
-                run,
-                key.stage,
-                key.round,
-                key.slot,
-                key.repeat,
-                key.attempt,
-                key.position.as_str()
-            ],
-            |row| row.get(0),
-        )
-        .optional()
-}
-
-/// The hashes of all recordings kept of a run.
-pub(crate) fn kept_hashes(connection: &Connection, run: i64) -> rusqlite::Result<BTreeSet<String>> {
-    connection
-        .prepare("SELECT sha256 FROM evidence WHERE run = ?")?
-        .query_map([run], |row| row.get(0))?
-        .collect()
 }
 
 /// A recording, with its hash checked.

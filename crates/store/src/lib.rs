@@ -1,9 +1,9 @@
 //! Journal and library of runs, in SQLite.
 //!
 //! A store is a folder. In it: one database (`nightbench.sqlite`, in write-ahead
-//! logging with `synchronous=FULL`, so that a commit survives a power cut), the
-//! audio behind readings (`evidence/`), the locks of runs being written
-//! (`locks/`) and a small ballast file that is given up when the disk fills, so
+//! logging with `synchronous=FULL`, so that a commit survives a power cut), a
+//! file for each run that says how much of it was committed (`tally/`), the audio behind
+//! readings (`evidence/`), the locks of runs being written (`locks/`) and a small ballast file that is given up when the disk fills, so
 //! that the end of a run can still be recorded. Logs do not belong here.
 //!
 //! [`Writer`] is the [`model::port::Journal`] of one run at a time; any number of
@@ -39,12 +39,18 @@
 #![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
 
 mod ballast;
+mod chain;
+mod check;
+mod copy;
+mod erase;
 mod error;
 mod evidence;
 #[cfg_attr(not(target_os = "linux"), allow(dead_code))]
 mod file_system;
 mod folder;
+mod gate;
 mod identity;
+mod insert;
 mod library;
 mod lock;
 mod place;
@@ -55,10 +61,15 @@ mod rig_lock;
 mod room;
 mod rows;
 mod schema;
+mod seal;
+mod tally;
 mod unfinished;
 mod writer;
 
+pub use check::{Checked, CheckedRun};
+pub use erase::Words;
 pub use error::StoreError;
+pub use gate::Damage;
 pub use library::{Counts, Library, RunSummary, Standing};
 pub use rig_lock::{RigLock, lock_rig};
 pub use room::Room;
@@ -67,6 +78,7 @@ pub use writer::Writer;
 
 use place::Place;
 use read_only::ReadOnly;
+use schema::Step;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -129,7 +141,7 @@ impl Store {
         Self::open_to_read_with(folder, schema::STEPS)
     }
 
-    fn open_to_read_with(folder: &Path, steps: &[&str]) -> Result<Self, StoreError> {
+    fn open_to_read_with(folder: &Path, steps: &[Step]) -> Result<Self, StoreError> {
         let folder = &plain_name(folder);
         if !schema::is_there(folder)? {
             return Err(StoreError::NoStore {
@@ -148,7 +160,7 @@ impl Store {
         Self::read_only(folder, steps, locks_tell)
     }
 
-    fn read_only(folder: &Path, steps: &[&str], locks_tell: bool) -> Result<Self, StoreError> {
+    fn read_only(folder: &Path, steps: &[Step], locks_tell: bool) -> Result<Self, StoreError> {
         let reading = ReadOnly::open(folder, steps, locks_tell)?;
         Ok(Self {
             folder: folder.to_owned(),
@@ -156,7 +168,7 @@ impl Store {
         })
     }
 
-    fn open_with(folder: &Path, steps: &[&str]) -> Result<Self, StoreError> {
+    fn open_with(folder: &Path, steps: &[Step]) -> Result<Self, StoreError> {
         let folder = &plain_name(folder);
         folder::prepare(folder)?;
         let in_use =
@@ -223,6 +235,12 @@ impl Store {
     /// When the database cannot be opened.
     pub fn library(&self) -> Result<Library, StoreError> {
         Library::open(self.clone())
+    }
+
+    /// Where the tallies are that go with what is read of the database.
+    fn tallies(&self) -> &Path {
+        self.reading()
+            .map_or(&self.folder, |reading| reading.tallies(&self.folder))
     }
 
     fn database(&self) -> PathBuf {

@@ -1,16 +1,17 @@
 //! Reading runs, also while they are being written.
 
 use crate::error::StoreError;
+use crate::gate::{self, Aim, Damage, Seen, Survey};
 use crate::read_only::ReadOnly;
-use crate::rows::{self, RowError};
-use crate::writer::{lock_file, run_number};
-use crate::{Store, evidence, identity, lock, requests, schema};
+use crate::writer::lock_file;
+use crate::{Store, evidence, identity, lock, requests, schema, tally};
 use jiff::SignedDuration;
 use model::port::Request;
-use model::record::{EventKind, ReadingKey, RunHeader, RunId, RunRecord};
+use model::record::{ReadingKey, RunHeader, RunId, RunRecord};
 use model::time::{RunTime, Timestamp};
-use rusqlite::{Connection, OptionalExtension};
-use std::path::Path;
+use rusqlite::Connection;
+use std::cell::RefCell;
+use std::collections::BTreeMap;
 
 /// How old the last sign of life of a run in progress may be where locks do not tell:
 /// clocks of two machines differ, and a disk of another one is slow to show.
@@ -19,8 +20,20 @@ const ALIVE_WITHIN: SignedDuration = SignedDuration::from_secs(120);
 /// Reads all runs of a store and passes requests to those in progress.
 #[derive(Debug)]
 pub struct Library {
-    store: Store,
-    connection: Connection,
+    pub(crate) store: Store,
+    pub(crate) connection: Connection,
+    recordings: RefCell<Option<Recordings>>,
+}
+
+/// The recordings of the run that was asked for last.
+#[derive(Debug)]
+struct Recordings {
+    /// As it was asked for.
+    asked: String,
+    id: RunId,
+    /// The state of the database, as far as others change it.
+    state: i64,
+    hashes: BTreeMap<ReadingKey, String>,
 }
 
 /// How a run stands.
@@ -79,17 +92,43 @@ impl Library {
             Some(reading) => reading.connect(store.folder())?,
         };
         store.check_place()?;
-        Ok(Self { store, connection })
+        Ok(Self {
+            store,
+            connection,
+            recordings: RefCell::new(None),
+        })
     }
 
     /// All runs, in the order in which they were begun.
     ///
     /// # Errors
-    /// When the store cannot be read or makes no sense.
+    /// When the store cannot be read or one of them is damaged.
     pub fn runs(&self) -> Result<Vec<RunSummary>, StoreError> {
+        self.list()?.into_iter().collect()
+    }
+
+    /// All runs, in the order in which they were begun, and of those that are damaged
+    /// [`StoreError::DamagedRun`]; at the end those that are lost.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn list(&self) -> Result<Vec<Result<RunSummary, StoreError>>, StoreError> {
+        let survey = Survey::of(&self.connection, &self.store)?;
         self.consistently(|| {
-            let ids = ids(&self.connection).map_err(|error| self.failed(&error))?;
-            ids.iter().map(|id| self.summary(id)).collect()
+            let runs = survey
+                .runs(&self.connection)
+                .map_err(|error| self.failed(&error))?;
+            let mut list = Vec::new();
+            for (run, id, found) in &runs {
+                list.push(match self.seen(*run, id, found) {
+                    Ok(seen) => self.summary(*run, seen),
+                    Err(damaged @ StoreError::DamagedRun { .. }) => Err(damaged),
+                    Err(other) => return Err(other),
+                });
+            }
+            let lost = survey.lost(&runs, &self.store.database());
+            list.extend(lost.into_iter().map(|(_, lost)| Err(lost)));
+            Ok(list)
         })
     }
 
@@ -98,7 +137,7 @@ impl Library {
     /// # Errors
     /// When there is no such run, or several, or the store cannot be read.
     pub fn summary_of(&self, run: &str) -> Result<RunSummary, StoreError> {
-        self.consistently(|| self.summary(&self.resolve(run)?))
+        self.on(run, |number, seen| self.summary(number, seen))
     }
 
     /// Everything kept of the run with this identifier or this beginning of one,
@@ -106,17 +145,64 @@ impl Library {
     /// its process was killed, stands at the end of what happened.
     ///
     /// # Errors
-    /// When there is no such run, or several, or the store cannot be read.
+    /// When there is no such run, or several, or it is damaged, or the store cannot be read.
     pub fn run(&self, run: &str) -> Result<RunRecord, StoreError> {
-        self.consistently(|| {
-            let id = self.resolve(run)?;
-            let number = self.number(&id)?;
-            let mut record = record_of(&self.connection, &self.store.database(), number, &id)?;
+        let path = self.store.database();
+        self.on(run, |number, seen| {
+            let mut record = seen.whole(&path)?.record;
             let remarks = requests::open_remarks(&self.connection, number, record.last_instant())
                 .map_err(|error| self.failed(&error))?;
             record.events.extend(remarks);
             Ok(record)
         })
+    }
+
+    /// The same of a run that may be damaged: what of it is sound, from its beginning on, and
+    /// what is wrong with it.
+    ///
+    /// # Errors
+    /// As [`Library::run`]; [`StoreError::DamagedRun`] only where nothing of it is sound.
+    pub fn sound_part(&self, run: &str) -> Result<(RunRecord, Option<Damage>), StoreError> {
+        self.on(run, |_, seen| Ok((seen.record, seen.damage)))
+    }
+
+    /// Reads a run, and makes something of it at the same moment.
+    fn on<T>(
+        &self,
+        run: &str,
+        make: impl FnOnce(i64, Seen) -> Result<T, StoreError>,
+    ) -> Result<T, StoreError> {
+        let path = self.store.database();
+        let aim = Aim::at(&self.connection, &self.store, run)?;
+        self.consistently(|| {
+            let number = aim.number(&self.connection, &path)?;
+            make(number, self.seen(number, &aim.id, &aim.tally)?)
+        })
+    }
+
+    /// Every run as far as it is sound, whatever its tally says.
+    pub(crate) fn all_seen(&self) -> Result<Vec<Seen>, StoreError> {
+        self.consistently(|| {
+            let runs = gate::runs(&self.connection).map_err(|error| self.failed(&error))?;
+            let mut all = Vec::new();
+            for (run, id) in runs {
+                match self.seen(run, &id, &tally::Found::Missing) {
+                    Ok(seen) => all.push(seen),
+                    Err(StoreError::DamagedRun { .. }) => {}
+                    Err(other) => return Err(other),
+                }
+            }
+            Ok(all)
+        })
+    }
+
+    pub(crate) fn seen(
+        &self,
+        run: i64,
+        id: &str,
+        known: &tally::Found,
+    ) -> Result<Seen, StoreError> {
+        gate::see(&self.connection, &self.store.database(), run, id, known)
     }
 
     /// Asks something of a run in progress. It will see it between two notes, and within a
@@ -128,8 +214,9 @@ impl Library {
     /// be read; else as [`Library::run`].
     pub fn request(&self, run: &str, request: &Request) -> Result<RunId, StoreError> {
         self.store.for_writing()?;
-        let id = self.resolve(run)?;
-        let number = self.number(&id)?;
+        let aim = Aim::at(&self.connection, &self.store, run)?;
+        let number = aim.number(&self.connection, &self.store.database())?;
+        let id = aim.id;
         self.store.check_place()?;
         let accepted = requests::lay_down(
             &self.connection,
@@ -144,24 +231,37 @@ impl Library {
         Ok(RunId::new(id))
     }
 
-    /// The recording behind a reading, if one was kept.
+    /// The recording behind a reading, if one was kept; of a damaged run, if it is in the
+    /// part that is sound.
     ///
     /// # Errors
     /// When it was kept and is gone, or is not what it was.
     pub fn evidence(&self, run: &str, key: &ReadingKey) -> Result<Option<Vec<u8>>, StoreError> {
-        self.consistently(|| {
-            let id = self.resolve(run)?;
-            let number = self.number(&id)?;
-            match evidence::hash_of(&self.connection, number, key) {
-                Ok(Some(hash)) => evidence::fetch(self.store.folder(), &id, &hash).map(Some),
-                Ok(None) => Ok(None),
-                Err(error) => Err(self.failed(&error)),
-            }
-        })
+        let state = self
+            .connection
+            .pragma_query_value(None, "data_version", |row| row.get(0))
+            .map_err(|error| self.failed(&error))?;
+        let mut kept = self.recordings.borrow_mut();
+        if kept
+            .as_ref()
+            .is_none_or(|kept| kept.state != state || kept.asked != run)
+        {
+            let (id, rows) = self.on(run, |_, seen| Ok((seen.record.id, seen.evidence)))?;
+            *kept = Some(Recordings {
+                asked: run.to_owned(),
+                id,
+                state,
+                hashes: rows.into_iter().map(|row| (row.key, row.sha256)).collect(),
+            });
+        }
+        kept.as_ref()
+            .and_then(|kept| Some((kept.id.as_str(), kept.hashes.get(key)?)))
+            .map(|(id, hash)| evidence::fetch(self.store.folder(), id, hash))
+            .transpose()
     }
 
     /// Runs several queries on the store as it is at one moment.
-    fn consistently<T>(
+    pub(crate) fn consistently<T>(
         &self,
         read: impl FnOnce() -> Result<T, StoreError>,
     ) -> Result<T, StoreError> {
@@ -181,43 +281,42 @@ impl Library {
         }
     }
 
-    fn resolve(&self, run: &str) -> Result<String, StoreError> {
-        let ids = ids(&self.connection).map_err(|error| self.failed(&error))?;
-        identity::resolve(run, &ids)
-    }
-
-    fn number(&self, id: &str) -> Result<i64, StoreError> {
-        run_number(&self.connection, id)
-            .map_err(|error| self.failed(&error))?
-            .ok_or_else(|| StoreError::NoSuchRun(format!("there is no run {id}")))
-    }
-
-    fn failed(&self, error: &rusqlite::Error) -> StoreError {
+    pub(crate) fn failed(&self, error: &rusqlite::Error) -> StoreError {
         StoreError::database("reading the store", &self.store.database(), error)
     }
 
-    fn summary(&self, id: &str) -> Result<RunSummary, StoreError> {
-        let run = self.number(id)?;
-        let header = rows::header(&self.connection, run)
-            .map_err(|error| damaged(&self.store.database(), id, "its header", error))?;
-        let counted = self.counted(run).map_err(|error| self.failed(&error))?;
-        let heartbeat = counted.heartbeat.and_then(|text| text.parse().ok());
-        let standing = if counted.complete {
+    fn summary(&self, run: i64, seen: Seen) -> Result<RunSummary, StoreError> {
+        let record = seen.whole(&self.store.database())?.record;
+        // What cannot be read is no sign of life.
+        let heartbeat = self
+            .connection
+            .query_row("SELECT at FROM heartbeat WHERE run = ?", [run], |row| {
+                row.get::<_, String>(0)
+            })
+            .ok()
+            .and_then(|text| text.parse().ok());
+        let standing = if record.is_complete() {
             Standing::Complete
-        } else if self.is_being_written(id, heartbeat) {
+        } else if self.is_being_written(record.id.as_str(), heartbeat) {
             Standing::InProgress
         } else {
             Standing::Stopped
         };
+        let count = |rows: usize| rows as u64;
         Ok(RunSummary {
-            id: RunId::new(id),
-            plan_sha256: identity::sha256(header.plan_text.as_bytes()),
-            rig_sha256: identity::sha256(header.rig_text.as_bytes()),
-            header,
+            plan_sha256: identity::sha256(record.header.plan_text.as_bytes()),
+            rig_sha256: identity::sha256(record.header.rig_text.as_bytes()),
             standing,
             heartbeat,
-            counts: counted.counts,
-            last_instant: RunTime::from_nanoseconds(counted.last),
+            counts: Counts {
+                readings: count(record.readings.len()),
+                traces: count(record.traces.len()),
+                gaps: count(record.gaps.len()),
+                events: count(record.events.len()),
+            },
+            last_instant: record.last_instant(),
+            id: record.id,
+            header: record.header,
         })
     }
 
@@ -228,94 +327,5 @@ impl Library {
         let locks_tell = self.store.reading().is_none_or(ReadOnly::locks_tell);
         let recent = |beat: Timestamp| Timestamp::now().duration_since(beat).abs() < ALIVE_WITHIN;
         lock::is_held(&lock_file(&self.store, id)) || (!locks_tell && heartbeat.is_some_and(recent))
-    }
-
-    fn counted(&self, run: i64) -> rusqlite::Result<Counted> {
-        let of = |sql: &str| -> rusqlite::Result<(u64, Option<i64>)> {
-            let mut select = self.connection.prepare_cached(sql)?;
-            select.query_row([run], |row| {
-                Ok((row.get::<_, i64>(0)?.unsigned_abs(), row.get(1)?))
-            })
-        };
-        let (readings, last_reading) =
-            of("SELECT count(*), max(end_ns) FROM reading WHERE run = ?")?;
-        let (traces, last_trace) = of("SELECT count(*), max(end_ns) FROM trace WHERE run = ?")?;
-        let (gaps, _) = of("SELECT count(*), NULL FROM gap WHERE run = ?")?;
-        let (events, last_event) = of("SELECT count(*), max(at_ns) FROM event WHERE run = ?")?;
-        let complete = self
-            .connection
-            .prepare_cached("SELECT 1 FROM event WHERE run = ? AND kind = ?")?
-            .exists((run, EventKind::RunEnded.name()))?;
-        let heartbeat = self
-            .connection
-            .query_row("SELECT at FROM heartbeat WHERE run = ?", [run], |row| {
-                row.get(0)
-            })
-            .optional()?;
-        Ok(Counted {
-            counts: Counts {
-                readings,
-                traces,
-                gaps,
-                events,
-            },
-            // Nothing kept yet: the run's own beginning.
-            last: [last_reading, last_trace, last_event]
-                .into_iter()
-                .flatten()
-                .max()
-                .unwrap_or(0),
-            complete,
-            heartbeat,
-        })
-    }
-}
-
-struct Counted {
-    counts: Counts,
-    last: i64,
-    complete: bool,
-    heartbeat: Option<String>,
-}
-
-/// The identifiers of all runs, in the order in which they were begun.
-pub(crate) fn ids(connection: &Connection) -> rusqlite::Result<Vec<String>> {
-    connection
-        .prepare_cached("SELECT id FROM run ORDER BY run")?
-        .query_map([], |row| row.get(0))?
-        .collect()
-}
-
-/// Everything kept of a run. The caller sees to it that it is of one moment.
-pub(crate) fn record_of(
-    connection: &Connection,
-    path: &Path,
-    run: i64,
-    id: &str,
-) -> Result<RunRecord, StoreError> {
-    let damaged = |what: &'static str| move |error| damaged(path, id, what, error);
-    Ok(RunRecord {
-        id: RunId::new(id),
-        header: rows::header(connection, run).map_err(damaged("its header"))?,
-        readings: rows::readings(connection, run).map_err(damaged("its readings"))?,
-        traces: rows::traces(connection, run).map_err(damaged("its holds"))?,
-        gaps: rows::gaps(connection, run).map_err(damaged("its gaps"))?,
-        events: rows::events(connection, run).map_err(damaged("its events"))?,
-    })
-}
-
-fn damaged(path: &Path, id: &str, what: &str, error: RowError) -> StoreError {
-    let place = format!("run {id}, {what}");
-    match error {
-        RowError::Impossible { column, detail } => StoreError::Damaged {
-            path: path.to_owned(),
-            detail: format!("{place}, column {column}: {detail}"),
-        },
-        // A value of the wrong type or size is damage too, not a failure of the disk.
-        RowError::Database(error) if error.sqlite_error().is_none() => StoreError::Damaged {
-            path: path.to_owned(),
-            detail: format!("{place}: {error}"),
-        },
-        RowError::Database(error) => StoreError::database("reading the store", path, &error),
     }
 }

@@ -14,7 +14,8 @@ use crate::ballast;
 use crate::error::StoreError;
 use crate::lock::Lock;
 use crate::plain;
-use crate::schema;
+use crate::schema::{self, Step};
+use crate::tally;
 use crate::unfinished::TemporaryFolder;
 use rusqlite::{Connection, OpenFlags};
 use std::fs::{File, Metadata};
@@ -53,7 +54,7 @@ impl ReadOnly {
     /// may write there: on a file system of this machine.
     pub(crate) fn open(
         folder: &Path,
-        steps: &[&str],
+        steps: &[Step],
         locks_tell: bool,
     ) -> Result<Self, StoreError> {
         let path = schema::database(folder);
@@ -95,6 +96,14 @@ impl ReadOnly {
             Held::Copied { copy, .. } => {
                 schema::connect(&schema::database(copy.path())).map_err(|error| error.about(&path))
             }
+        }
+    }
+
+    /// Where the tallies are that go with what is read: of a copy they were copied before.
+    pub(crate) fn tallies<'a>(&'a self, folder: &'a Path) -> &'a Path {
+        match &self.held {
+            Held::AsItLies(_) => folder,
+            Held::Copied { copy, .. } => copy.path(),
         }
     }
 
@@ -235,6 +244,8 @@ fn copied_to(folder: &Path, place: &Path) -> Result<TemporaryFolder, StoreError>
             std::thread::sleep(BETWEEN_TRIES);
         }
         let before = State::of(folder)?;
+        // First, so that the database has all that they speak of.
+        tally::copy(folder, copy.path())?;
         copy_file(
             &schema::database(folder),
             &schema::database(copy.path()),
@@ -246,7 +257,9 @@ fn copied_to(folder: &Path, place: &Path) -> Result<TemporaryFolder, StoreError>
         } else {
             let _ = std::fs::remove_file(&log);
         }
-        if before.goes_with(&State::of(folder)?) {
+        // A run that was begun since has a tally now, and none in the copy.
+        let begun = tally::names(folder)? != tally::names(copy.path())?;
+        if !begun && before.goes_with(&State::of(folder)?) {
             return Ok(copy);
         }
     }

@@ -6,6 +6,7 @@
 //! that the session is not closed. One of the two comes first; so who was told that a
 //! request was accepted finds it in the log.
 
+use crate::chain;
 use crate::error::StoreError;
 use model::port::Request;
 use model::record::{Entry, Event, EventKind};
@@ -33,14 +34,61 @@ pub(crate) fn lay_down(
         Request::Stop => ("stop", None),
         Request::Remark(text) => ("remark", Some(text.as_str())),
     };
+    let asked = Timestamp::now().to_string();
     transaction
         .execute(
-            "INSERT INTO request (run, asked, kind, text) VALUES (?, ?, ?, ?)",
-            (run, Timestamp::now().to_string(), kind, text),
+            "INSERT INTO request (run, asked, kind, text, digest) VALUES (?, ?, ?, ?, ?)",
+            (
+                run,
+                &asked,
+                kind,
+                text,
+                chain::of_request(&asked, kind, text),
+            ),
         )
         .and_then(|_| transaction.commit())
         .map_err(|error| fail(&error))?;
     Ok(true)
+}
+
+/// Whether all that was asked of a run is what was asked: what is open has the digest that
+/// was made of it, and what was taken has none any more.
+pub(crate) fn are_sound(connection: &Connection, run: i64) -> rusqlite::Result<bool> {
+    let mut select = connection.prepare_cached(
+        "SELECT asked, kind, text, taken, digest FROM request WHERE run = ? ORDER BY request",
+    )?;
+    let mut rows = select.query([run])?;
+    while let Some(row) = rows.next()? {
+        let (asked, kind): (String, String) = (row.get(0)?, row.get(1)?);
+        let text: Option<String> = row.get(2)?;
+        let taken: Option<String> = row.get(3)?;
+        let digest: Option<Vec<u8>> = row.get(4)?;
+        let expected = taken
+            .is_none()
+            .then(|| chain::of_request(&asked, &kind, text.as_deref()).to_vec());
+        if digest != expected {
+            return Ok(false);
+        }
+    }
+    Ok(true)
+}
+
+/// Gives those that are open the digest that they lack: see `seal.rs`.
+pub(crate) fn seal(connection: &Connection) -> rusqlite::Result<()> {
+    let mut select =
+        connection.prepare("SELECT request, asked, kind, text FROM request WHERE taken IS NULL")?;
+    let open: Vec<(i64, String, String, Option<String>)> = select
+        .query_map([], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
+        })?
+        .collect::<rusqlite::Result<_>>()?;
+    for (request, asked, kind, text) in open {
+        connection.execute(
+            "UPDATE request SET digest = ? WHERE request = ?",
+            (chain::of_request(&asked, &kind, text.as_deref()), request),
+        )?;
+    }
+    Ok(())
 }
 
 /// Whether entries close the session that writes them.

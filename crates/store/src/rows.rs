@@ -1,15 +1,16 @@
-//! Entries as rows of the tables, and back, to the last bit.
+//! Rows of the tables read back as entries, to the last bit.
 
+use crate::chain::{self, Digest, EvidenceRow, Said};
 use model::pitch::Pitch;
 use model::quantity::{
     Celsius, Hertz, HertzDifference, Level, Quantity, Seconds, VoltDifference, Volts,
 };
 use model::record::{
-    Conditions, Entry, Event, EventKind, Flag, Flags, Gap, Measured, PositionId, Reading,
-    ReadingKey, RunHeader, State, Trace, Unit,
+    Conditions, Event, EventKind, Flag, Flags, Gap, Measured, PositionId, Reading, ReadingKey,
+    RunHeader, State, Trace, Unit,
 };
 use model::time::{RunTime, Timestamp};
-use rusqlite::{Connection, Row, params};
+use rusqlite::{Connection, Row};
 use std::collections::BTreeMap;
 
 /// Why a row cannot be read.
@@ -29,215 +30,51 @@ impl From<rusqlite::Error> for RowError {
     }
 }
 
-/// Puts one entry into its table.
-pub(crate) fn insert(to: &Connection, run: i64, entry: i64, what: &Entry) -> rusqlite::Result<()> {
-    match what {
-        Entry::Reading(reading) => insert_reading(to, run, entry, reading),
-        Entry::Trace(trace) => insert_trace(to, run, entry, trace),
-        Entry::Gap(gap) => insert_gap(to, run, entry, gap),
-        Entry::Event(event) => insert_event(to, run, entry, event),
-    }
+/// What could be read of a table, and what ended it before its end.
+#[derive(Debug)]
+pub(crate) struct Part<T> {
+    /// With their numbers, in the order of these.
+    pub rows: Vec<(i64, T)>,
+    pub ended_by: Option<RowError>,
 }
 
-fn insert_reading(
-    to: &Connection,
+/// Reads row after row as long as they can be read.
+fn all<T>(
+    from: &Connection,
     run: i64,
-    entry: i64,
-    reading: &Reading,
-) -> rusqlite::Result<()> {
-    let Reading {
-        key,
-        asked,
-        residue,
-        played,
-        at,
-        window,
-        measured,
-        conditions,
-    } = reading;
-    to.prepare_cached(
-        "INSERT INTO reading (run, entry, stage, round, slot, repeat, attempt, position,
-            asked_note_number, residue_v, played_ns, at_ns, end_ns, window_s,
-            state, flags, hz, u_hz, level_dbfs, air_celsius, supply_v)
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    )?
-    .execute(params![
-        run,
-        entry,
-        key.stage,
-        key.round,
-        key.slot,
-        key.repeat,
-        key.attempt,
-        key.position.as_str(),
-        asked.note_number(),
-        residue.get(),
-        played.nanoseconds(),
-        at.nanoseconds(),
-        (*at + *window).nanoseconds(),
-        window.get(),
-        measured.state.name(),
-        flags_text(measured.flags),
-        measured.frequency.map(Hertz::get),
-        measured.u.map(HertzDifference::get),
-        measured.level.map(Level::get),
-        conditions.air.map(Celsius::get),
-        conditions.supply.map(Volts::get),
-    ])?;
-    Ok(())
+    sql: &str,
+    mut read: impl FnMut(&Row) -> Result<T, RowError>,
+) -> Part<T> {
+    let mut part = Part {
+        rows: Vec::new(),
+        ended_by: None,
+    };
+    let mut each = || -> Result<(), RowError> {
+        let mut select = from.prepare_cached(sql)?;
+        let mut rows = select.query([run])?;
+        while let Some(row) = rows.next()? {
+            part.rows.push((row.get("entry")?, read(row)?));
+        }
+        Ok(())
+    };
+    part.ended_by = each().err();
+    part
 }
 
-fn insert_trace(to: &Connection, run: i64, entry: i64, trace: &Trace) -> rusqlite::Result<()> {
-    let Trace {
-        stage,
-        position,
-        chunk,
-        asked,
-        residue,
-        played,
-        at,
-        hop,
-        points,
-    } = trace;
-    let end = *at + *hop * points.len() as f64;
-    to.prepare_cached(
-        "INSERT INTO trace (run, entry, stage, position, chunk,
-            asked_note_number, residue_v, played_ns, at_ns, end_ns, hop_s)
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    )?
-    .execute(params![
-        run,
-        entry,
-        stage,
-        position.as_str(),
-        chunk,
-        asked.note_number(),
-        residue.get(),
-        played.nanoseconds(),
-        at.nanoseconds(),
-        end.nanoseconds(),
-        hop.get(),
-    ])?;
-    let mut insert = to.prepare_cached(
-        "INSERT INTO point (run, entry, place, state, flags, hz, u_hz, level_dbfs)
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-    )?;
-    for (place, point) in points.iter().enumerate() {
-        insert.execute(params![
-            run,
-            entry,
-            place as i64,
-            point.state.name(),
-            flags_text(point.flags),
-            point.frequency.map(Hertz::get),
-            point.u.map(HertzDifference::get),
-            point.level.map(Level::get),
-        ])?;
-    }
-    Ok(())
-}
-
-fn insert_gap(to: &Connection, run: i64, entry: i64, gap: &Gap) -> rusqlite::Result<()> {
-    let Gap {
-        stage,
-        round,
-        slot,
-        position,
-        at,
-        reason,
-    } = gap;
-    to.prepare_cached(
-        "INSERT INTO gap (run, entry, stage, round, slot, position, at_ns, reason)
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-    )?
-    .execute(params![
-        run,
-        entry,
-        stage,
-        round,
-        slot,
-        position.as_ref().map(PositionId::as_str),
-        at.nanoseconds(),
-        reason,
-    ])?;
-    Ok(())
-}
-
-fn insert_event(to: &Connection, run: i64, entry: i64, event: &Event) -> rusqlite::Result<()> {
-    let Event {
-        at,
-        wall,
-        kind,
-        stage,
-        position,
-        text,
-    } = event;
-    to.prepare_cached(
-        "INSERT INTO event (run, entry, at_ns, wall, kind, stage, position, text)
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-    )?
-    .execute(params![
-        run,
-        entry,
-        at.nanoseconds(),
-        wall.to_string(),
-        kind.name(),
-        stage,
-        position.as_ref().map(PositionId::as_str),
-        text,
-    ])?;
-    Ok(())
-}
-
-/// Puts the header of a new run into its tables and gives the run's number.
-pub(crate) fn insert_header(
-    to: &Connection,
-    id: &str,
-    header: &RunHeader,
-) -> rusqlite::Result<i64> {
-    let sha256 = |text: &str| crate::identity::sha256(text.as_bytes());
-    to.execute(
-        "INSERT INTO run (id, began, program_version, seed,
-            plan_sha256, plan_text, rig_sha256, rig_text)
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        params![
-            id,
-            header.began.to_string(),
-            header.program_version,
-            // As text: the upper half of the numbers does not fit a column of integers.
-            header.seed.map(|seed| seed.to_string()),
-            sha256(&header.plan_text),
-            header.plan_text,
-            sha256(&header.rig_text),
-            header.rig_text,
-        ],
-    )?;
-    let run = to.last_insert_rowid();
-    for (position, unit) in &header.units {
-        let settings = serde_json::to_string(&unit.settings)
-            .map_err(|error| rusqlite::Error::ToSqlConversionFailure(error.into()))?;
-        to.execute(
-            "INSERT INTO unit (run, position, serial, model, revision, job, settings_json, notes)
-             VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            params![
-                run,
-                position.as_str(),
-                unit.serial,
-                unit.model,
-                unit.revision,
-                unit.job,
-                settings,
-                unit.notes,
-            ],
-        )?;
-    }
-    Ok(run)
+/// The header of a run, as it is found.
+#[derive(Debug)]
+pub(crate) struct Header {
+    pub header: RunHeader,
+    /// How many entries it held when it was brought up from a store without chains.
+    pub sealed: Option<i64>,
+    /// What the chain has of each unit, in the order of the positions.
+    pub said: Vec<Said>,
 }
 
 /// The header of a run, with the hashes of plan and rig checked.
-pub(crate) fn header(from: &Connection, run: i64) -> Result<RunHeader, RowError> {
+pub(crate) fn header(from: &Connection, run: i64) -> Result<Header, RowError> {
     let mut select = from.prepare_cached(
-        "SELECT began, program_version, seed, plan_sha256, plan_text, rig_sha256, rig_text
+        "SELECT began, program_version, seed, plan_sha256, plan_text, rig_sha256, rig_text, sealed
          FROM run WHERE run = ?",
     )?;
     let mut rows = select.query([run])?;
@@ -248,13 +85,27 @@ pub(crate) fn header(from: &Connection, run: i64) -> Result<RunHeader, RowError>
     let seed = seed
         .map(|seed| seed.parse().map_err(|_| impossible("seed", &seed)))
         .transpose()?;
-    Ok(RunHeader {
-        plan_text: hashed(row, "plan_text", "plan_sha256")?,
-        rig_text: hashed(row, "rig_text", "rig_sha256")?,
-        units: units(from, run)?,
-        program_version: row.get("program_version")?,
-        seed,
-        began: timestamp(row, "began")?,
+    let (units, said) = units(from, run)?;
+    Ok(Header {
+        header: RunHeader {
+            plan_text: hashed(row, "plan_text", "plan_sha256")?,
+            rig_text: hashed(row, "rig_text", "rig_sha256")?,
+            units,
+            program_version: row.get("program_version")?,
+            seed,
+            began: timestamp(row, "began")?,
+        },
+        sealed: row.get("sealed")?,
+        said,
+    })
+}
+
+/// What the chain has of a person's words.
+fn said(row: &Row) -> Result<Said, RowError> {
+    Ok(Said {
+        salt: row.get("salt")?,
+        // None before a store is brought up from one without chains.
+        digest: row.get::<_, Option<Vec<u8>>>("said")?.unwrap_or_default(),
     })
 }
 
@@ -271,13 +122,16 @@ fn hashed(row: &Row, column: &'static str, hash: &str) -> Result<String, RowErro
     }
 }
 
-fn units(from: &Connection, run: i64) -> Result<BTreeMap<PositionId, Unit>, RowError> {
+type Units = (BTreeMap<PositionId, Unit>, Vec<Said>);
+
+fn units(from: &Connection, run: i64) -> Result<Units, RowError> {
     let mut select = from.prepare_cached(
-        "SELECT position, serial, model, revision, job, settings_json, notes
+        "SELECT position, serial, model, revision, job, settings_json, notes, salt, said
          FROM unit WHERE run = ? ORDER BY position",
     )?;
     let mut rows = select.query([run])?;
     let mut units = BTreeMap::new();
+    let mut all_said = Vec::new();
     while let Some(row) = rows.next()? {
         let settings: String = row.get("settings_json")?;
         let unit = Unit {
@@ -290,119 +144,155 @@ fn units(from: &Connection, run: i64) -> Result<BTreeMap<PositionId, Unit>, RowE
             notes: row.get("notes")?,
         };
         units.insert(position(row)?, unit);
+        all_said.push(said(row)?);
     }
-    Ok(units)
+    Ok((units, all_said))
 }
 
-/// The readings of a run, in the order of their entries.
-pub(crate) fn readings(from: &Connection, run: i64) -> Result<Vec<Reading>, RowError> {
-    let mut select = from.prepare_cached(
-        "SELECT stage, round, slot, repeat, attempt, position, asked_note_number, residue_v,
-            played_ns, at_ns, window_s, state, flags, hz, u_hz, level_dbfs, air_celsius, supply_v
+/// The links of a run's chain.
+pub(crate) fn links(from: &Connection, run: i64) -> Part<Digest> {
+    all(
+        from,
+        run,
+        "SELECT entry, digest FROM chain WHERE run = ? ORDER BY entry",
+        |row| Ok(row.get("digest")?),
+    )
+}
+
+/// The recordings that were kept of a run.
+pub(crate) fn evidence(from: &Connection, run: i64) -> Part<EvidenceRow> {
+    all(
+        from,
+        run,
+        "SELECT entry, stage, round, slot, repeat, attempt, position, sha256, bytes
+         FROM evidence WHERE run = ? ORDER BY entry",
+        |row| {
+            Ok(EvidenceRow {
+                key: key(row)?,
+                sha256: row.get("sha256")?,
+                bytes: row.get("bytes")?,
+            })
+        },
+    )
+}
+
+fn key(row: &Row) -> Result<ReadingKey, RowError> {
+    Ok(ReadingKey {
+        stage: row.get("stage")?,
+        round: row.get("round")?,
+        slot: row.get("slot")?,
+        repeat: row.get("repeat")?,
+        attempt: row.get("attempt")?,
+        position: position(row)?,
+    })
+}
+
+/// The readings of a run.
+pub(crate) fn readings(from: &Connection, run: i64) -> Part<Reading> {
+    all(
+        from,
+        run,
+        "SELECT entry, stage, round, slot, repeat, attempt, position, asked_note_number,
+            residue_v, played_ns, at_ns, window_s, state, flags, hz, u_hz, level_dbfs,
+            air_celsius, supply_v
          FROM reading WHERE run = ? ORDER BY entry",
-    )?;
-    let mut rows = select.query([run])?;
-    let mut readings = Vec::new();
-    while let Some(row) = rows.next()? {
-        readings.push(Reading {
-            key: ReadingKey {
-                stage: row.get("stage")?,
-                round: row.get("round")?,
-                slot: row.get("slot")?,
-                repeat: row.get("repeat")?,
-                attempt: row.get("attempt")?,
-                position: position(row)?,
-            },
-            asked: pitch(row)?,
-            residue: quantity::<VoltDifference>(row, "residue_v")?,
-            played: RunTime::from_nanoseconds(row.get("played_ns")?),
-            at: RunTime::from_nanoseconds(row.get("at_ns")?),
-            window: quantity::<Seconds>(row, "window_s")?,
-            measured: measured(row)?,
-            conditions: Conditions {
-                air: maybe::<Celsius>(row, "air_celsius")?,
-                supply: maybe::<Volts>(row, "supply_v")?,
-            },
-        });
-    }
-    Ok(readings)
+        |row| {
+            Ok(Reading {
+                key: key(row)?,
+                asked: pitch(row)?,
+                residue: quantity::<VoltDifference>(row, "residue_v")?,
+                played: RunTime::from_nanoseconds(row.get("played_ns")?),
+                at: RunTime::from_nanoseconds(row.get("at_ns")?),
+                window: quantity::<Seconds>(row, "window_s")?,
+                measured: measured(row)?,
+                conditions: Conditions {
+                    air: maybe::<Celsius>(row, "air_celsius")?,
+                    supply: maybe::<Volts>(row, "supply_v")?,
+                },
+            })
+        },
+    )
 }
 
-/// The traces of a run with their points, in the order of their entries.
-pub(crate) fn traces(from: &Connection, run: i64) -> Result<Vec<Trace>, RowError> {
-    let mut select = from.prepare_cached(
-        "SELECT entry, stage, position, chunk, asked_note_number, residue_v, played_ns, at_ns, hop_s
+/// The traces of a run with their points.
+pub(crate) fn traces(from: &Connection, run: i64) -> Part<Trace> {
+    all(
+        from,
+        run,
+        "SELECT entry, stage, position, chunk, asked_note_number, residue_v, played_ns, at_ns,
+            hop_s
          FROM trace WHERE run = ? ORDER BY entry",
-    )?;
-    let mut select_points = from.prepare_cached(
+        |row| {
+            Ok(Trace {
+                stage: row.get("stage")?,
+                position: position(row)?,
+                chunk: row.get("chunk")?,
+                asked: pitch(row)?,
+                residue: quantity::<VoltDifference>(row, "residue_v")?,
+                played: RunTime::from_nanoseconds(row.get("played_ns")?),
+                at: RunTime::from_nanoseconds(row.get("at_ns")?),
+                hop: quantity::<Seconds>(row, "hop_s")?,
+                points: points(from, run, row.get("entry")?)?,
+            })
+        },
+    )
+}
+
+fn points(from: &Connection, run: i64, entry: i64) -> Result<Vec<Measured>, RowError> {
+    let mut select = from.prepare_cached(
         "SELECT state, flags, hz, u_hz, level_dbfs
          FROM point WHERE run = ? AND entry = ? ORDER BY place",
     )?;
-    let mut rows = select.query([run])?;
-    let mut traces = Vec::new();
+    let mut rows = select.query([run, entry])?;
+    let mut points = Vec::new();
     while let Some(row) = rows.next()? {
-        let entry: i64 = row.get("entry")?;
-        let mut points = Vec::new();
-        let mut point_rows = select_points.query([run, entry])?;
-        while let Some(point) = point_rows.next()? {
-            points.push(measured(point)?);
-        }
-        traces.push(Trace {
-            stage: row.get("stage")?,
-            position: position(row)?,
-            chunk: row.get("chunk")?,
-            asked: pitch(row)?,
-            residue: quantity::<VoltDifference>(row, "residue_v")?,
-            played: RunTime::from_nanoseconds(row.get("played_ns")?),
-            at: RunTime::from_nanoseconds(row.get("at_ns")?),
-            hop: quantity::<Seconds>(row, "hop_s")?,
-            points,
-        });
+        points.push(measured(row)?);
     }
-    Ok(traces)
+    Ok(points)
 }
 
-/// The gaps of a run, in the order of their entries.
-pub(crate) fn gaps(from: &Connection, run: i64) -> Result<Vec<Gap>, RowError> {
-    let mut select = from.prepare_cached(
-        "SELECT stage, round, slot, position, at_ns, reason
+/// The gaps of a run.
+pub(crate) fn gaps(from: &Connection, run: i64) -> Part<Gap> {
+    all(
+        from,
+        run,
+        "SELECT entry, stage, round, slot, position, at_ns, reason
          FROM gap WHERE run = ? ORDER BY entry",
-    )?;
-    let mut rows = select.query([run])?;
-    let mut gaps = Vec::new();
-    while let Some(row) = rows.next()? {
-        gaps.push(Gap {
-            stage: row.get("stage")?,
-            round: row.get("round")?,
-            slot: row.get("slot")?,
-            position: maybe_position(row)?,
-            at: RunTime::from_nanoseconds(row.get("at_ns")?),
-            reason: row.get("reason")?,
-        });
-    }
-    Ok(gaps)
+        |row| {
+            Ok(Gap {
+                stage: row.get("stage")?,
+                round: row.get("round")?,
+                slot: row.get("slot")?,
+                position: maybe_position(row)?,
+                at: RunTime::from_nanoseconds(row.get("at_ns")?),
+                reason: row.get("reason")?,
+            })
+        },
+    )
 }
 
-/// The events of a run, in the order of their entries.
-pub(crate) fn events(from: &Connection, run: i64) -> Result<Vec<Event>, RowError> {
-    let mut select = from.prepare_cached(
-        "SELECT at_ns, wall, kind, stage, position, text
+/// The events of a run, with what the chain has of those that are a person's words.
+pub(crate) fn events(from: &Connection, run: i64) -> Part<(Event, Option<Said>)> {
+    all(
+        from,
+        run,
+        "SELECT entry, at_ns, wall, kind, stage, position, text, salt, said
          FROM event WHERE run = ? ORDER BY entry",
-    )?;
-    let mut rows = select.query([run])?;
-    let mut events = Vec::new();
-    while let Some(row) = rows.next()? {
-        let kind: String = row.get("kind")?;
-        events.push(Event {
-            at: RunTime::from_nanoseconds(row.get("at_ns")?),
-            wall: timestamp(row, "wall")?,
-            kind: EventKind::from_name(&kind).ok_or_else(|| impossible("kind", &kind))?,
-            stage: row.get("stage")?,
-            position: maybe_position(row)?,
-            text: row.get("text")?,
-        });
-    }
-    Ok(events)
+        |row| {
+            let kind: String = row.get("kind")?;
+            let kind = EventKind::from_name(&kind).ok_or_else(|| impossible("kind", &kind))?;
+            let event = Event {
+                at: RunTime::from_nanoseconds(row.get("at_ns")?),
+                wall: timestamp(row, "wall")?,
+                kind,
+                stage: row.get("stage")?,
+                position: maybe_position(row)?,
+                text: row.get("text")?,
+            };
+            let said = chain::is_said(kind).then(|| said(row)).transpose()?;
+            Ok((event, said))
+        },
+    )
 }
 
 fn measured(row: &Row) -> Result<Measured, RowError> {
@@ -421,15 +311,6 @@ fn measured(row: &Row) -> Result<Measured, RowError> {
         u: maybe::<HertzDifference>(row, "u_hz")?,
         level: maybe::<Level>(row, "level_dbfs")?,
     })
-}
-
-/// The names of the flags with spaces between them.
-fn flags_text(flags: Flags) -> String {
-    if flags.is_empty() {
-        String::new()
-    } else {
-        flags.names().join(" ")
-    }
 }
 
 /// An unknown flag is damage here, not something to pass over: it would be gone

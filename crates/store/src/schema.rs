@@ -2,9 +2,8 @@
 //! from an older version.
 
 use crate::error::StoreError;
-use crate::folder;
 use crate::lock::{self, Hold, Lock};
-use crate::plain;
+use crate::{folder, plain, seal};
 use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 use std::path::{Path, PathBuf};
@@ -15,9 +14,25 @@ const APPLICATION_ID: i64 = 0x4E69_4265;
 
 /// What makes a store of version n + 1 from one of version n, beginning with
 /// nothing. A step that has shipped is never changed; a new one is added.
-pub(crate) const STEPS: &[&str] = &[VERSION_1];
+pub(crate) const STEPS: &[Step] = &[VERSION_1, VERSION_2];
 
-const VERSION_1: &str = include_str!("version_1.sql");
+/// A step from one version of the store to the next.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Step {
+    pub tables: &'static str,
+    /// What is done to the runs that are there.
+    pub runs: Option<fn(&Connection, &Path) -> rusqlite::Result<()>>,
+}
+
+const VERSION_1: Step = Step {
+    tables: include_str!("version_1.sql"),
+    runs: None,
+};
+
+const VERSION_2: Step = Step {
+    tables: include_str!("version_2.sql"),
+    runs: Some(seal::all_runs),
+};
 
 /// The database in a store's folder.
 pub(crate) fn database(folder: &Path) -> PathBuf {
@@ -92,7 +107,7 @@ pub(crate) fn settings(connection: &Connection) -> rusqlite::Result<(String, i64
 
 /// Makes the store where there is none, migrates an older one, refuses a newer
 /// one. Gives the shared lock that keeps others from migrating it.
-pub(crate) fn bring_up(folder: &Path, steps: &[&str]) -> Result<Lock, StoreError> {
+pub(crate) fn bring_up(folder: &Path, steps: &[Step]) -> Result<Lock, StoreError> {
     let path = database(folder);
     let gate = folder.join("locks/store.lock");
     let known = steps.len() as i64;
@@ -194,12 +209,18 @@ pub(crate) fn version_in(connection: &Connection, path: &Path) -> Result<i64, St
             detail: "it is the database of another program".into(),
         });
     }
-    read("user_version")
+    match read("user_version")? {
+        version @ 1.. => Ok(version),
+        other => Err(StoreError::Damaged {
+            path: path.to_owned(),
+            detail: format!("it says to be of version {other}"),
+        }),
+    }
 }
 
 /// Makes an empty store aside and gives it its name when it is whole, so that
 /// there never is half a store.
-fn make(folder: &Path, steps: &[&str]) -> Result<(), StoreError> {
+fn make(folder: &Path, steps: &[Step]) -> Result<(), StoreError> {
     let path = database(folder);
     let log = log(folder);
     if log.symlink_metadata().is_ok() {
@@ -221,7 +242,7 @@ fn make(folder: &Path, steps: &[&str]) -> Result<(), StoreError> {
         let mut connection = Connection::open_with_flags(&aside, flags)?;
         connection.pragma_update(None, "synchronous", "FULL")?;
         connection.pragma_update(None, "application_id", APPLICATION_ID)?;
-        take_steps(&mut connection, 0, steps)?;
+        take_steps(&mut connection, folder, 0, steps)?;
         // Last, so that nothing of it is in a log, which keeps the name it had.
         connection.query_row("PRAGMA journal_mode = WAL", [], |_| Ok(()))?;
         connection.close().map_err(|(_, error)| error)
@@ -245,7 +266,7 @@ fn clear(aside: &Path) {
 }
 
 /// Copies an older store and brings it up to date, all or nothing.
-fn migrate(folder: &Path, steps: &[&str]) -> Result<(), StoreError> {
+fn migrate(folder: &Path, steps: &[Step]) -> Result<(), StoreError> {
     let path = database(folder);
     let found = version(&path)?;
     let mut connection = connect(&path)?;
@@ -255,7 +276,7 @@ fn migrate(folder: &Path, steps: &[&str]) -> Result<(), StoreError> {
     };
     connection
         .pragma_update(None, "foreign_keys", false)
-        .and_then(|()| take_steps(&mut connection, found as usize, steps))
+        .and_then(|()| take_steps(&mut connection, folder, found as usize, steps))
         .map_err(|error| fail(&error))
 }
 
@@ -286,10 +307,18 @@ fn name_of(path: &Path) -> ToSqlOutput<'_> {
     ToSqlOutput::Borrowed(ValueRef::Text(path.as_os_str().as_encoded_bytes()))
 }
 
-fn take_steps(connection: &mut Connection, from: usize, steps: &[&str]) -> rusqlite::Result<()> {
+fn take_steps(
+    connection: &mut Connection,
+    folder: &Path,
+    from: usize,
+    steps: &[Step],
+) -> rusqlite::Result<()> {
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Exclusive)?;
     for step in steps.iter().skip(from) {
-        transaction.execute_batch(step)?;
+        transaction.execute_batch(step.tables)?;
+        if let Some(runs) = step.runs {
+            runs(&transaction, folder)?;
+        }
     }
     transaction.pragma_update(None, "user_version", steps.len() as i64)?;
     transaction.commit()
@@ -361,9 +390,13 @@ mod tests {
         id.as_str().to_owned()
     }
 
-    const NEXT: &[&str] = &[
+    const NEXT: &[Step] = &[
         VERSION_1,
-        "ALTER TABLE gap ADD COLUMN seen INTEGER NOT NULL DEFAULT 7",
+        VERSION_2,
+        Step {
+            tables: "ALTER TABLE gap ADD COLUMN seen INTEGER NOT NULL DEFAULT 7",
+            runs: None,
+        },
     ];
 
     #[test]
@@ -382,8 +415,9 @@ mod tests {
 
         // The copy is a whole store of the older version.
         let elsewhere = tempfile::tempdir().unwrap();
-        let copy = folder.path().join("nightbench.v1.sqlite");
+        let copy = folder.path().join("nightbench.v2.sqlite");
         std::fs::copy(copy, database(elsewhere.path())).unwrap();
+        crate::tally::copy(folder.path(), elsewhere.path()).unwrap();
         let store = Store::open(elsewhere.path()).unwrap();
         assert_eq!(store.library().unwrap().run(&id).unwrap().gaps.len(), 1);
 
@@ -393,8 +427,8 @@ mod tests {
             matches!(
                 refused,
                 StoreError::Newer {
-                    found: 2,
-                    known: 1,
+                    found: 3,
+                    known: 2,
                     ..
                 }
             ),
@@ -406,7 +440,15 @@ mod tests {
     fn a_step_that_fails_leaves_the_store_as_it_was() {
         let folder = tempfile::tempdir().unwrap();
         let id = filled(folder.path());
-        let broken = &[VERSION_1, NEXT[1], "ALTER TABLE nothing ADD COLUMN x"];
+        let broken = &[
+            VERSION_1,
+            VERSION_2,
+            NEXT[2],
+            Step {
+                tables: "ALTER TABLE nothing ADD COLUMN x",
+                runs: None,
+            },
+        ];
         Store::open_with(folder.path(), broken).unwrap_err();
         let store = Store::open(folder.path()).unwrap();
         assert_eq!(store.library().unwrap().run(&id).unwrap().gaps.len(), 1);

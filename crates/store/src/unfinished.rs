@@ -64,6 +64,7 @@ fn remove(path: &Path) {
 }
 
 const PREFIX: &str = "nightbench-copy-";
+const HIDDEN: &str = ".nightbench-unfinished-";
 
 /// A folder among the system's temporary files, or another one, for as long as this lives.
 #[derive(Debug)]
@@ -79,9 +80,18 @@ impl TemporaryFolder {
     /// # Errors
     /// When it cannot be made.
     pub fn new_in(place: &Path) -> io::Result<Self> {
-        sweep(place);
+        Self::named(place, PREFIX)
+    }
+
+    /// Makes one in a folder of the user's, where nobody gives such a name to what is to stay.
+    pub(crate) fn hidden_in(place: &Path) -> io::Result<Self> {
+        Self::named(place, HIDDEN)
+    }
+
+    fn named(place: &Path, prefix: &str) -> io::Result<Self> {
+        sweep(place, prefix);
         loop {
-            let folder = tempfile::Builder::new().prefix(PREFIX).tempdir_in(place)?;
+            let folder = tempfile::Builder::new().prefix(prefix).tempdir_in(place)?;
             let unfinished = Unfinished::file(folder.path());
             let held = File::open(folder.path())?;
             held.lock()?;
@@ -101,15 +111,20 @@ impl TemporaryFolder {
     pub fn path(&self) -> &Path {
         &self.unfinished.path
     }
+
+    /// Lets go of it: it has another name now, and stays.
+    pub fn is_finished(self) {
+        self.unfinished.is_finished();
+    }
 }
 
 /// Removes the folders that programs left which are no more.
-fn sweep(place: &Path) {
+fn sweep(place: &Path, prefix: &str) {
     let Ok(entries) = std::fs::read_dir(place) else {
         return;
     };
     for entry in entries.flatten() {
-        let ours = entry.file_name().to_string_lossy().starts_with(PREFIX);
+        let ours = entry.file_name().to_string_lossy().starts_with(prefix);
         if !ours || !entry.file_type().is_ok_and(|kind| kind.is_dir()) {
             continue;
         }

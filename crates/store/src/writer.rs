@@ -1,16 +1,17 @@
 //! The journal of a run: one writer, a commit on disk when it returns.
 
 use crate::error::StoreError;
-use crate::library::record_of;
+use crate::gate::Aim;
 use crate::lock::{self, Hold, Lock};
 use crate::place::Place;
 use crate::requests::{self, open_requests};
-use crate::{Store, ballast, evidence, identity, rows, schema};
+use crate::tally::{self, Tally};
+use crate::{Store, ballast, chain, evidence, gate, identity, insert, schema};
 use model::port::{Journal, JournalError, Kept, Request};
 use model::quantity::Bytes;
 use model::record::{Entry, ReadingKey, RunHeader, RunId, RunRecord};
 use model::time::{SampleRate, Timestamp};
-use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
+use rusqlite::{Connection, TransactionBehavior};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -36,6 +37,10 @@ struct OpenRun {
     run: i64,
     id: String,
     next_entry: i64,
+    /// Where its chain stands, and where that is kept outside the database.
+    digest: chain::Digest,
+    committed: tally::Committed,
+    tally: Tally,
     beat: Option<Instant>,
     /// The state of the database when the requests were last looked through.
     seen: Option<i64>,
@@ -84,19 +89,40 @@ impl Writer {
             let open = open_run(&mut self.run, &self.store)?;
             (open.run, open.id.clone())
         };
+        self.keep_row(run, &id, key, wav, budget)
+            .map_err(|error| self.room_for(error))
+    }
+
+    fn keep_row(
+        &mut self,
+        run: i64,
+        id: &str,
+        key: &ReadingKey,
+        wav: &[u8],
+        budget: Bytes,
+    ) -> Result<Kept, StoreError> {
         let path = self.store.database();
         self.place.check()?;
-        evidence::keep(
-            &self.connection,
-            &path,
-            self.store.folder(),
-            run,
-            &id,
-            key,
-            wav,
-            budget,
-        )
-        .map_err(|error| self.room_for(error))
+        let fail = |error: &rusqlite::Error| StoreError::database("keeping evidence", &path, error);
+        let used = evidence::used(&self.connection, run).map_err(|error| fail(&error))?;
+        if used as f64 + wav.len() as f64 > budget.get() {
+            return Ok(Kept::OverBudget);
+        }
+        let row = evidence::write(self.store.folder(), id, key, wav)?;
+        let open = open_run(&mut self.run, &self.store)?;
+        let transaction = self
+            .connection
+            .transaction_with_behavior(TransactionBehavior::Immediate)
+            .map_err(|error| fail(&error))?;
+        evidence::insert(&transaction, &path, run, open.next_entry, &row)?;
+        let link = chain::Link::Evidence(&row);
+        let digest = chain::after(&open.digest, open.next_entry, link);
+        insert::link(&transaction, run, open.next_entry, digest)
+            .and_then(|_| transaction.commit())
+            .map_err(|error| fail(&error))?;
+        self.place.check()?;
+        open.went_on(digest, 1, 0)?;
+        Ok(Kept::OnDisk)
     }
 
     /// Begins a run that is whole already, with all that it holds: either everything is on
@@ -123,23 +149,37 @@ impl Writer {
             .connection
             .transaction_with_behavior(TransactionBehavior::Immediate)
             .map_err(|error| fail(&error))?;
-        let id = free_id(&transaction, &base).map_err(|error| fail(&error))?;
+        let id = free_id(&transaction, self.store.folder(), &base, &path)?;
         // Before the run can be seen: nobody else may take it up as a dead one.
         let lock = lock_run(&self.store, &id)?;
-        let run = rows::insert_header(&transaction, &id, header).map_err(|error| fail(&error))?;
-        insert_all(&transaction, &path, run, 0, entries)?;
+        let (run, first) =
+            insert::header(&transaction, &id, header).map_err(|error| fail(&error))?;
+        let digest = insert_all(&transaction, &path, run, 0, entries, first)?;
         beat(&transaction, run).map_err(|error| fail(&error))?;
+        // First, so that a run without one has lost it.
+        let begun = tally::Committed {
+            announced: false,
+            entries: 0,
+            readings: 0,
+            digest: identity::hex(&first),
+        };
+        let tally = Tally::make(self.store.folder(), &id, &begun)?;
         transaction.commit().map_err(|error| fail(&error))?;
-        self.run = Some(OpenRun {
+        let mut open = OpenRun {
             run,
             id: id.clone(),
-            next_entry: entries.len() as i64,
+            next_entry: 0,
+            digest,
+            committed: begun,
+            tally,
             beat: Some(Instant::now()),
             seen: None,
             given: 0,
             taken: 0,
             _lock: lock,
-        });
+        };
+        open.went_on(digest, entries.len() as u64, gate::readings_among(entries))?;
+        self.run = Some(open);
         Ok(RunId::new(id))
     }
 
@@ -147,51 +187,46 @@ impl Writer {
         let path = self.store.database();
         let fail = |error: &rusqlite::Error| StoreError::database("taking up a run", &path, error);
         self.place.check()?;
-        let ids = crate::library::ids(&self.connection).map_err(|error| fail(&error))?;
-        let id = identity::resolve(wanted.as_str(), &ids)?;
         self.run = None;
-        let lock = lock_run(&self.store, &id)?;
+        // Locked first: nobody writes it while it is looked over.
+        let aim = Aim::at(&self.connection, &self.store, wanted.as_str())?;
+        let lock = lock_run(&self.store, &aim.id)?;
+        let aim = Aim::at(&self.connection, &self.store, &aim.id)?;
         let transaction = self
             .connection
             .transaction_with_behavior(TransactionBehavior::Immediate)
             .map_err(|error| fail(&error))?;
-        let run: i64 = transaction
-            .query_row("SELECT run FROM run WHERE id = ?", [&id], |row| row.get(0))
-            .map_err(|error| fail(&error))?;
+        let run = aim.number(&transaction, &path)?;
+        let seen = gate::see(&transaction, &path, run, &aim.id, &aim.tally)?.whole(&path)?;
+        let id = aim.id;
         // Who asked an earlier session to stop did not mean this one.
         transaction
             .execute(
-                "UPDATE request SET taken = ? WHERE run = ? AND kind = 'stop' AND taken IS NULL",
+                "UPDATE request SET taken = ?, digest = NULL
+                 WHERE run = ? AND kind = 'stop' AND taken IS NULL",
                 (Timestamp::now().to_string(), run),
             )
             .and_then(|_| beat(&transaction, run))
             .map_err(|error| fail(&error))?;
-        let next_entry = transaction
-            .query_row(
-                "SELECT 1 + max(
-                    coalesce((SELECT max(entry) FROM reading WHERE run = ?1), -1),
-                    coalesce((SELECT max(entry) FROM trace WHERE run = ?1), -1),
-                    coalesce((SELECT max(entry) FROM gap WHERE run = ?1), -1),
-                    coalesce((SELECT max(entry) FROM event WHERE run = ?1), -1))",
-                [run],
-                |row| row.get(0),
-            )
-            .map_err(|error| fail(&error))?;
-        let record = record_of(&transaction, &path, run, &id)?;
-        let kept = evidence::kept_hashes(&transaction, run).map_err(|error| fail(&error))?;
         transaction.commit().map_err(|error| fail(&error))?;
-        evidence::sweep(self.store.folder(), &id, &kept)?;
+        let kept = seen.evidence.iter().map(|row| row.sha256.clone());
+        evidence::sweep(self.store.folder(), &id, &kept.collect())?;
+        let committed = seen.committed();
+        let tally = Tally::open(self.store.folder(), &id, &committed)?;
         self.run = Some(OpenRun {
             run,
             id,
-            next_entry,
+            next_entry: seen.next_entry,
+            digest: seen.digest,
+            committed,
+            tally,
             beat: Some(Instant::now()),
             seen: None,
             given: 0,
             taken: 0,
             _lock: lock,
         });
-        Ok(record)
+        Ok(seen.record)
     }
 
     fn write_entries(&mut self, entries: &[Entry]) -> Result<(), StoreError> {
@@ -210,7 +245,14 @@ impl Writer {
                 return Err(StoreError::Unheard);
             }
         }
-        insert_all(&transaction, &path, open.run, open.next_entry, entries)?;
+        let digest = insert_all(
+            &transaction,
+            &path,
+            open.run,
+            open.next_entry,
+            entries,
+            open.digest,
+        )?;
         let beats = open.beat.is_none_or(|last| last.elapsed() >= HEARTBEAT);
         if beats {
             beat(&transaction, open.run).map_err(|error| fail(&error))?;
@@ -218,7 +260,7 @@ impl Writer {
         if open.given > open.taken {
             transaction
                 .prepare_cached(
-                    "UPDATE request SET taken = ?
+                    "UPDATE request SET taken = ?, digest = NULL
                      WHERE run = ? AND request <= ? AND taken IS NULL",
                 )
                 .and_then(|mut update| {
@@ -229,12 +271,11 @@ impl Writer {
         transaction.commit().map_err(|error| fail(&error))?;
         // Nobody will find what was committed to a file that has gone meanwhile.
         self.place.check()?;
-        open.next_entry += entries.len() as i64;
         open.taken = open.given;
         if beats {
             open.beat = Some(Instant::now());
         }
-        Ok(())
+        open.went_on(digest, entries.len() as u64, gate::readings_among(entries))
     }
 
     fn take_requests(&mut self) -> Result<Vec<Request>, StoreError> {
@@ -296,16 +337,17 @@ impl Writer {
     }
 }
 
-/// Puts entries into a run, numbered from `first` on.
+/// Puts entries into a run, numbered from `first` on, and gives the end of the chain.
 fn insert_all(
     transaction: &Connection,
     path: &Path,
     run: i64,
     first: i64,
     entries: &[Entry],
-) -> Result<(), StoreError> {
+    mut digest: chain::Digest,
+) -> Result<chain::Digest, StoreError> {
     for (number, entry) in (first..).zip(entries) {
-        rows::insert(transaction, run, number, entry).map_err(|error| {
+        digest = insert::entry(transaction, run, number, entry, &digest).map_err(|error| {
             if is_doubled(&error) {
                 StoreError::Doubled(describe(entry))
             } else {
@@ -313,7 +355,27 @@ fn insert_all(
             }
         })?;
     }
-    Ok(())
+    Ok(digest)
+}
+
+impl OpenRun {
+    /// Takes note of what the database has on disk, and then puts that on disk, too.
+    fn went_on(
+        &mut self,
+        digest: chain::Digest,
+        entries: u64,
+        readings: u64,
+    ) -> Result<(), StoreError> {
+        self.next_entry += entries as i64;
+        self.digest = digest;
+        self.committed = tally::Committed {
+            announced: true,
+            entries: self.committed.entries + entries,
+            readings: self.committed.readings + readings,
+            digest: identity::hex(&digest),
+        };
+        self.tally.write(&self.committed)
+    }
 }
 
 impl Journal for Writer {
@@ -376,16 +438,31 @@ fn lock_run(store: &Store, id: &str) -> Result<Lock, StoreError> {
     })
 }
 
-/// The identifier itself, or with the first ordinal that is free.
-fn free_id(connection: &Connection, base: &str) -> rusqlite::Result<String> {
-    let mut taken = connection.prepare("SELECT 1 FROM run WHERE id = ?")?;
+/// The identifier itself, or with the first ordinal that is free: one that neither the
+/// database knows nor a tally of a run that the database has lost.
+fn free_id(
+    connection: &Connection,
+    store: &Path,
+    base: &str,
+    path: &Path,
+) -> Result<String, StoreError> {
+    let runs = gate::runs(connection)
+        .map_err(|error| StoreError::database("beginning a run", path, &error))?;
     let mut id = base.to_owned();
     let mut ordinal = 1;
-    while taken.exists([&id])? {
+    while runs.iter().any(|(_, taken)| *taken == id) || is_announced(store, &id)? {
         ordinal += 1;
         id = format!("{base}-{ordinal}");
     }
     Ok(id)
+}
+
+fn is_announced(store: &Path, id: &str) -> Result<bool, StoreError> {
+    Ok(match tally::look(store, id)? {
+        tally::Found::Missing => false,
+        tally::Found::Unreadable => true,
+        tally::Found::Committed(known) => known.announced,
+    })
 }
 
 fn beat(connection: &Connection, run: i64) -> rusqlite::Result<()> {
@@ -432,13 +509,6 @@ pub(crate) fn describe_key(key: &ReadingKey) -> String {
         u32::from(key.attempt) + 1,
         key.position
     )
-}
-
-/// The number of a run in the tables.
-pub(crate) fn run_number(connection: &Connection, id: &str) -> rusqlite::Result<Option<i64>> {
-    connection
-        .query_row("SELECT run FROM run WHERE id = ?", [id], |row| row.get(0))
-        .optional()
 }
 
 #[cfg(test)]

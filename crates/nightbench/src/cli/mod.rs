@@ -4,12 +4,14 @@ mod importing;
 mod measuring;
 mod reading;
 mod running;
+mod store;
 mod unit;
 
 pub use importing::Import;
 pub use measuring::{Measure, StreamFormat};
-pub use reading::{Batch, Compare, Export, ExportFormat, Listing, Report, Show};
+pub use reading::{Batch, Compare, Export, ExportFormat, Listing, Report, Show, SoundPart};
 pub use running::{Check, Remark, Resume, Run, Stop};
+pub use store::{Keeping, StoreCheck, StoreCommand, StoreCopy};
 
 use clap::{Args, Parser, Subcommand, ValueEnum, ValueHint};
 use clap_complete::Shell;
@@ -40,7 +42,7 @@ Examples:
   nightbench report 3f9c2a1b --out night.html
   nightbench measure recording.wav --window 500ms --format json
 
-Exit codes: 2 bad usage or input; 3 the rig failed or the run is incomplete;
+Exit codes: 2 bad usage or input; 3 the rig failed, or the run is incomplete or damaged;
 1 a tolerance failed; 4 none failed but one is undecided; 0 otherwise.";
 
 /// What to do.
@@ -66,6 +68,8 @@ pub enum Command {
     Import(Import),
     /// Take the runs of many units together: yield, spread, outliers, capability.
     Batch(Batch),
+    /// Check the store, or copy it.
+    Store(StoreCommand),
     /// Ask a run in progress to end after the note it is at.
     Stop(Stop),
     /// Put a remark into the log of a run in progress.

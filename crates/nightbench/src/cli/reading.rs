@@ -13,12 +13,21 @@ Examples:
 
 A line says: identifier, when the run began, how it stands, how long it lasted, what it
 holds, the plan's title and the units. A run that stopped before its end is carried on
-by `nightbench resume`.")]
+by `nightbench resume`. Of a damaged run it says what is wrong; the exit code is then 3.")]
 pub struct Listing {
     #[command(flatten)]
     pub store: StoreFolder,
     #[command(flatten)]
     pub output: Formatted,
+}
+
+/// Whether a part of a run will do.
+#[derive(Debug, Args)]
+pub struct SoundPart {
+    /// Of a damaged run, take the part that is sound: its first entries. It is marked as
+    /// what it is.
+    #[arg(long)]
+    pub sound_part: bool,
 }
 
 /// `nightbench show`.
@@ -29,10 +38,12 @@ Examples:
   nightbench show 3f9c2a1b --format json
 
 The exit code says what the verdicts say: 1 a tolerance failed, 4 none failed but
-one is undecided, 3 the run is incomplete, 0 otherwise.")]
+one is undecided, 3 the run is incomplete or damaged, 0 otherwise.")]
 pub struct Show {
     /// The run's identifier, as `runs` lists it, or the beginning of it.
     pub run: String,
+    #[command(flatten)]
+    pub sound_part: SoundPart,
     #[command(flatten)]
     pub store: StoreFolder,
     #[command(flatten)]
@@ -54,6 +65,8 @@ pub struct Report {
     /// The file to write; RUN.html here unless said.
     #[arg(long, short, value_hint = ValueHint::FilePath)]
     pub out: Option<PathBuf>,
+    #[command(flatten)]
+    pub sound_part: SoundPart,
     #[command(flatten)]
     pub store: StoreFolder,
 }
@@ -89,6 +102,8 @@ pub struct Export {
     /// this folder.
     #[arg(long, value_name = "DIR", value_hint = ValueHint::DirPath)]
     pub recordings: Option<PathBuf>,
+    #[command(flatten)]
+    pub sound_part: SoundPart,
     #[command(flatten)]
     pub store: StoreFolder,
 }

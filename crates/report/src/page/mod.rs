@@ -123,6 +123,8 @@ struct Page {
     began: String,
     lasted: String,
     complete: bool,
+    /// What is to be said first of a damaged run, or empty.
+    warning: String,
     run: String,
     statement: Vec<String>,
     key_names: Vec<String>,
@@ -192,7 +194,8 @@ pub fn html(view: &RunView<'_>) -> String {
         rig: view.rig.name.clone(),
         began: moment(view),
         lasted: duration(view.record.last_instant().seconds()),
-        complete: view.record.is_complete(),
+        complete: view.is_complete(),
+        warning: view.warning().unwrap_or_default(),
         run: view.record.id.as_str().to_owned(),
         statement: bench::statement(view)
             .iter()

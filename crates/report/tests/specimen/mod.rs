@@ -175,6 +175,7 @@ impl Specimen {
             record: &self.record,
             analysis: &self.analysis,
             day: "2026-01-10",
+            damage: None,
         }
     }
 

@@ -51,6 +51,7 @@ fn burn(from: &Path, to: &Path) {
             std::fs::copy(from.join(file), to.join(file)).unwrap();
         }
     }
+    tally::copy(from, to).unwrap();
 }
 
 /// Every file in a folder, with its bytes.
@@ -58,6 +59,7 @@ fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     std::fs::read_dir(folder)
         .unwrap()
         .map(|file| file.unwrap().path())
+        .filter(|path| path.is_file())
         .map(|path| (path.clone(), std::fs::read(path).unwrap()))
         .collect()
 }
@@ -119,7 +121,7 @@ fn what_only_the_log_has_is_read_too() {
     assert_eq!(files(&disk), before, "nothing was made or changed");
     // Left out, the log would be missed.
     let without = as_it_lies(&schema::database(&disk)).unwrap();
-    assert_eq!(crate::library::ids(&without), Ok(Vec::new()));
+    assert_eq!(crate::gate::runs(&without), Ok(Vec::new()));
     // The copy goes with the store.
     let Held::Copied { copy, .. } = &store.reading().unwrap().held else {
         panic!("it was not copied");
@@ -269,7 +271,11 @@ fn an_older_store_is_brought_up_to_date_in_a_copy() {
     let before = files(&folder.path().join("locks"));
     let next = &[
         schema::STEPS[0],
-        "ALTER TABLE gap ADD COLUMN seen INTEGER NOT NULL DEFAULT 7",
+        schema::STEPS[1],
+        Step {
+            tables: "ALTER TABLE gap ADD COLUMN seen INTEGER NOT NULL DEFAULT 7",
+            runs: None,
+        },
     ];
     let store = Store::read_only(folder.path(), next, true).unwrap();
     assert_eq!(rounds_of(&store, &id), Ok(whole_rounds(2)));
@@ -279,7 +285,7 @@ fn an_older_store_is_brought_up_to_date_in_a_copy() {
         rounds_of(&to_read(folder.path()).unwrap(), &id),
         Ok(whole_rounds(2))
     );
-    assert!(!folder.path().join("nightbench.v1.sqlite").exists());
+    assert!(!folder.path().join("nightbench.v2.sqlite").exists());
 }
 
 #[test]
@@ -293,7 +299,7 @@ fn what_is_refused_is_named_where_it_lies() {
         // Of a newer version, as far as this program knows.
         let refused = Store::read_only(place, &[], true).unwrap_err();
         assert!(
-            matches!(refused, StoreError::Newer { found: 1, .. }),
+            matches!(refused, StoreError::Newer { found: 2, .. }),
             "{refused}"
         );
         assert!(

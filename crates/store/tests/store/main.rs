@@ -13,5 +13,7 @@ mod opening;
 mod power_cut;
 /// Any sequence of begin, write, double and reopen against a plain list.
 mod reference;
+/// Chains: damage is found, what is sound is told; old runs, erased words, copies.
+mod sealed;
 /// Readers, requests and recordings beside a writer.
 mod together;

@@ -171,7 +171,10 @@ fn a_damaged_database_is_said_to_be_damaged() {
         if let Err(error) = read {
             refusals += 1;
             assert!(
-                matches!(error, StoreError::Damaged { .. } | StoreError::NoSuchRun(_)),
+                matches!(
+                    error,
+                    StoreError::Damaged { .. } | StoreError::DamagedRun { .. }
+                ),
                 "page {page}: {error}"
             );
         }
@@ -179,7 +182,13 @@ fn a_damaged_database_is_said_to_be_damaged() {
     assert!(refusals > 5, "{refusals}");
     std::fs::write(&path, &whole[..whole.len() / 2]).unwrap();
     let cut = Store::open(folder.path()).and_then(|store| store.library()?.run(id.as_str()));
-    assert!(matches!(cut, Err(StoreError::Damaged { .. })), "{cut:?}");
+    assert!(
+        matches!(
+            cut,
+            Err(StoreError::Damaged { .. } | StoreError::DamagedRun { .. })
+        ),
+        "{cut:?}"
+    );
 }
 
 /// /proc is a folder in which nobody can make a file, whoever they are.
