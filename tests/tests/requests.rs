@@ -7,6 +7,7 @@ use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 use std::io::Read;
 use std::process::{Child, Stdio};
+use std::time::{Duration, Instant};
 use tests::hostile::{cases, seed};
 use tests::program::{command, full_pipe, repository, run, told};
 
@@ -54,11 +55,13 @@ impl Bench {
         serde_json::from_slice(&listed.stdout).ok()
     }
     fn seen(&self, store: &str) -> String {
-        loop {
+        let begun = Instant::now();
+        while begun.elapsed() < Duration::from_secs(120) {
             if let Some(line) = self.listed(store) {
                 return line["run"].as_str().unwrap().to_owned();
             }
         }
+        panic!("the run does not begin");
     }
     /// Whether a remark was accepted. Else nobody would hear it, or the process was stopped in
     /// the middle of a commit, and nobody else can write then.

@@ -3,6 +3,7 @@
 
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
+use rustix::process::{Pid, Signal, WaitOptions, kill_process, waitpid};
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::os::unix::ffi::OsStrExt;
@@ -32,7 +33,9 @@ impl Shelf {
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("plan.yaml"), PLAN).unwrap();
         // It is not over while anybody looks on.
-        let endless = PLAN.replace("for: 20 s", "for: 500 h");
+        let endless = PLAN
+            .replace("for: 20 s", "for: 500 h")
+            .replace("evidence: {all: {budget: 500 MB}}\n", "");
         std::fs::write(folder.path().join("endless.yaml"), endless).unwrap();
         // Its recordings come to more than the small disk holds.
         let long = PLAN.replace("for: 20 s", "for: 5 min");
@@ -115,7 +118,9 @@ fn a_store_that_is_not_there_any_more_ends_the_run_and_nothing_is_told_of_anothe
     for way in ["deleted", "database", "log", "moved", "replaced"] {
         let store = shelf.at(way);
         let child = shelf.begin("endless.yaml", way).spawn().unwrap();
+        let begun = Instant::now();
         let id = loop {
+            assert!(begun.elapsed() < Duration::from_secs(120), "no run begins");
             let listed = run(&["runs", "--store", &shelf.text(way), "--format", "json"]);
             if let Ok(line) = serde_json::from_slice::<serde_json::Value>(&listed.stdout)
                 && line["readings"].as_u64() > Some(0)
@@ -132,10 +137,15 @@ fn a_store_that_is_not_there_any_more_ends_the_run_and_nothing_is_told_of_anothe
             "log" => std::fs::remove_file(store.join("nightbench.sqlite-wal")).unwrap(),
             "moved" => std::fs::rename(&store, shelf.at("moved away")).unwrap(),
             _ => {
+                // A copy of one moment.
+                let process = Pid::from_child(&child);
+                kill_process(process, Signal::STOP).unwrap();
+                waitpid(Some(process), WaitOptions::UNTRACED).unwrap();
                 copy(&store, &aside);
                 std::fs::rename(&store, shelf.at("replaced away")).unwrap();
                 std::fs::rename(&aside, &store).unwrap();
                 put_there = contents(&store);
+                kill_process(process, Signal::CONT).unwrap();
             }
         }
         let output = end_of(child, way);
