@@ -1,7 +1,12 @@
 //! What goes wrong on a bench, seen through the whole program.
 
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{Rng, SeedableRng};
 use serde_json::Value;
-use tests::program::{repository, run, told};
+use std::io::{BufRead, BufReader};
+use std::process::Stdio;
+use tests::hostile::{cases, seed};
+use tests::program::{command, last_word, repository, run, run as run_program, told};
 
 const PLAN: &str = r#"
 nightbench: plan 1
@@ -13,14 +18,23 @@ stages:
   - rounds: {name: evening, notes: {list: [C4, C2, C6, C4]}, every: 20 s, for: 4 min}
 "#;
 
-/// Runs the short plan on the shipped simulated rig with a script of faults.
-fn evening(faults: &str) -> (Option<i32>, Value, String) {
-    let folder = tempfile::tempdir().unwrap();
-    let path = |name: &str| folder.path().join(name).display().to_string();
+/// The shipped simulated rig with a script of faults.
+fn rig_with(faults: &str) -> String {
     let rig = std::fs::read_to_string(repository().join("rigs/simulated.yaml")).unwrap();
     assert!(rig.contains("    faults: []"));
-    let rig = rig.replace("    faults: []", &format!("    faults: {faults}"));
-    std::fs::write(path("plan.yaml"), PLAN).unwrap();
+    rig.replace("    faults: []", &format!("    faults: {faults}"))
+}
+
+/// Runs the short plan on the shipped simulated rig with a script of faults.
+fn evening(faults: &str) -> (Option<i32>, Value, String) {
+    night(PLAN, &rig_with(faults))
+}
+
+/// Runs a plan on a rig.
+fn night(plan: &str, rig: &str) -> (Option<i32>, Value, String) {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    std::fs::write(path("plan.yaml"), plan).unwrap();
     std::fs::write(path("rig.yaml"), rig).unwrap();
     let output = run(&[
         "run",
@@ -223,7 +237,7 @@ fn a_capture_that_dies_comes_back_and_what_was_missed_is_a_gap() {
     );
     let events = run["events"].as_array().unwrap();
     assert!(
-        events.iter().any(|event| event["kind"] == "fault"),
+        events.iter().any(|event| event["kind"] == "capture_lost"),
         "{said}"
     );
 }
@@ -272,7 +286,7 @@ fn a_supply_that_dips_breaks_the_thermal_history() {
     assert!(matches!(code, Some(0 | 1 | 4)), "{said}");
     let events = run["events"].as_array().unwrap();
     assert!(
-        events.iter().any(|event| event["kind"] == "history_broken"),
+        events.iter().any(|event| event["kind"] == "supply_low"),
         "{said}"
     );
 }
@@ -291,4 +305,193 @@ fn a_supply_held_down_by_its_limit_is_switched_off_and_the_run_is_not_carried_on
         events.iter().any(|event| event["kind"] == "tripped"),
         "{said}"
     );
+}
+
+/// The events of a kind: when, in seconds of the run, and what was said.
+fn events<'a>(run: &'a Value, kind: &str) -> Vec<(f64, &'a str)> {
+    let events = run["events"].as_array().unwrap().iter();
+    events
+        .filter(|event| event["kind"] == kind)
+        .map(|event| {
+            let text = event["text"].as_str().unwrap();
+            (event["run_s"].as_f64().unwrap(), text)
+        })
+        .collect()
+}
+
+#[test]
+fn a_short_circuit_after_a_dip_is_off_within_two_seconds() {
+    let plan = PLAN.replace("every: 20 s, for: 4 min", "every: 1 min, for: 1 h");
+    let rig = rig_with(
+        "[{supply_dips: {supply: rack, to: 9 V, from: 15 min, for: 5 min}}, \
+          {supply_dips: {supply: rack, to: 1 V, from: 20 min, for: 30 min}}]",
+    );
+    let (code, run, said) = night(&plan, &rig);
+    assert_eq!(code, Some(3), "{said}");
+    let tripped = events(&run, "tripped");
+    assert_eq!(tripped.len(), 1, "{said}");
+    let at = tripped[0].0;
+    assert!((1200.0..=1202.0).contains(&at), "{at} s");
+    assert!(said.contains("short circuit"), "{said}");
+}
+
+#[test]
+fn a_voltage_that_units_do_not_survive_is_off_at_once() {
+    for volts in ["30 V", "-12 V"] {
+        let (code, run, said) = evening(&format!(
+            "[{{supply_stands: {{supply: rack, at: {volts}, from: 100 s}}}}]"
+        ));
+        assert_eq!(code, Some(3), "{said}");
+        let at = events(&run, "tripped")[0].0;
+        assert!((100.0..=101.0).contains(&at), "{at} s");
+    }
+}
+
+#[test]
+fn a_thermometer_that_is_dead_or_wrong_costs_no_reading() {
+    for (fault, known) in [
+        ("instrument_silent: {instrument: air, from: 0 s}", false),
+        (
+            "thermometer_reads: {instrument: air, temperature: 9999999 degC, from: 0 s}",
+            false,
+        ),
+        ("instrument_stutters: {instrument: air, from: 0 s}", true),
+    ] {
+        let (code, run, said) = evening(&format!("[{{{fault}}}]"));
+        assert!(matches!(code, Some(0 | 1 | 4)), "{said}");
+        assert_eq!(run["gaps"].as_array().unwrap().len(), 0, "{said}");
+        for position in positions() {
+            assert_eq!(readings(&run, &position).count(), 12 * 4);
+            for reading in readings(&run, &position) {
+                assert!(!has_flag(reading, "late"), "{reading}");
+                assert_eq!(reading["air_degc"].is_number(), known, "{reading}");
+            }
+        }
+        let said_so = said.matches("the thermometer has given no answer").count();
+        assert_eq!(said_so, usize::from(!known), "{said}");
+        assert_eq!(events(&run, "instrument_lost").len(), said_so);
+    }
+}
+
+#[test]
+fn a_supply_that_falls_silent_follows_the_rule_of_the_rig() {
+    let silent = rig_with("[{instrument_silent: {instrument: bench-supply, from: 100 s}}]");
+    let (code, run, said) = night(PLAN, &silent);
+    assert!(matches!(code, Some(0 | 1 | 4)), "{said}");
+    assert_eq!(run["gaps"].as_array().unwrap().len(), 0, "{said}");
+    assert_eq!(said.matches("has given no answer").count(), 1, "{said}");
+    let lost = events(&run, "instrument_lost");
+    assert_eq!(lost.len(), positions().len(), "of each position");
+
+    let rig = silent.replace(
+        "    when_safe: off",
+        "    when_safe: off\n    when_lost: off",
+    );
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    std::fs::write(path("plan.yaml"), PLAN).unwrap();
+    std::fs::write(path("rig.yaml"), rig).unwrap();
+    let (plan, rig, store) = (path("plan.yaml"), path("rig.yaml"), path("store"));
+    let output = run_program(&["run", &plan, "--rig", &rig, "--store", &store]);
+    assert_eq!(output.status.code(), Some(3), "{}", told(&output));
+    let warning = "OUTPUT MAY STILL BE ON";
+    let stderr = String::from_utf8_lossy(&output.stderr);
+    let last = stderr.lines().last().unwrap();
+    assert!(last.starts_with(warning), "{stderr}");
+    let printed = String::from_utf8_lossy(&output.stdout);
+    assert!(printed.starts_with(warning), "{printed}");
+    let id = printed.split_whitespace().last().unwrap();
+    let shown = run_program(&["show", id, "--store", &store]);
+    assert!(
+        String::from_utf8_lossy(&shown.stdout).starts_with(warning),
+        "{}",
+        told(&shown)
+    );
+    let page = path("report.html");
+    let report = run_program(&["report", id, "--store", &store, "--out", &page]);
+    assert!(report.status.success(), "{}", told(&report));
+    let page = std::fs::read_to_string(page).unwrap();
+    let (warned, title) = (page.find(warning), page.find("<h1>"));
+    assert!(warned.is_some() && warned < title);
+    let again = run_program(&["resume", id, "--store", &store]);
+    assert_eq!(again.status.code(), Some(3), "{}", told(&again));
+    assert!(told(&again).contains("not carried on"), "{}", told(&again));
+}
+
+/// What a script of faults makes of a run must not depend on whether it was killed: at
+/// moments that follow from the seed, and again and again until it comes to its end.
+#[test]
+fn killed_amid_faults_and_taken_up_again_it_is_the_run_that_was_not() {
+    let plan = PLAN
+        .replace("stages:", "evidence: {all: {budget: 2 MB}}\nstages:")
+        .replace("for: 4 min", "for: 12 min");
+    let rig = rig_with(
+        "[{supply_dips: {supply: rack, to: 9 V, from: 60 s, for: 150 s}}, \
+          {instrument_silent: {instrument: air, from: 100 s, for: 3 min}}, \
+          {instrument_silent: {instrument: bench-supply, from: 250 s, for: 2 min}}, \
+          {capture_dies: {from: 400 s, for: 45 s}}, \
+          {supply_dips: {supply: rack, to: 9 V, from: 500 s, for: 20 s}}]",
+    );
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    std::fs::write(path("plan.yaml"), plan).unwrap();
+    std::fs::write(path("rig.yaml"), rig).unwrap();
+    let (plan, rig) = (path("plan.yaml"), path("rig.yaml"));
+    let export = |id: &str, store: &str| {
+        let output = run_program(&["export", id, "--store", store, "--format", "json"]);
+        assert!(output.status.success(), "{}", told(&output));
+        output.stdout
+    };
+    let whole = path("whole");
+    let output = run_program(&["run", &plan, "--rig", &rig, "--store", &whole]);
+    assert!(
+        matches!(output.status.code(), Some(0 | 1 | 4)),
+        "{}",
+        told(&output)
+    );
+    let id = last_word(&output);
+    let wanted = export(&id, &whole);
+
+    let mut random = ChaCha8Rng::seed_from_u64(seed());
+    for case in 0..cases(3, 40) {
+        let store = path(&format!("store-{case}"));
+        // So many readings are announced before it is killed.
+        let mut after = random.next_u32() % 40 + 1;
+        let mut arguments = vec!["run", &plan, "--rig", &rig];
+        loop {
+            arguments.extend(["--store", &store, "--format", "json"]);
+            if !killed_after(&arguments, after) {
+                break;
+            }
+            arguments = vec!["resume", &id];
+            after = random.next_u32() % 60 + 1;
+        }
+        assert!(
+            export(&id, &store) == wanted,
+            "case {case} of seed {}: the exports differ",
+            seed()
+        );
+    }
+}
+
+/// Starts the program and kills it once it has announced so many readings; whether it came
+/// to that before its end.
+fn killed_after(arguments: &[&str], readings: u32) -> bool {
+    let mut child = command(arguments)
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("the program starts");
+    let lines = BufReader::new(child.stdout.take().expect("it is piped")).lines();
+    let announced = lines
+        .map_while(Result::ok)
+        .filter(|line| line.contains("\"hz\""))
+        .take(readings as usize)
+        .count();
+    let killed = announced == readings as usize;
+    if killed {
+        let _ = child.kill();
+    }
+    let _ = child.wait();
+    killed
 }

@@ -88,10 +88,8 @@ pub(crate) fn origin(
         .iter()
         .filter(|event| concerns(event, position) && event.at > at)
         .filter(|event| {
-            matches!(
-                event.kind,
-                EventKind::HistoryBroken | EventKind::PowerOff | EventKind::PowerOn
-            )
+            event.kind.breaks_history()
+                || matches!(event.kind, EventKind::PowerOff | EventKind::PowerOn)
         })
         .min_by_key(|event| event.at)
         .map(|event| (event.at, event.text.clone()));

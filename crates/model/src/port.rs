@@ -166,6 +166,8 @@ pub enum Sense {
     Voltage,
     /// Current through the output.
     Current,
+    /// Whether the output is switched on.
+    Output,
 }
 
 /// What an instrument answered.
@@ -177,6 +179,8 @@ pub enum Sensed {
     Voltage(Volts),
     /// A current.
     Current(Amperes),
+    /// Whether the output is on.
+    Output(bool),
 }
 
 /// What an instrument can be told.
@@ -191,6 +195,14 @@ pub enum Setting {
     },
     /// Switch the output off.
     Off,
+}
+
+/// What an instrument has confirmed of a setting.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Confirmed {
+    /// The current limit that was read back, where it was and the output is on. A supply
+    /// whose limit is known protects its units by itself when it can no longer be asked.
+    pub current_limit: Option<Amperes>,
 }
 
 /// An instrument that senses or switches.
@@ -208,8 +220,9 @@ pub trait Instrument: Send {
     /// Tells it something, and verifies that it did it where it can say so.
     ///
     /// # Errors
-    /// When it does not do so in time.
-    fn set(&mut self, setting: Setting, by: HostTime) -> Result<(), PortError>;
+    /// When it does not do so in time. Whether an output is on is then not certain:
+    /// whoever asked for that sends [`Instrument::make_safe`] next.
+    fn set(&mut self, setting: Setting, by: HostTime) -> Result<Confirmed, PortError>;
     /// Puts it into its safe state: outputs off.
     ///
     /// # Errors

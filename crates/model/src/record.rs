@@ -349,6 +349,14 @@ pub struct Reading {
     pub conditions: Conditions,
 }
 
+impl Reading {
+    /// Whether it could not be measured, or carries a flag.
+    #[must_use]
+    pub fn is_doubtful(&self) -> bool {
+        self.measured.state != State::Ok || !self.measured.flags.is_empty()
+    }
+}
+
 /// A piece of a hold: frequencies at a fixed hop, windows adjoining.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Trace {
@@ -411,6 +419,25 @@ pub enum EventKind {
     Tripped,
     /// A unit was heard for the first time since its supply came on.
     FirstSound,
+    /// The supply of a position was switched on, and its current limit was not read back.
+    LimitNotRead,
+    /// Off was sent to the supply of a position, and that its output is off could not be
+    /// confirmed.
+    OutputUncertain,
+    /// The supply of a position fell: its thermal history broke.
+    SupplyLow,
+    /// The supply of a position is back after it fell.
+    SupplyBack,
+    /// The thermometer does not answer any more; with a position, its supply.
+    InstrumentLost,
+    /// It answers again.
+    InstrumentBack,
+    /// The audio input stopped delivering.
+    CaptureLost,
+    /// The audio input delivers again.
+    CaptureBack,
+    /// No more recordings are kept.
+    RecordingsStopped,
     /// The thermal or timetable history broke; the text says how.
     HistoryBroken,
     /// A finding of the checks before the plan began.
@@ -427,7 +454,7 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind.
-    pub const ALL: [Self; 14] = [
+    pub const ALL: [Self; 23] = [
         Self::SessionOpened,
         Self::SessionClosed,
         Self::StageBegan,
@@ -436,6 +463,15 @@ impl EventKind {
         Self::PowerOff,
         Self::Tripped,
         Self::FirstSound,
+        Self::LimitNotRead,
+        Self::OutputUncertain,
+        Self::SupplyLow,
+        Self::SupplyBack,
+        Self::InstrumentLost,
+        Self::InstrumentBack,
+        Self::CaptureLost,
+        Self::CaptureBack,
+        Self::RecordingsStopped,
         Self::HistoryBroken,
         Self::Preflight,
         Self::Fault,
@@ -455,6 +491,15 @@ impl EventKind {
             Self::PowerOff => "power_off",
             Self::Tripped => "tripped",
             Self::FirstSound => "first_sound",
+            Self::LimitNotRead => "limit_not_read",
+            Self::OutputUncertain => "output_uncertain",
+            Self::SupplyLow => "supply_low",
+            Self::SupplyBack => "supply_back",
+            Self::InstrumentLost => "instrument_lost",
+            Self::InstrumentBack => "instrument_back",
+            Self::CaptureLost => "capture_lost",
+            Self::CaptureBack => "capture_back",
+            Self::RecordingsStopped => "recordings_stopped",
             Self::HistoryBroken => "history_broken",
             Self::Preflight => "preflight",
             Self::Fault => "fault",
@@ -475,7 +520,16 @@ impl EventKind {
     pub const fn is_bookkeeping(self) -> bool {
         matches!(self, Self::SessionOpened | Self::SessionClosed)
     }
+    /// Whether what was measured before and after it is of two histories: the unit's
+    /// temperature or its place in the timetable is not what it would have been.
+    #[must_use]
+    pub const fn breaks_history(self) -> bool {
+        matches!(self, Self::HistoryBroken | Self::SupplyLow)
+    }
 }
+
+/// How everything begins that is shown of a supply that was sent off without confirming it.
+pub const MAY_STILL_BE_ON: &str = "OUTPUT MAY STILL BE ON";
 
 /// Something that happened.
 #[derive(Debug, Clone, PartialEq)]
@@ -531,6 +585,27 @@ impl RunRecord {
         self.events
             .iter()
             .any(|event| event.kind == EventKind::RunEnded)
+    }
+    /// The positions whose supplies were sent off without a confirmation, and have not
+    /// been switched since: their outputs may still be on. With what was said of it.
+    #[must_use]
+    pub fn may_still_be_on(&self) -> BTreeMap<PositionId, &str> {
+        let mut uncertain = BTreeMap::new();
+        for event in &self.events {
+            let Some(position) = &event.position else {
+                continue;
+            };
+            match event.kind {
+                EventKind::OutputUncertain => {
+                    uncertain.insert(position.clone(), event.text.as_str());
+                }
+                EventKind::PowerOn | EventKind::PowerOff => {
+                    uncertain.remove(position);
+                }
+                _ => {}
+            }
+        }
+        uncertain
     }
     /// The last instant anything kept speaks of.
     #[must_use]

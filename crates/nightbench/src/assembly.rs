@@ -8,7 +8,7 @@ use model::port::Clock;
 use model::quantity::Seconds;
 use model::record::{PositionId, RunRecord};
 use model::time::Stop;
-use orchestrator::{Ports, SharedInstrument};
+use orchestrator::{Asking, Owing, Ports, SharedInstrument};
 use sender::{Sender, Sink};
 use simulator::Bench;
 use std::collections::BTreeMap;
@@ -77,6 +77,8 @@ fn simulated(
         return Err(Failure::input("the rig is not simulated"));
     };
     let bench = Bench::new(rig).map_err(Failure::input)?;
+    // While a run was away nobody watched its supplies.
+    let away = resumption.is_some_and(|resumption| resumption.away > Seconds::ZERO);
     if let Some(resumption) = resumption {
         bench.restore(resumption.record);
         let clock = bench.clock();
@@ -108,6 +110,11 @@ fn simulated(
         capture: bench.capture(),
         instruments,
         operator: bench.operator(),
+        asking: Asking::AsTimePasses(Box::new(move |every, looks_back, call| {
+            let looks_back = if away { Seconds::ZERO } else { looks_back };
+            bench.each(every, looks_back, call);
+        })),
+        owed: Owing::default(),
     };
     Ok(Assembled { ports, lock: None })
 }
@@ -137,6 +144,8 @@ fn real(
         capture: opened.capture,
         instruments,
         operator: Box::new(Person::default()),
+        asking: Asking::Apart,
+        owed: Owing::default(),
     };
     Ok(Assembled {
         ports,

@@ -12,6 +12,16 @@ pub const FAILED: u8 = 1;
 /// None failed but one is undecided.
 pub const UNDECIDED: u8 = 4;
 
+/// What a person is told of why the program ends: begun with its name, unless what is said
+/// must stand at the very beginning.
+pub fn said(message: &str) -> String {
+    if message.starts_with(model::record::MAY_STILL_BE_ON) {
+        message.to_owned()
+    } else {
+        format!("nightbench: {message}")
+    }
+}
+
 /// Something to tell the person at the bench before the program ends.
 #[derive(Debug)]
 pub struct Failure {

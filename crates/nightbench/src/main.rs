@@ -79,7 +79,7 @@ fn main() -> ExitCode {
     // thread that panicked with it.
     std::panic::set_hook(Box::new(|panic| tell(format!("nightbench: {panic}"))));
     let code = dispatch(&cli.command).unwrap_or_else(|failure| {
-        tell(format!("nightbench: {}", failure.message));
+        tell(exit::said(&failure.message));
         failure.code
     });
     outlet::settle();

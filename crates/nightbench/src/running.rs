@@ -217,7 +217,7 @@ pub(crate) fn conclude(
     let code = match outcome {
         Ok(()) => code,
         Err(error) => {
-            tell(format!("nightbench: {error}"));
+            tell(exit::said(&error.to_string()));
             exit::INCOMPLETE
         }
     };

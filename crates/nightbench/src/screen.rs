@@ -9,7 +9,7 @@ use model::pitch::{Pitch, PitchStandard};
 use model::plain;
 use model::port::{Committed, Watcher};
 use model::quantity::{Hertz, Seconds};
-use model::record::{Entry, Event, EventKind, PositionId, Reading, State};
+use model::record::{Entry, Event, EventKind, MAY_STILL_BE_ON, PositionId, Reading, State};
 use serde_json::json;
 use std::collections::BTreeMap;
 use std::io::IsTerminal;
@@ -74,17 +74,34 @@ impl Screen {
         format!("{:+.2}", cents - (cents / 1200.0).round() * 1200.0)
     }
 
-    fn event(&self, event: &Event) {
-        let loud = matches!(
+    /// Shows an event. `of` are the positions that the same is said of.
+    fn event(&self, event: &Event, of: &[&str]) {
+        let loud = !matches!(
             event.kind,
-            EventKind::Fault | EventKind::HistoryBroken | EventKind::Preflight
+            EventKind::SessionOpened
+                | EventKind::SessionClosed
+                | EventKind::StageBegan
+                | EventKind::StageEnded
+                | EventKind::PowerOn
+                | EventKind::PowerOff
+                | EventKind::FirstSound
+                | EventKind::Answered
+                | EventKind::Remark
+                | EventKind::RunEnded
         );
         if loud {
-            let position = event
-                .position
-                .as_ref()
-                .map_or_else(String::new, |position| format!("{position}: "));
-            let line = format!("{} {position}{}", clock(event.at.seconds()), event.text);
+            let positions = if of.is_empty() {
+                String::new()
+            } else {
+                format!("{}: ", of.join(", "))
+            };
+            let first = if event.kind == EventKind::OutputUncertain {
+                format!("{MAY_STILL_BE_ON}: ")
+            } else {
+                String::new()
+            };
+            let at = clock(event.at.seconds());
+            let line = format!("{first}{at} {positions}{}", event.text);
             if self.bar.is_hidden() {
                 outlet::tell(line);
             } else {
@@ -107,10 +124,30 @@ impl Screen {
 
 impl Watcher for Screen {
     fn committed(&mut self, committed: &Committed) {
-        for entry in committed.entries() {
+        let entries = committed.entries();
+        for (index, entry) in entries.iter().enumerate() {
             match entry {
                 Entry::Reading(reading) => self.reading(reading),
-                Entry::Event(event) => self.event(event),
+                Entry::Event(event) => {
+                    // What is said of a supply is an event of each position, and shown once.
+                    let same = |other: &&Entry| {
+                        matches!(other, Entry::Event(other) if (other.at, other.kind, &other.text)
+                            == (event.at, event.kind, &event.text))
+                    };
+                    if index > 0 && entries.get(index - 1).as_ref().is_some_and(same) {
+                        continue;
+                    }
+                    let of: Vec<&str> = entries[index..]
+                        .iter()
+                        .take_while(same)
+                        .filter_map(|entry| match entry {
+                            Entry::Event(event) => event.position.as_ref(),
+                            _ => None,
+                        })
+                        .map(PositionId::as_str)
+                        .collect();
+                    self.event(event, &of);
+                }
                 Entry::Gap(gap) => {
                     tracing::info!(stage = gap.stage, round = gap.round, "gap: {}", gap.reason)
                 }

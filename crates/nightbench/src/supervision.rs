@@ -169,9 +169,8 @@ fn last_words(text: String) {
 }
 
 fn make_safe(safe: Option<&SafeState>) {
-    if let Some(Err(failures)) = safe.map(|safe| safe.enter(Why::Measurement)) {
-        for failure in failures {
-            tell(format!("nightbench: {failure}"));
-        }
+    let Some(safe) = safe else { return };
+    for complaint in safe.enter(Why::Measurement).complaints() {
+        tell(crate::exit::said(&complaint));
     }
 }

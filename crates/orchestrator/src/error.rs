@@ -1,6 +1,7 @@
 //! What can end a run before its plan does.
 
 use model::port::{CaptureError, JournalError, NoAnswer, PortError};
+use model::record::MAY_STILL_BE_ON;
 use model::time::{Cancelled, StopReason};
 
 /// Why a run ended before its plan did.
@@ -28,11 +29,20 @@ pub enum RunError {
         "the checks before the plan found: {0}. Put it right, then resume the run: it begins with the same checks"
     )]
     Preflight(String),
-    /// A supply is not where it was set: something draws more than it should.
-    #[error(
-        "{0}; the supplies were switched off. Look for a short circuit or a connector the wrong way round, with the power off"
-    )]
+    /// A supply is not where it was set, or nobody knows where it is.
+    #[error("{0}")]
     Electrical(String),
+    /// A supply did not do as it was told, or did not say so.
+    #[error("{0}; as it is not certain where its output stands, the supplies were sent off")]
+    NotSwitched(PortError),
+    /// Something ended the run, and a supply did not confirm that it went off.
+    #[error("{MAY_STILL_BE_ON}: {uncertain}; {error}")]
+    MayStillBeOn {
+        /// Which supply, and what to do.
+        uncertain: String,
+        /// What ended the run.
+        error: Box<Self>,
+    },
     /// The plan says to stop at a bad reading.
     #[error("{0}; the plan says to stop at a bad reading")]
     BadReading(String),
@@ -44,11 +54,12 @@ pub enum RunError {
 impl RunError {
     /// Whether the reason is electrical, so that supplies must go off.
     #[must_use]
-    pub const fn is_electrical(&self) -> bool {
-        matches!(
-            self,
-            Self::Electrical(_) | Self::Stopped(StopReason::Electrical)
-        )
+    pub fn is_electrical(&self) -> bool {
+        match self {
+            Self::Electrical(_) | Self::Stopped(StopReason::Electrical) => true,
+            Self::MayStillBeOn { error, .. } => error.is_electrical(),
+            _ => false,
+        }
     }
 }
 

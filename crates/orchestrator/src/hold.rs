@@ -26,6 +26,7 @@ impl Run<'_> {
     ) -> Result<(), RunError> {
         let end = anchor + held.settle.longest() + held.hop * held.windows as f64;
         let mut failures = 0;
+        self.regain_capture(stage)?;
         loop {
             match self.hold_once(stage, end, held) {
                 Ok(()) => return Ok(()),
@@ -71,6 +72,8 @@ impl Run<'_> {
             let (span, _) = self.session.settle(&targets, sent, &held.settle)?;
             span
         };
+        // Kept together with the next piece: a run that is killed in between says it once.
+        let mut missed = None;
         if let Some(before) = before {
             let begins = self.session.run_time(timeline.host_time(span.start));
             if begins > before.until {
@@ -83,10 +86,10 @@ impl Run<'_> {
                     reason: format!(
                         "nothing was heard for {:.0} s: {}",
                         begins.seconds_from(before.until),
-                        self.delay
+                        self.why_late(before.until)
                     ),
                 };
-                self.keep(vec![Entry::Gap(gap)])?;
+                missed = Some(Entry::Gap(gap));
             }
         }
         let mut windows = before.map_or(0, |held| held.windows);
@@ -97,6 +100,7 @@ impl Run<'_> {
             // A hold that lost time ends when it was to end; it does not stretch.
             let begins = self.session.run_time(timeline.host_time(span.end()));
             if before.is_some() && begins >= end {
+                self.keep(missed.into_iter().collect())?;
                 return Ok(());
             }
             let pieces = per_chunk.min(held.windows - windows);
@@ -107,9 +111,10 @@ impl Run<'_> {
                     points.entry(position).or_default().push(measured);
                 }
             }
-            let traces = points
+            let traces = missed
+                .take()
                 .into_iter()
-                .filter_map(|(position, points)| {
+                .chain(points.into_iter().filter_map(|(position, points)| {
                     let played = played.iter().find(|played| played.position == position)?;
                     Some(Entry::Trace(Trace {
                         stage,
@@ -122,7 +127,7 @@ impl Run<'_> {
                         hop: held.hop,
                         points,
                     }))
-                })
+                }))
                 .collect();
             self.keep(traces)?;
             windows += pieces;

@@ -5,11 +5,13 @@
 
 #![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
 
+mod apart;
 mod ear;
 mod error;
 mod evidence;
 mod hold;
 mod judge;
+mod limits;
 mod listening;
 mod power;
 mod preflight;
@@ -21,9 +23,12 @@ mod safety;
 pub mod schedule;
 mod session;
 mod supplies;
+mod watch;
+mod watched;
 
 pub use error::RunError;
 pub use recorded::{RecordedEar, RecordedNote};
 pub use run::{Job, conduct};
-pub use safety::{SafeState, Why};
-pub use session::{Ports, SharedInstrument, SharedNotes};
+pub use safety::{Made, SafeState, Why};
+pub use session::{Owing, Ports, SharedInstrument, SharedNotes};
+pub use watch::{Asking, Call};

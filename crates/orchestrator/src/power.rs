@@ -4,11 +4,10 @@ use crate::error::RunError;
 use crate::run::Run;
 use crate::session::{Session, lock};
 use model::document::rig::{Rig, Supply, SwitchedBy};
-use model::port::{PortError, Remedy, Sense, Sensed, Setting};
+use model::port::{Confirmed, PortError, Remedy, Sense, Sensed, Setting};
 use model::quantity::Seconds;
-use model::record::{Conditions, PositionId};
-use model::time::{Cancelled, RunTime, Span};
-use std::collections::BTreeMap;
+use model::record::PositionId;
+use model::time::{RunTime, Span};
 
 /// How long an instrument may take to answer.
 const ANSWER_WITHIN: Seconds = Seconds::of(5.0);
@@ -16,12 +15,6 @@ const ANSWER_WITHIN: Seconds = Seconds::of(5.0);
 const SOUND_WITHIN: Seconds = Seconds::of(600.0);
 /// How long to wait for the first sound when a mains timer switches.
 const TIMER_WITHIN: Seconds = Seconds::of(86_400.0);
-/// Below this share of its voltage a supply counts as gone.
-const GONE_BELOW: f64 = 0.8;
-/// Below this share, and staying there, it is held down by its current limit.
-const SHORTED_BELOW: f64 = 0.5;
-/// How long it must stay there, so that a flicker of the mains is not taken for it.
-const SHORTED_FOR: Seconds = Seconds::of(1.0);
 
 /// What became of a supply.
 #[derive(Debug, Clone, PartialEq)]
@@ -29,6 +22,8 @@ pub(crate) struct Switched {
     pub(crate) at: RunTime,
     pub(crate) positions: Vec<PositionId>,
     pub(crate) text: String,
+    /// Whether its current limit was read back, where an instrument switched it on.
+    pub(crate) limit_read: bool,
 }
 
 /// The supplies of a rig that stand behind positions in use.
@@ -72,108 +67,137 @@ impl<'a> Power<'a> {
             .any(|(_, supply, _)| matches!(supply.by, SwitchedBy::Instrument(_)))
     }
 
-    /// Switches all supplies in use on, or asks for it and waits until they are.
+    /// The names of the supplies in use of which a position needs switching.
+    pub(crate) fn names(&self, needs: impl Fn(&PositionId) -> bool) -> Vec<String> {
+        self.supplies()
+            .into_iter()
+            .filter(|(_, _, positions)| positions.iter().any(&needs))
+            .map(|(name, _, _)| name.to_owned())
+            .collect()
+    }
+
+    /// The supplies in use, by name, with their positions.
+    pub(crate) fn fed_by(&self, name: &str) -> Vec<PositionId> {
+        let all = self.supplies().into_iter();
+        all.filter(|(supply, _, _)| *supply == name)
+            .flat_map(|(_, _, positions)| positions)
+            .collect()
+    }
+
+    /// Switches a supply on, or asks for it and waits until it is.
     pub(crate) fn on(
         &self,
         run: &mut Run<'_>,
         stage: Option<u16>,
-    ) -> Result<Vec<Switched>, RunError> {
-        let mut switched = Vec::new();
-        for (name, supply, positions) in self.supplies() {
-            let text = match &supply.by {
-                SwitchedBy::Instrument(instrument) => {
-                    let (Some(voltage), Some(current_limit)) =
-                        (supply.voltage, supply.current_limit)
-                    else {
-                        return Err(RunError::Unfit(format!(
-                            "the supply \"{name}\" has no voltage or no current limit in the rig; it is not switched without them"
-                        )));
-                    };
-                    set(
-                        &run.session,
-                        instrument,
-                        Setting::On {
-                            voltage,
-                            current_limit,
-                        },
-                    )?;
-                    format!("supply \"{name}\" switched on: {voltage}, at most {current_limit}")
-                }
-                SwitchedBy::Operator => {
-                    let question = format!(
-                        "Switch the supply \"{name}\" on now (positions {}), then confirm.",
-                        list(&positions)
-                    );
-                    run.ask(stage, &question)?;
-                    first_sound(run, stage, &positions, SOUND_WITHIN)?;
-                    format!("first sound after the supply \"{name}\" was switched on by hand")
-                }
-                SwitchedBy::Timer => {
-                    first_sound(run, stage, &positions, TIMER_WITHIN)?;
-                    format!("first sound after the mains timer switched the supply \"{name}\" on")
-                }
-            };
-            switched.push(Switched {
-                at: run.session.now(),
-                positions,
-                text,
-            });
-        }
-        Ok(switched)
+        name: &str,
+    ) -> Result<Switched, RunError> {
+        let supply = self.supply(name)?;
+        let positions = self.fed_by(name);
+        let mut limit_read = true;
+        let text = match &supply.by {
+            SwitchedBy::Instrument(instrument) => {
+                let (Some(voltage), Some(current_limit)) = (supply.voltage, supply.current_limit)
+                else {
+                    return Err(RunError::Unfit(format!(
+                        "the supply \"{name}\" has no voltage or no current limit in the rig; it is not switched without them"
+                    )));
+                };
+                // From here on an off is owed until that it is on is on disk.
+                run.safe.owes().switching(true);
+                let confirmed = set(
+                    &run.session,
+                    instrument,
+                    Setting::On {
+                        voltage,
+                        current_limit,
+                    },
+                )
+                .map_err(RunError::NotSwitched)?;
+                limit_read = confirmed.current_limit.is_some();
+                let now = run.session.now();
+                run.watch.switched(instrument, Some(now), limit_read);
+                format!("supply \"{name}\" switched on: {voltage}, at most {current_limit}")
+            }
+            SwitchedBy::Operator => {
+                let question = format!(
+                    "Switch the supply \"{name}\" on now (positions {}), then confirm.",
+                    list(&positions)
+                );
+                run.ask(stage, &question)?;
+                first_sound(run, stage, &positions, SOUND_WITHIN)?;
+                format!("first sound after the supply \"{name}\" was switched on by hand")
+            }
+            SwitchedBy::Timer => {
+                first_sound(run, stage, &positions, TIMER_WITHIN)?;
+                format!("first sound after the mains timer switched the supply \"{name}\" on")
+            }
+        };
+        Ok(Switched {
+            at: run.session.now(),
+            positions,
+            text,
+            limit_read,
+        })
     }
 
-    /// Switches all supplies in use off, or asks for it.
+    /// Switches a supply off, or asks for it.
     pub(crate) fn off(
         &self,
         run: &mut Run<'_>,
         stage: Option<u16>,
-    ) -> Result<Vec<Switched>, RunError> {
-        let mut switched = Vec::new();
-        for (name, supply, positions) in self.supplies() {
-            let text = match &supply.by {
-                SwitchedBy::Instrument(instrument) => {
-                    set(&run.session, instrument, Setting::Off)?;
-                    format!("supply \"{name}\" switched off")
-                }
-                SwitchedBy::Operator => {
-                    let question = format!(
-                        "Switch the supply \"{name}\" off now (positions {}), then confirm.",
-                        list(&positions)
-                    );
-                    run.ask(stage, &question)?;
-                    format!("supply \"{name}\" switched off by hand")
-                }
-                SwitchedBy::Timer => {
-                    format!("supply \"{name}\" taken to be off by its mains timer")
-                }
-            };
-            switched.push(Switched {
-                at: run.session.now(),
-                positions,
-                text,
-            });
-        }
-        Ok(switched)
+        name: &str,
+    ) -> Result<Switched, RunError> {
+        let positions = self.fed_by(name);
+        let text = match &self.supply(name)?.by {
+            SwitchedBy::Instrument(instrument) => {
+                run.safe.owes().switching(true);
+                set(&run.session, instrument, Setting::Off).map_err(RunError::NotSwitched)?;
+                run.watch.switched(instrument, None, false);
+                format!("supply \"{name}\" switched off")
+            }
+            SwitchedBy::Operator => {
+                let question = format!(
+                    "Switch the supply \"{name}\" off now (positions {}), then confirm.",
+                    list(&positions)
+                );
+                run.ask(stage, &question)?;
+                format!("supply \"{name}\" switched off by hand")
+            }
+            SwitchedBy::Timer => {
+                format!("supply \"{name}\" taken to be off by its mains timer")
+            }
+        };
+        Ok(Switched {
+            at: run.session.now(),
+            positions,
+            text,
+            limit_read: true,
+        })
     }
 
-    /// The positions whose supply an instrument says is not there, with a sentence.
+    fn supply(&self, name: &str) -> Result<&'a Supply, RunError> {
+        self.rig
+            .supplies
+            .get(name)
+            .ok_or_else(|| RunError::Unfit(format!("the rig has no supply \"{name}\" any more")))
+    }
+
+    /// The positions whose supply has its output off, as its instrument says, with a
+    /// sentence. One that only sags is not: what that means is for the watch to say.
     pub(crate) fn found_off(&self, session: &Session) -> Vec<(PositionId, String)> {
         let mut found = Vec::new();
         for (name, supply, positions) in self.supplies() {
-            let (SwitchedBy::Instrument(instrument), Some(wanted)) = (&supply.by, supply.voltage)
-            else {
+            let SwitchedBy::Instrument(instrument) = &supply.by else {
                 continue;
             };
-            let Ok(Sensed::Voltage(voltage)) = sense(session, instrument, Sense::Voltage) else {
+            if sense(session, instrument, Sense::Output) != Ok(Sensed::Output(false)) {
                 continue;
-            };
-            if voltage.get().abs() < GONE_BELOW * wanted.get().abs() {
-                for position in positions {
-                    found.push((
-                        position,
-                        format!("the supply \"{name}\" stands at {voltage} instead of {wanted}"),
-                    ));
-                }
+            }
+            for position in positions {
+                found.push((
+                    position,
+                    format!("the output of the supply \"{name}\" is off"),
+                ));
             }
         }
         found
@@ -186,87 +210,6 @@ impl<'a> Power<'a> {
             .filter(|(_, supply, _)| !matches!(supply.by, SwitchedBy::Instrument(_)))
             .flat_map(|(_, _, positions)| positions)
             .collect()
-    }
-
-    /// The surroundings of a position, as far as instruments tell. What does not
-    /// answer is left out: a thermometer that died must not end a night.
-    pub(crate) fn conditions(&self, session: &Session) -> Vec<(PositionId, Conditions)> {
-        let air = self.rig.thermometer.as_deref().and_then(|name| {
-            match sense(session, name, Sense::Temperature) {
-                Ok(Sensed::Temperature(celsius)) => Some(celsius),
-                _ => None,
-            }
-        });
-        let mut conditions: Vec<(PositionId, Conditions)> = self
-            .positions
-            .iter()
-            .map(|position| (position.clone(), Conditions { air, supply: None }))
-            .collect();
-        for (_, supply, positions) in self.supplies() {
-            let SwitchedBy::Instrument(instrument) = &supply.by else {
-                continue;
-            };
-            let Ok(Sensed::Voltage(voltage)) = sense(session, instrument, Sense::Voltage) else {
-                continue;
-            };
-            for (position, conditions) in &mut conditions {
-                if positions.contains(position) {
-                    conditions.supply = Some(voltage);
-                }
-            }
-        }
-        conditions
-    }
-
-    /// Looks twice at the supplies that should be on, and says which are held down
-    /// by their current limit.
-    pub(crate) fn shorted(
-        &self,
-        session: &Session,
-        powered: &BTreeMap<PositionId, bool>,
-    ) -> Result<Option<String>, Cancelled> {
-        let held_down = || {
-            self.supplies()
-                .into_iter()
-                .find_map(|(name, supply, positions)| {
-                    let (SwitchedBy::Instrument(instrument), Some(wanted)) =
-                        (&supply.by, supply.voltage)
-                    else {
-                        return None;
-                    };
-                    let on = positions
-                        .iter()
-                        .any(|position| powered.get(position) == Some(&true));
-                    let Ok(Sensed::Voltage(voltage)) = sense(session, instrument, Sense::Voltage)
-                    else {
-                        return None;
-                    };
-                    (on && voltage.get().abs() < SHORTED_BELOW * wanted.get().abs()).then(|| {
-                        format!("the supply \"{name}\" stands at {voltage} instead of {wanted}")
-                    })
-                })
-        };
-        if held_down().is_none() {
-            return Ok(None);
-        }
-        session
-            .clock
-            .sleep_until(session.clock.now() + SHORTED_FOR, &session.stop)?;
-        Ok(held_down())
-    }
-
-    /// Whether a voltage that was sensed at a position is far below what it should be.
-    pub(crate) fn dipped(&self, position: &PositionId, conditions: &Conditions) -> bool {
-        let supply = self
-            .rig
-            .positions
-            .get(position.as_str())
-            .and_then(|position| position.supply.as_ref())
-            .and_then(|name| self.rig.supplies.get(name));
-        match (supply.and_then(|supply| supply.voltage), conditions.supply) {
-            (Some(wanted), Some(voltage)) => voltage.get().abs() < GONE_BELOW * wanted.get().abs(),
-            _ => false,
-        }
     }
 }
 
@@ -282,7 +225,7 @@ fn instrument<'s>(
     })
 }
 
-fn set(session: &Session, name: &str, setting: Setting) -> Result<(), PortError> {
+fn set(session: &Session, name: &str, setting: Setting) -> Result<Confirmed, PortError> {
     let by = session.clock.now() + ANSWER_WITHIN;
     lock(instrument(session, name)?).set(setting, by)
 }

@@ -2,8 +2,8 @@
 //! before the next; what cannot be played in time is a gap.
 
 use crate::error::RunError;
-use crate::progress::Place;
-use crate::run::{Run, words};
+use crate::progress::{Delay, Place};
+use crate::run::Run;
 use crate::schedule::NoteRounds;
 use crate::session::{NoteFailure, NoteHeard, lock};
 use model::document::plan::Then;
@@ -34,9 +34,8 @@ struct Round<'r> {
     stage: u16,
     round: u32,
     rounds: &'r NoteRounds,
-    late: bool,
-    /// Time lost to devices that failed within the round.
-    lost: Seconds,
+    /// When it was to begin.
+    due: RunTime,
 }
 
 /// What became of a place in the timetable.
@@ -55,6 +54,7 @@ impl Run<'_> {
         anchor: RunTime,
         rounds: &NoteRounds,
     ) -> Result<(), RunError> {
+        self.regain_capture(stage)?;
         for round in 0..rounds.rounds {
             let slots = rounds.slots(round);
             let repeats = rounds.listen.repeats.max(1);
@@ -72,7 +72,7 @@ impl Run<'_> {
             // A round under way is late by what it has lost since its last note; a
             // round not begun, by what has passed since it was due.
             let since = if begun.is_some() {
-                self.progress.last_instant
+                self.progress.accounted_until
             } else {
                 due
             };
@@ -82,6 +82,7 @@ impl Run<'_> {
                     stage,
                     round,
                     due,
+                    if begun.is_some() { since } else { due },
                     begun.is_some(),
                     (0..slots.len())
                         .filter(|slot| pending(self, *slot))
@@ -92,20 +93,17 @@ impl Run<'_> {
             self.wait_until(stage, due)?;
             self.look_for_sender(stage)?;
             self.lead_in()?;
-            let began = begun.unwrap_or_else(|| self.session.now());
-            let late = began.seconds_from(due) > LATE.get();
-            let mut state = Round {
+            let state = Round {
                 stage,
                 round,
                 rounds,
-                late,
-                lost: Seconds::ZERO,
+                due,
             };
             for (slot, note) in slots.iter().enumerate() {
                 if !pending(self, slot) {
                     continue;
                 }
-                self.slot(&mut state, &slots, slot, *note, due)?;
+                self.slot(&state, &slots, slot, *note)?;
             }
         }
         Ok(())
@@ -165,10 +163,11 @@ impl Run<'_> {
         stage: u16,
         round: u32,
         due: RunTime,
+        since: RunTime,
         begun: bool,
         slots: Vec<usize>,
     ) -> Result<(), RunError> {
-        let reason = self.delay.clone();
+        let reason = self.why_late(since);
         let gap = |slot| {
             Entry::Gap(Gap {
                 stage,
@@ -192,24 +191,23 @@ impl Run<'_> {
 
     fn slot(
         &mut self,
-        state: &mut Round<'_>,
+        state: &Round<'_>,
         slots: &[usize],
         slot: usize,
         note: usize,
-        due: RunTime,
     ) -> Result<(), RunError> {
         let place_due = state
             .rounds
             .pace
-            .map_or(due, |pace| due + pace * slot as f64);
+            .map_or(state.due, |pace| state.due + pace * slot as f64);
         self.wait_until(state.stage, place_due)?;
         for repeat in 0..state.rounds.listen.repeats.max(1) {
             let place = (state.stage, state.round, slot as u16, repeat);
             if self.outstanding(place).is_empty() {
                 continue;
             }
-            let kept = if state.lost > state.rounds.every / 2.0 {
-                Kept::GivenUp(self.delay.clone())
+            let kept = if self.has_lost_too_much(state) {
+                Kept::GivenUp(self.why_late(state.due))
             } else {
                 if repeat > 0 {
                     self.leave(state.rounds, slots, note)?;
@@ -217,10 +215,17 @@ impl Run<'_> {
                 self.place(state, place, note)?
             };
             if let Kept::GivenUp(reason) = kept {
+                // A round that lost its time before its first note is given up whole, as
+                // one is that nobody was there for.
+                let unbegun = self
+                    .progress
+                    .first_played(state.stage, state.round)
+                    .is_none();
+                let whole = slot == 0 && unbegun && self.has_lost_too_much(state);
                 let gap = Gap {
                     stage: state.stage,
                     round: state.round,
-                    slot: Some(slot as u16),
+                    slot: (!whole).then_some(slot as u16),
                     position: None,
                     at: place_due,
                     reason,
@@ -281,12 +286,7 @@ impl Run<'_> {
     }
 
     /// Plays and hears one place until it is measured, or given up.
-    fn place(
-        &mut self,
-        state: &mut Round<'_>,
-        place: Place,
-        note: usize,
-    ) -> Result<Kept, RunError> {
+    fn place(&mut self, state: &Round<'_>, place: Place, note: usize) -> Result<Kept, RunError> {
         let targets = Self::targets(state.rounds, note);
         let (mut sender_failures, mut capture_failures) = (0, 0);
         loop {
@@ -295,7 +295,7 @@ impl Run<'_> {
             if outstanding.is_empty() {
                 return Ok(Kept::Measured);
             }
-            let conditions = self.conditions(state.stage)?;
+            let conditions = self.conditions()?;
             let before = self.session.now();
             match self.session.note(&targets, &state.rounds.listen) {
                 Ok(heard) => {
@@ -320,16 +320,18 @@ impl Run<'_> {
                     if let Some(kept) = self.sender_failed(state.stage, error, sender_failures)? {
                         return Ok(kept);
                     }
-                    state.lost =
-                        state.lost + Seconds::of(self.session.now().seconds_from(before).max(0.0));
+                    self.progress.delays.push(Delay {
+                        from: before,
+                        until: self.session.now(),
+                        what: "the sender failed",
+                        device: true,
+                    });
                 }
                 Err(NoteFailure::Capture(error)) => {
                     capture_failures += 1;
                     self.capture_failed(state.stage, error, capture_failures)?;
-                    state.lost =
-                        state.lost + Seconds::of(self.session.now().seconds_from(before).max(0.0));
-                    if state.lost > state.rounds.every / 2.0 {
-                        return Ok(Kept::GivenUp(self.delay.clone()));
+                    if self.has_lost_too_much(state) {
+                        return Ok(Kept::GivenUp(self.why_late(state.due)));
                     }
                 }
             }
@@ -345,6 +347,12 @@ impl Run<'_> {
         conditions: &[(PositionId, Conditions)],
     ) -> Vec<Reading> {
         let (stage, round, slot, repeat) = place;
+        let first = heard.iter().map(|heard| heard.played).min();
+        let began = self
+            .progress
+            .first_played(stage, round)
+            .or_else(|| first.map(|played| self.session.run_time(played)));
+        let late = began.is_some_and(|began| began.seconds_from(state.due) > LATE.get());
         let mut readings: Vec<Reading> = heard
             .into_iter()
             .filter_map(|heard| {
@@ -352,7 +360,7 @@ impl Run<'_> {
                     .iter()
                     .find(|(position, _)| *position == heard.position)?;
                 let mut measured = heard.measured;
-                if state.late {
+                if late {
                     measured.flags.insert(Flag::Late);
                 }
                 let surroundings = conditions
@@ -422,19 +430,32 @@ impl Run<'_> {
         if failures >= CAPTURE_TRIES {
             return Err(error.into());
         }
-        let from = self.session.now();
-        self.say(EventKind::Fault, Some(stage), error.to_string())?;
-        self.reopen_capture(stage, from + CAPTURE_PATIENCE)?;
-        let to = self.session.now();
-        self.delay = format!(
-            "the audio input was away between {} and {}",
-            words(from),
-            words(to)
-        );
+        self.say(EventKind::CaptureLost, Some(stage), error.to_string())?;
+        self.regain_capture(stage)
+    }
+
+    /// Whether failing devices have cost a round so much that the rest of it is given up.
+    fn has_lost_too_much(&self, round: &Round<'_>) -> bool {
+        self.progress.lost_since(round.due) > round.rounds.every / 2.0
+    }
+
+    /// Opens a capture again that was lost, if one was; a run that is taken up again goes
+    /// on with that where it was laid down.
+    pub(crate) fn regain_capture(&mut self, stage: u16) -> Result<(), RunError> {
+        let Some(from) = self.progress.capture_lost else {
+            return Ok(());
+        };
+        self.reopen_capture(stage, self.session.now() + CAPTURE_PATIENCE)?;
+        let lost = Delay {
+            from,
+            until: self.session.now(),
+            what: "the audio input was away",
+            device: true,
+        };
         self.say(
-            EventKind::Fault,
+            EventKind::CaptureBack,
             Some(stage),
-            format!("the audio input is back; {}", self.delay),
+            format!("the audio input is back; {}", lost.words()),
         )
     }
 

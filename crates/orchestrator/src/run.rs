@@ -5,17 +5,18 @@ use crate::error::RunError;
 use crate::judge::Heard;
 use crate::power::Power;
 use crate::preflight;
-use crate::progress::Progress;
+use crate::progress::{Delay, Progress};
 use crate::safety::{SafeState, Why};
 use crate::schedule::{Schedule, Work};
 use crate::session::{Ports, Session};
+use crate::watch::{Asking, Watch};
+use crate::watched::Fault;
 use model::document::plan::{Evidence, Plan};
 use model::document::rig::Rig;
 use model::port::{Journal, JournalError, Request, Watcher, commit};
 use model::quantity::Seconds;
 use model::record::{Entry, Event, EventKind, PositionId, RunRecord};
-use model::time::{RunTime, Stop, StopReason};
-use std::collections::BTreeSet;
+use model::time::{HostTime, RunTime, Stop, StopReason};
 
 /// A run to be carried out or carried on.
 pub struct Job<'a> {
@@ -30,7 +31,8 @@ pub struct Job<'a> {
 }
 
 /// Carries a run out, or on, until its plan is done or something ends it. On
-/// every way out notes are ended; supplies go off only after an electrical fault.
+/// every way out notes are ended; supplies go off only after an electrical fault, and
+/// where a switching or the checks before the plan had not come to their end.
 ///
 /// # Errors
 /// [`RunError`] when it ended before its plan did. What is on disk stays valid.
@@ -42,33 +44,20 @@ pub fn conduct(
     stop: &Stop,
 ) -> Result<(), RunError> {
     let safe = SafeState::of(&ports, job.rig);
-    let outcome = {
-        let mut run = Run::new(job, ports, journal, watcher, stop);
-        // A wait that was cut short does not know why; the flag does, and on the reason
-        // depends whether supplies go off.
-        let outcome = run.all().map_err(|error| match error {
-            RunError::Stopped(_) => run.stopped(),
-            other => other,
-        });
-        run.close(&outcome);
-        outcome
-    };
-    let why = if outcome.as_ref().is_err_and(RunError::is_electrical) {
-        Why::Electrical
-    } else {
-        Why::Measurement
-    };
-    match (safe.enter(why), outcome) {
-        (Ok(()), outcome) => outcome,
-        (Err(failures), Ok(())) => Err(RunError::Unfit(failures.join("; "))),
-        (Err(failures), Err(error)) => {
-            Err(RunError::Unfit(format!("{error}; {}", failures.join("; "))))
-        }
-    }
+    let mut run = Run::new(job, ports, journal, watcher, stop, safe.clone());
+    // A wait that was cut short does not know why; the flag does, and on the reason
+    // depends whether supplies go off.
+    let outcome = run.all().map_err(|error| match error {
+        RunError::Stopped(_) => run.stopped(),
+        other => other,
+    });
+    run.end(outcome, &safe)
 }
 
 /// How long a run that waits lets others wait who ask something of it.
 const HEARD_WITHIN: Seconds = Seconds::of(0.5);
+/// What takes so much longer than it should is a delay worth a word.
+const HELD_UP: Seconds = Seconds::of(5.0);
 
 pub(crate) struct Run<'a> {
     pub(crate) plan: &'a Plan,
@@ -83,9 +72,11 @@ pub(crate) struct Run<'a> {
     /// How long nobody looked before the run was taken up again.
     pub(crate) away: Seconds,
     in_spite_of_preflight: bool,
-    pub(crate) dipped: BTreeSet<PositionId>,
-    /// Why the timetable is behind, when it is.
-    pub(crate) delay: String,
+    /// The stage under way.
+    pub(crate) stage: Option<u16>,
+    pub(crate) watch: Watch,
+    asking: Option<Asking>,
+    pub(crate) safe: SafeState,
 }
 
 impl<'a> Run<'a> {
@@ -95,7 +86,9 @@ impl<'a> Run<'a> {
         journal: &'a mut dyn Journal,
         watcher: &'a mut dyn Watcher,
         stop: &Stop,
+        safe: SafeState,
     ) -> Self {
+        let mut ports = ports;
         let positions: Vec<PositionId> = job.record.header.units.keys().cloned().collect();
         let progress = Progress::of(job.record);
         let resumed = !job.record.events.is_empty();
@@ -109,13 +102,19 @@ impl<'a> Run<'a> {
         } else {
             RunTime::START
         };
-        let delay = format!(
-            "the run was not going on between {} and {}",
-            words(progress.last_instant),
-            words(now)
-        );
         let progress_end = progress.last_instant;
-        let mut session = Session::new(ports, stop.clone(), job.plan.pitch, now);
+        let zero = HostTime::from_nanoseconds(ports.clock.now().nanoseconds() - now.nanoseconds());
+        let watch = Watch::begin(
+            job.rig,
+            &positions,
+            &progress,
+            &ports,
+            zero,
+            safe.clone(),
+            stop,
+        );
+        let asking = std::mem::replace(&mut ports.asking, Asking::Apart);
+        let mut session = Session::new(ports, stop.clone(), job.plan.pitch, zero);
         session.heard = Heard::of(job.record);
         session.ear.remembers = job.plan.evidence != Evidence::None;
         Self {
@@ -130,17 +129,24 @@ impl<'a> Run<'a> {
             resumed,
             away: Seconds::of(now.seconds_from(progress_end).max(0.0)),
             in_spite_of_preflight: job.in_spite_of_preflight,
-            dipped: BTreeSet::new(),
-            delay,
+            stage: None,
+            watch,
+            asking: Some(asking),
+            safe,
         }
     }
 
-    /// Puts entries on disk, then lets the progress and the watcher know.
+    /// Puts entries on disk, with all that the watch has seen until now, then lets the
+    /// progress and the watcher know.
     pub(crate) fn keep(&mut self, entries: Vec<Entry>) -> Result<(), RunError> {
         if entries.is_empty() {
             return Ok(());
         }
-        let committed = commit(self.journal, entries)?;
+        let mut all = self.changes();
+        all.extend(entries);
+        let begun = self.session.now();
+        let committed = commit(self.journal, all)?;
+        self.account(begun, Seconds::ZERO, "the store took long to write");
         for entry in committed.entries() {
             match entry {
                 Entry::Reading(reading) => {
@@ -187,31 +193,70 @@ impl<'a> Run<'a> {
         self.keep(vec![event])
     }
 
+    /// Notes that something took longer than it should, as a reason for what is late.
+    pub(crate) fn account(&mut self, from: RunTime, should: Seconds, what: &'static str) {
+        let until = self.session.now();
+        if until.seconds_from(from) > should.get() + HELD_UP.get() {
+            self.progress.delays.push(Delay {
+                from,
+                until,
+                what,
+                device: false,
+            });
+        }
+    }
+
+    /// Why something due some time ago is not going to be measured.
+    pub(crate) fn why_late(&self, since: RunTime) -> String {
+        let now = self.session.now();
+        self.progress.held_up(since, now).map_or_else(
+            || format!("what came before lasted until {}", words(now)),
+            Delay::words,
+        )
+    }
+
     fn all(&mut self) -> Result<(), RunError> {
         let text = if self.resumed {
             "the run was taken up again"
         } else {
             "the run began"
         };
+        let before = self.progress.last_instant;
         self.say(EventKind::SessionOpened, None, text)?;
+        if self.resumed {
+            let now = self.session.now();
+            self.progress.delays.push(Delay::absence(before, now));
+        }
         if self.progress.tripped {
             // Whoever found the cause begins anew: the night is spoilt in any case.
             return Err(RunError::Unfit(
                 "an electrical fault ended this run, and it is not carried on; find the cause with the power off, then begin a new run".to_owned(),
             ));
         }
-        if self.resumed {
+        if let Some(asking) = self.asking.take() {
+            self.watch.asked_by(asking)?;
+        }
+        self.session.stop.check()?;
+        // Until the checks are done it is they that switch supplies.
+        if self.resumed && self.progress.preflight_done {
             self.look_for_lost_power()?;
         }
         if !self.progress.preflight_done {
             self.preflight()?;
         }
+        let last = self.schedule.stages.len().checked_sub(1);
+        let under_way = last.and_then(|last| {
+            let begun = |stage: &u16| self.progress.anchor(*stage).is_some();
+            (0..=last as u16).rfind(begun)
+        });
+        self.look_at_budget(under_way)?;
         let mut anchor = self.session.now();
         for stage in 0..self.schedule.stages.len() as u16 {
             if let Some(end) = self.progress.end(stage) {
                 anchor = end;
                 continue;
             }
+            self.stage = Some(stage);
             anchor = match self.progress.anchor(stage) {
                 Some(begun) => begun,
                 None => {
@@ -237,15 +282,15 @@ impl<'a> Run<'a> {
         let planned_end = scheduled.lasts.map(|lasts| anchor + lasts);
         match scheduled.work {
             Work::PowerOn => {
-                if !self.progress.has_switched(stage) {
-                    self.switch(true, Some(stage))?;
-                }
+                self.switch(true, Some(stage), |run, position| {
+                    !run.progress.has_switched(stage, position)
+                })?;
                 return Ok(self.session.now());
             }
             Work::CoolDown => {
-                if !self.progress.has_switched(stage) {
-                    self.switch(false, Some(stage))?;
-                }
+                self.switch(false, Some(stage), |run, position| {
+                    !run.progress.has_switched(stage, position)
+                })?;
             }
             Work::Wait => {}
             Work::Rounds(rounds) => self.rounds(stage, anchor, &rounds)?,
@@ -274,9 +319,11 @@ impl<'a> Run<'a> {
     /// or to remark on it is heard soon.
     pub(crate) fn wait_until(&mut self, stage: u16, due: RunTime) -> Result<(), RunError> {
         while self.session.now() < due {
-            let piece = self.session.now() + HEARD_WITHIN;
-            self.session.sleep_until(piece.min(due))?;
+            let begun = self.session.now();
+            self.session.sleep_until((begun + HEARD_WITHIN).min(due))?;
+            self.account(begun, HEARD_WITHIN, "the machine stood still");
             self.heed(stage)?;
+            self.keep_changes()?;
         }
         Ok(())
     }
@@ -302,14 +349,19 @@ impl<'a> Run<'a> {
             .any(|stage| stage.work == Work::PowerOn);
         let positions = self.positions.clone();
         let power = Power::new(self.rig, &positions);
-        let mut entries = Vec::new();
         // A supply the plan will switch may be switched for the checks; one that it
-        // never mentions is taken as it is, and only switched on if found off.
-        let switch =
-            power.switchable() && (powers_later || !power.found_off(&self.session).is_empty());
+        // never mentions is taken as it is, and only switched on if found off. Checks that
+        // were broken off may have switched it on already.
+        let already =
+            |run: &Self, position: &PositionId| run.progress.powered(position) == Some(true);
+        let switch = self.plan.preflight
+            && power.switchable()
+            && (powers_later
+                || positions.iter().any(|position| already(self, position))
+                || !power.found_off(&self.session).is_empty());
         if switch {
-            let on = power.on(self, None)?;
-            entries.extend(self.switched_entries(EventKind::PowerOn, None, on));
+            self.safe.owes().checks(true);
+            self.switch(true, None, |run, position| !already(run, position))?;
         }
         let can_listen = switch || !powers_later;
         let findings = if self.plan.preflight && can_listen {
@@ -325,10 +377,13 @@ impl<'a> Run<'a> {
         } else {
             None
         };
+        let mut entries = Vec::new();
         if switch && powers_later {
-            // t = 0 is when the plan switches on, not when the checks did.
-            let off = power.off(self, None)?;
-            entries.extend(self.switched_entries(EventKind::PowerOff, None, off));
+            // t = 0 is when the plan switches on, not when the checks did. It is kept together
+            // with what they found: they are done, or to be done again, as a whole.
+            for name in self.supplies_of(|_, _| true) {
+                entries.extend(self.switch_one(false, None, &name)?);
+            }
         }
         // What was heard here is not on disk; a resumed run could not know it.
         self.session.heard = Heard::default();
@@ -356,6 +411,8 @@ impl<'a> Run<'a> {
             entries.push(self.event(now, kind, None, None, sentence));
         }
         self.keep(entries)?;
+        self.safe.owes().switching(false);
+        self.safe.owes().checks(refused && !powers_later);
         if refused {
             return Err(RunError::Preflight(fatal.join("; ")));
         }
@@ -412,14 +469,86 @@ impl<'a> Run<'a> {
         Ok(())
     }
 
-    /// The last entry of a session. It may fail: then the next one says so.
-    fn close(&mut self, outcome: &Result<(), RunError>) {
-        let text = match outcome {
+    /// The end of a session: the rig is made safe first, and what became of it written
+    /// afterwards. That may fail; what is returned is then all that says so.
+    fn end(&mut self, outcome: Result<(), RunError>, safe: &SafeState) -> Result<(), RunError> {
+        self.watch.end();
+        let told = self.watch.fault();
+        // Nobody watches from here on, so what looks like a short circuit counts as one.
+        let suspect = self.watch.suspect();
+        // Of the plan's own supplies that were sent off with a switching that failed, a run
+        // that is taken up again finds them off, and switches them on again.
+        let undone = !self.progress.preflight_done && safe.owes().any();
+        let electrical = told.is_some() || outcome.as_ref().is_err_and(RunError::is_electrical);
+        let why = if electrical {
+            Why::Electrical
+        } else {
+            Why::Measurement
+        };
+        let made = safe.enter(why);
+        let outcome = match told.map(|(fault, _)| fault).or(suspect) {
+            Some(fault) => {
+                let Fault { at, what, check } = fault;
+                let off = if made.off.is_empty() {
+                    "off was sent to every supply that the rig file lets go off"
+                } else {
+                    "the supplies were switched off"
+                };
+                let tripped = self.event(at, EventKind::Tripped, None, None, what.clone());
+                let kept = self.keep(vec![tripped]);
+                let unkept = kept.err().map_or_else(String::new, |error| {
+                    format!("; that could not be kept, so do not resume this run: {error}")
+                });
+                Err(RunError::Electrical(format!(
+                    "{what}; {off}; {check}{unkept}"
+                )))
+            }
+            None => outcome,
+        };
+        let now = self.session.now();
+        let mut entries = Vec::new();
+        let positions_of = |name: &String| Power::new(self.rig, &self.positions).fed_by(name);
+        for (name, sentence) in &made.uncertain {
+            for position in positions_of(name) {
+                let kind = EventKind::OutputUncertain;
+                entries.push(self.event(now, kind, None, Some(position), sentence.clone()));
+            }
+        }
+        if undone {
+            for name in &made.off {
+                for position in positions_of(name) {
+                    let text = format!("supply \"{name}\" switched off, as the run ended");
+                    entries.push(self.event(now, EventKind::PowerOff, None, Some(position), text));
+                }
+            }
+        }
+        let _ = self.keep(entries);
+        let outcome = match (made.uncertain.is_empty(), made.notes, outcome) {
+            (false, _, outcome) => Err(RunError::MayStillBeOn {
+                uncertain: made
+                    .uncertain
+                    .into_values()
+                    .collect::<Vec<String>>()
+                    .join("; "),
+                error: Box::new(outcome.err().unwrap_or_else(|| {
+                    RunError::Unfit("the plan is done all the same".to_owned())
+                })),
+            }),
+            (true, Some(notes), Ok(())) => Err(RunError::Unfit(notes)),
+            (true, Some(notes), Err(error)) => Err(RunError::Unfit(format!("{error}; {notes}"))),
+            (true, None, outcome) => outcome,
+        };
+        let text = match &outcome {
             Ok(()) => "the run was laid down: its plan is done".to_owned(),
             Err(error) => format!("the run was laid down: {error}"),
         };
-        let now = self.session.now();
-        if let Err(RunError::Device(_) | RunError::Capture(_) | RunError::Unanswered) = outcome {
+        if let Err(
+            RunError::Device(_)
+            | RunError::Capture(_)
+            | RunError::NotSwitched(_)
+            | RunError::Unanswered,
+        ) = outcome
+        {
             let fault = self.event(now, EventKind::Fault, None, None, text.clone());
             let _ = self.keep(vec![fault]);
         }
@@ -440,6 +569,7 @@ impl<'a> Run<'a> {
                 _ => break,
             }
         }
+        outcome
     }
 }
 

@@ -5,6 +5,8 @@
 use crate::ear::Ear;
 use crate::judge::Heard;
 use crate::listening::Sent;
+use crate::safety::Owed;
+use crate::watch::Asking;
 use model::document::plan::{Listen, Settle};
 use model::pitch::{Pitch, PitchStandard};
 use model::port::{Capture, CaptureError, Clock, Instrument, NoteOut, Operator, PortError};
@@ -31,7 +33,16 @@ pub struct Ports {
     pub instruments: BTreeMap<String, SharedInstrument>,
     /// The person at the bench.
     pub operator: Box<dyn Operator>,
+    /// Who asks the instruments while a run goes on.
+    pub asking: Asking,
+    /// What of the rig must be switched off whatever ends the run.
+    pub owed: Owing,
 }
+
+/// What of a rig must be switched off whatever ends a run; nothing to begin with. Whoever
+/// makes the rig safe has it from the ports.
+#[derive(Clone, Default)]
+pub struct Owing(pub(crate) Arc<Owed>);
 
 /// Takes a lock whoever held it before may have panicked with: ending notes and
 /// switching off must work all the same.
@@ -81,9 +92,8 @@ pub(crate) struct Session {
 }
 
 impl Session {
-    /// Takes up the devices; `now` is where the run stands at this moment.
-    pub(crate) fn new(ports: Ports, stop: Stop, standard: PitchStandard, now: RunTime) -> Self {
-        let zero = HostTime::from_nanoseconds(ports.clock.now().nanoseconds() - now.nanoseconds());
+    /// Takes up the devices; `zero` is when the run began, or would have by their clock.
+    pub(crate) fn new(ports: Ports, stop: Stop, standard: PitchStandard, zero: HostTime) -> Self {
         Self {
             clock: ports.clock,
             notes: ports.notes,

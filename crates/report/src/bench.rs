@@ -6,13 +6,32 @@ use crate::list;
 use crate::numbers::{duration, fixed, plain};
 use crate::outline::title;
 use model::document::rig::{Bounds, Law, Standing, Wiring};
-use model::record::PositionId;
+use model::record::{MAY_STILL_BE_ON, PositionId};
 use model::result::ResultName;
 
 /// Whether certificates in force stand behind the whole rig; the pages and exports
 /// ask here.
 pub(crate) fn is_calibrated(view: &RunView<'_>) -> bool {
     view.rig.is_calibrated(view.day)
+}
+
+/// What stands before everything else where a supply may have stayed on.
+pub(crate) fn may_still_be_on(view: &RunView<'_>) -> Option<String> {
+    let uncertain = view.record.may_still_be_on();
+    let positions: Vec<&str> = uncertain.keys().map(PositionId::as_str).collect();
+    let mut said: Vec<&str> = Vec::new();
+    for sentence in uncertain.values() {
+        if !said.contains(sentence) {
+            said.push(sentence);
+        }
+    }
+    (!positions.is_empty()).then(|| {
+        format!(
+            "{MAY_STILL_BE_ON} ({}): {}",
+            positions.join(", "),
+            said.join("; ")
+        )
+    })
 }
 
 /// What the rig lacks to be called calibrated, in a phrase each.

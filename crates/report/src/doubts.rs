@@ -3,7 +3,7 @@
 use crate::RunView;
 use crate::numbers::duration;
 use crate::words::clause;
-use model::record::{EventKind, PositionId, State};
+use model::record::{PositionId, State};
 use std::collections::BTreeMap;
 
 /// What is missing or doubtful of a unit.
@@ -84,8 +84,7 @@ pub(crate) fn gaps(view: &RunView<'_>, position: &PositionId) -> Vec<String> {
         ));
     }
     for event in view.record.events.iter().filter(|event| {
-        event.kind == EventKind::HistoryBroken
-            && event.position.as_ref().is_none_or(|of| of == position)
+        event.kind.breaks_history() && event.position.as_ref().is_none_or(|of| of == position)
     }) {
         said.push(format!(
             "The history broke {} into the run: {}.",

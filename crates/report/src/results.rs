@@ -140,7 +140,10 @@ pub fn results_json(view: &RunView<'_>) -> Value {
         "rig": view.rig.name,
         "complete": view.is_complete(),
         "calibrated": bench::is_calibrated(view),
-        "rig_statement": bench::statement(view),
+        "rig_statement": bench::may_still_be_on(view)
+            .into_iter()
+            .chain(bench::statement(view))
+            .collect::<Vec<_>>(),
         "units": units,
     });
     with_damage(view, results)

@@ -18,6 +18,10 @@ const WIDTH: usize = 80;
 #[must_use]
 pub fn text(view: &RunView<'_>) -> String {
     let mut lines = Vec::new();
+    if let Some(warning) = bench::may_still_be_on(view) {
+        wrap(&mut lines, &warning, "", "");
+        lines.push(String::new());
+    }
     if let Some(warning) = view.warning() {
         wrap(&mut lines, &warning, "", "");
         lines.push(String::new());

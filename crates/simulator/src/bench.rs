@@ -27,13 +27,71 @@ pub(crate) struct Shared {
     pub(crate) stream: Stream,
 }
 
-#[derive(Debug)]
+/// Something that is called as virtual time passes; false when it is not wanted any more.
+type Call = Box<dyn FnMut(HostTime) -> bool + Send>;
+
+/// What happens as time passes, beside what the run itself does.
+#[derive(Default)]
+struct Beat {
+    every: i64,
+    call: Option<Call>,
+}
+
 pub(crate) struct Inner {
     pub(crate) world: World,
     shared: Mutex<Shared>,
+    beat: Mutex<Beat>,
+}
+
+impl std::fmt::Debug for Inner {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Inner")
+            .field("world", &self.world)
+            .field("shared", &self.shared)
+            .finish_non_exhaustive()
+    }
 }
 
 impl Inner {
+    /// Lets time pass until a moment, with whatever is to be called on the way. It stands
+    /// still where `stop` is raised by that.
+    pub(crate) fn pass(&self, until: i64, stop: Option<&Stop>) -> Result<(), Cancelled> {
+        loop {
+            // Taken out while it is called: what it does may take time itself.
+            let beat = std::mem::take(&mut *self.beats());
+            let Beat {
+                every,
+                call: Some(mut call),
+            } = beat
+            else {
+                let mut shared = self.lock();
+                shared.now = shared.now.max(until);
+                return Ok(());
+            };
+            let next = {
+                let mut shared = self.lock();
+                let next = (shared.now / every + 1) * every;
+                shared.now = shared.now.max(until.min(next));
+                (next <= until).then_some(next)
+            };
+            let wanted = next.is_none_or(|next| call(HostTime::from_nanoseconds(next)));
+            if wanted {
+                let call = Some(call);
+                *self.beats() = Beat { every, call };
+            }
+            if next.is_none() {
+                return Ok(());
+            }
+            if let Some(stop) = stop {
+                stop.check()?;
+            }
+        }
+    }
+
+    fn beats(&self) -> MutexGuard<'_, Beat> {
+        self.beat.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
     pub(crate) fn lock(&self) -> MutexGuard<'_, Shared> {
         self.shared.lock().unwrap_or_else(PoisonError::into_inner)
     }
@@ -65,6 +123,7 @@ impl Bench {
             inner: Arc::new(Inner {
                 world,
                 shared: Mutex::new(shared),
+                beat: Mutex::default(),
             }),
         })
     }
@@ -75,6 +134,26 @@ impl Bench {
         Arc::new(SimulatedClock {
             inner: Arc::clone(&self.inner),
         })
+    }
+
+    /// Calls `call` at every whole multiple of `every` that virtual time passes, as a
+    /// thread of its own would be woken, until it says that it is not wanted any more. It
+    /// begins as far back as `looks_back`: what would be known by now to somebody who had
+    /// been called all the time, is.
+    pub fn each(&self, every: Seconds, looks_back: Seconds, call: Call) {
+        let every = every.nanoseconds().max(1);
+        *self.inner.beats() = Beat {
+            every,
+            call: Some(call),
+        };
+        let now = {
+            let mut shared = self.inner.lock();
+            let now = shared.now;
+            shared.now = (now - looks_back.nanoseconds()).max(0);
+            now
+        };
+        // Without a flag to stop it there is no error.
+        let _ = self.inner.pass(now, None);
     }
 
     /// The line to an interface.
@@ -185,14 +264,8 @@ impl Bench {
                         .place(position.as_str())
                         .is_some_and(|place| place.supply.as_ref() == Some(name))
                 });
-                // What a dip or a timer did follows from the script.
-                let scripted = feed.timer.is_some()
-                    || world
-                        .script
-                        .dips(name)
-                        .iter()
-                        .any(|(from, until, _)| (*from..=*until).contains(&at));
-                if meant && !scripted {
+                // What a timer did follows from the script.
+                if meant && feed.timer.is_none() {
                     let volts = if on { feed.comes_on_at } else { 0.0 };
                     logs.switch(world, name, at, volts);
                 }
@@ -289,9 +362,7 @@ impl Clock for SimulatedClock {
     }
     fn sleep_until(&self, due: HostTime, stop: &Stop) -> Result<(), Cancelled> {
         stop.check()?;
-        let mut shared = self.inner.lock();
-        shared.now = shared.now.max(due.nanoseconds());
-        Ok(())
+        self.inner.pass(due.nanoseconds(), Some(stop))
     }
 }
 

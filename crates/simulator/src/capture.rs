@@ -92,16 +92,18 @@ impl Capture for SimulatedCapture {
     fn read(&mut self, span: Span, stop: &Stop) -> Result<Window<'_>, CaptureError> {
         stop.check()?;
         let world = &self.bench.world;
-        let (frames, heard) = {
-            let mut shared = self.bench.lock();
-            let Shared {
-                now, stream, logs, ..
-            } = &mut *shared;
+        // What will have become of the window, and when that is known.
+        let mut failed = None;
+        let frames;
+        let ends;
+        {
+            let shared = self.bench.lock();
+            let Shared { now, stream, .. } = &*shared;
             if span.start.epoch != stream.epoch {
                 return Err(CaptureError::Interrupted);
             }
             let start = stream.origin.saturating_add(span.start.index);
-            let frames = start..start.saturating_add(span.frames);
+            frames = start..start.saturating_add(span.frames);
             let end = time_of(frames.end, world.rate());
             if span.frames > LONGEST || end > FURTHEST {
                 return Err(CaptureError::Device(PortError {
@@ -116,16 +118,19 @@ impl Capture for SimulatedCapture {
                 }));
             }
             if let Some(died) = self.outage(stream.opened, end) {
-                *now = (*now).max(died.saturating_add(WATCHDOG));
-                return Err(self.stalled());
-            }
-            if time_of(frames.start, world.rate()) < now.saturating_sub(KEPT) {
+                ends = died.saturating_add(WATCHDOG);
+                failed = Some(self.stalled());
+            } else if time_of(frames.start, world.rate()) < now.saturating_sub(KEPT) {
                 return Err(CaptureError::Overwritten);
+            } else {
+                ends = end;
             }
-            *now = (*now).max(end);
-            let heard = pieces(world, logs, &frames);
-            (frames, heard)
-        };
+        }
+        self.bench.pass(ends, Some(stop))?;
+        if let Some(failed) = failed {
+            return Err(failed);
+        }
+        let heard = pieces(world, &self.bench.lock().logs, &frames);
         // Inputs are drawn side by side; each depends on nothing but its own pieces.
         self.channels
             .par_iter_mut()
@@ -161,9 +166,9 @@ impl Capture for SimulatedCapture {
 
     fn reopen(&mut self) -> Result<Epoch, CaptureError> {
         let world = &self.bench.world;
-        let mut shared = self.bench.lock();
-        if world.script.outages().any(|when| when.contains(shared.now)) {
-            shared.now += ATTEMPT;
+        let now = self.bench.lock().now;
+        if world.script.outages().any(|when| when.contains(now)) {
+            let _ = self.bench.pass(now + ATTEMPT, None);
             return Err(CaptureError::Device(PortError {
                 device: "simulated audio input".to_owned(),
                 what: "it is not there".to_owned(),
@@ -171,6 +176,7 @@ impl Capture for SimulatedCapture {
                 remedy: Remedy::Retry,
             }));
         }
+        let mut shared = self.bench.lock();
         let epoch = Epoch(shared.stream.epoch.0 + 1);
         shared.stream = Stream {
             epoch,

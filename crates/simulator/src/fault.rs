@@ -143,6 +143,51 @@ impl Script {
             .collect()
     }
 
+    /// The voltages a supply stands at whatever it was set to: from, until, which.
+    #[must_use]
+    pub fn stands(&self, name: &str) -> Vec<(i64, i64, f64)> {
+        self.faults
+            .iter()
+            .filter_map(|(when, fault)| match fault {
+                Fault::SupplyStands { supply, at, .. } if supply == name => {
+                    Some((when.from, when.until, at.get()))
+                }
+                _ => None,
+            })
+            .collect()
+    }
+
+    /// Whether an instrument neither hears nor answers.
+    #[must_use]
+    pub fn instrument_silent(&self, name: &str, now: i64) -> bool {
+        self.at(now).any(|(_, fault)| {
+            matches!(fault, Fault::InstrumentSilent { instrument, .. } if instrument == name)
+        })
+    }
+
+    /// Whether a question to an instrument goes unanswered: each second one of them, if it
+    /// is asked every half second. So it follows from the time and from nothing else.
+    #[must_use]
+    pub fn stutters(&self, name: &str, now: i64) -> bool {
+        now.div_euclid(500_000_000).rem_euclid(2) == 1
+            && self.at(now).any(|(_, fault)| {
+                matches!(fault, Fault::InstrumentStutters { instrument, .. } if instrument == name)
+            })
+    }
+
+    /// What a thermometer shows in place of the temperature.
+    #[must_use]
+    pub fn thermometer_reads(&self, name: &str, now: i64) -> Option<f64> {
+        self.at(now).find_map(|(_, fault)| match fault {
+            Fault::ThermometerReads {
+                instrument,
+                temperature,
+                ..
+            } if instrument == name => Some(temperature.get()),
+            _ => None,
+        })
+    }
+
     /// The unit that another may be locked to: its position, since when, and how
     /// many cents apart they may be.
     #[must_use]
@@ -195,10 +240,24 @@ fn when(fault: &Fault) -> When {
         | Fault::NoteNotPlayed { from, lasts, .. }
         | Fault::Portamento { from, lasts, .. }
         | Fault::Locked { from, lasts, .. }
+        | Fault::SupplyStands { from, lasts, .. }
+        | Fault::InstrumentSilent { from, lasts, .. }
+        | Fault::InstrumentStutters { from, lasts, .. }
+        | Fault::ThermometerReads { from, lasts, .. }
         | Fault::CablesSwapped { from, lasts, .. } => When::new(*from, *lasts),
         Fault::CaptureDies { from, lasts }
         | Fault::SupplyDips { from, lasts, .. }
         | Fault::LooseContact { from, lasts, .. } => When::new(*from, Some(*lasts)),
+    }
+}
+
+/// The instrument a fault names, for checking.
+pub(crate) fn instrument(fault: &Fault) -> Option<&str> {
+    match fault {
+        Fault::InstrumentSilent { instrument, .. }
+        | Fault::InstrumentStutters { instrument, .. }
+        | Fault::ThermometerReads { instrument, .. } => Some(instrument),
+        _ => None,
     }
 }
 
@@ -215,7 +274,12 @@ pub(crate) fn names(fault: &Fault) -> (Vec<&str>, Option<&str>) {
         Fault::CablesSwapped { between, .. } => {
             (between.iter().map(String::as_str).collect(), None)
         }
-        Fault::SupplyDips { supply, .. } => (Vec::new(), Some(supply)),
-        Fault::CaptureDies { .. } => (Vec::new(), None),
+        Fault::SupplyDips { supply, .. } | Fault::SupplyStands { supply, .. } => {
+            (Vec::new(), Some(supply))
+        }
+        Fault::CaptureDies { .. }
+        | Fault::InstrumentSilent { .. }
+        | Fault::InstrumentStutters { .. }
+        | Fault::ThermometerReads { .. } => (Vec::new(), None),
     }
 }

@@ -3,12 +3,13 @@
 use crate::bench::Inner;
 use crate::world::limited;
 use model::document::rig::Role;
-use model::port::{Instrument, PortError, Remedy, Sense, Sensed, Setting};
+use model::port::{Confirmed, Instrument, PortError, Remedy, Sense, Sensed, Setting};
 use model::quantity::{Amperes, Celsius, Volts};
 use model::time::HostTime;
 use std::sync::Arc;
 
-/// An instrument of the bench. It answers at once.
+/// An instrument of the bench. It answers at once, or by its script not at all: a question
+/// then takes no time, as it is asked beside the measuring; a command takes all it has.
 pub struct SimulatedInstrument {
     bench: Arc<Inner>,
     name: String,
@@ -30,6 +31,15 @@ impl SimulatedInstrument {
             what: what.to_owned(),
             check: "see which role the rig file gives it".to_owned(),
             remedy: Remedy::Skip,
+        }
+    }
+
+    fn no_answer(&self) -> PortError {
+        PortError {
+            device: self.name.clone(),
+            what: "did not answer in time".to_owned(),
+            check: "check that it is switched on, and its cable".to_owned(),
+            remedy: Remedy::Retry,
         }
     }
 
@@ -55,7 +65,7 @@ impl SimulatedInstrument {
             .iter()
             .filter_map(|name| {
                 let feed = world.feeds.get(name)?;
-                let volts = shared.logs.supply_voltage(world, name, shared.now);
+                let volts = shared.logs.supply_voltage(world, name, shared.now).abs();
                 Some(feed.demand * (volts / feed.nominal.abs().max(1e-3)))
             })
             .sum();
@@ -74,11 +84,19 @@ impl Instrument for SimulatedInstrument {
     }
 
     fn sense(&mut self, what: Sense, _by: HostTime) -> Result<Sensed, PortError> {
+        let now = self.bench.lock().now;
+        let script = &self.bench.world.script;
+        if script.instrument_silent(&self.name, now) || script.stutters(&self.name, now) {
+            return Err(self.no_answer());
+        }
         match (self.role, what) {
             (Role::Thermometer, Sense::Temperature) => {
-                let t = self.bench.lock().now as f64 * 1e-9;
+                let t = now as f64 * 1e-9;
+                let shown = script
+                    .thermometer_reads(&self.name, now)
+                    .unwrap_or_else(|| self.bench.world.room.celsius(t));
                 // A sensor with steps of a hundredth of a kelvin.
-                let celsius = (self.bench.world.room.celsius(t) * 100.0).round() / 100.0;
+                let celsius = (shown * 100.0).round() / 100.0;
                 Celsius::new(celsius)
                     .map(Sensed::Temperature)
                     .map_err(|_| self.cannot("no temperature came"))
@@ -95,13 +113,23 @@ impl Instrument for SimulatedInstrument {
                     .map(Sensed::Current)
                     .map_err(|_| self.cannot("no current came"))
             }
+            (Role::Supply, Sense::Output) => {
+                let shared = self.bench.lock();
+                let on = |name: &String| shared.logs.switched_to(name, now) != 0.0;
+                Ok(Sensed::Output(self.supplies().iter().any(on)))
+            }
             _ => Err(self.cannot("it cannot measure that")),
         }
     }
 
-    fn set(&mut self, setting: Setting, _by: HostTime) -> Result<(), PortError> {
+    fn set(&mut self, setting: Setting, by: HostTime) -> Result<Confirmed, PortError> {
         if self.role != Role::Supply {
             return Err(self.cannot("it has no output to switch"));
+        }
+        let now = self.bench.lock().now;
+        if self.bench.world.script.instrument_silent(&self.name, now) {
+            let _ = self.bench.pass(by.nanoseconds(), None);
+            return Err(self.no_answer());
         }
         let world = &self.bench.world;
         let supplies = self.supplies();
@@ -122,12 +150,17 @@ impl Instrument for SimulatedInstrument {
             };
             shared.logs.switch(world, supply, now, volts);
         }
-        Ok(())
+        Ok(Confirmed {
+            current_limit: match setting {
+                Setting::On { current_limit, .. } => Some(current_limit),
+                Setting::Off => None,
+            },
+        })
     }
 
     fn make_safe(&mut self, by: HostTime) -> Result<(), PortError> {
         if self.role == Role::Supply {
-            self.set(Setting::Off, by)
+            self.set(Setting::Off, by).map(|_| ())
         } else {
             Ok(())
         }

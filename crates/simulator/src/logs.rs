@@ -50,7 +50,12 @@ impl Logs {
             return;
         };
         let switched = self.switched.get(supply).map_or(&[][..], Vec::as_slice);
-        let log = PowerLog::new(feed.nominal, switched, &world.script.dips(supply));
+        let log = PowerLog::new(
+            feed.nominal,
+            switched,
+            &world.script.dips(supply),
+            &world.script.stands(supply),
+        );
         self.power.insert(supply.to_owned(), log);
     }
 
@@ -66,13 +71,28 @@ impl Logs {
         self.renew(world, supply);
     }
 
-    /// The voltage a supply stands at, dips included.
+    /// The voltage a supply was last switched to.
+    #[must_use]
+    pub fn switched_to(&self, supply: &str, at: i64) -> f64 {
+        let switched = self.switched.get(supply).map_or(&[][..], Vec::as_slice);
+        let last = switched.iter().rfind(|(when, _)| *when <= at);
+        last.map_or(0.0, |(_, volts)| *volts)
+    }
+
+    /// The voltage a supply stands at, dips and worse included.
     #[must_use]
     pub fn supply_voltage(&self, world: &World, supply: &str, at: i64) -> f64 {
         let nominal = world.feeds.get(supply).map_or(0.0, |feed| feed.nominal);
-        self.power
-            .get(supply)
-            .map_or(0.0, |log| log.at(at).supply + nominal.abs().max(1e-3))
+        let stands = world.script.stands(supply);
+        let stands = stands
+            .iter()
+            .find(|(from, until, _)| (*from..*until).contains(&at));
+        match stands {
+            Some((_, _, volts)) if self.switched_to(supply, at) != 0.0 => *volts,
+            _ => self.power.get(supply).map_or(0.0, |log| {
+                (log.at(at).supply + nominal.abs().max(1e-3)).copysign(nominal)
+            }),
+        }
     }
 
     /// Puts an output at a voltage from a time on, unless a fault holds it.

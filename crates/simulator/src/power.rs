@@ -47,15 +47,26 @@ impl PowerLog {
             })],
         }
     }
-    /// From the voltages a supply was switched to, in order of time, and the dips
-    /// (from, until, to which voltage) it suffers. Cold and off before the first, which may
-    /// be earlier than the run.
+    /// From the voltages a supply was switched to, in order of time, the dips (from, until,
+    /// to which voltage) it suffers, and the voltages it stands at by itself while it is on.
+    /// Cold and off before the first, which may be earlier than the run. A voltage of the
+    /// wrong sign feeds nothing.
     #[must_use]
-    pub fn new(nominal: f64, switched: &[(i64, f64)], dips: &[(i64, i64, f64)]) -> Self {
+    pub fn new(
+        nominal: f64,
+        switched: &[(i64, f64)],
+        dips: &[(i64, i64, f64)],
+        stands: &[(i64, i64, f64)],
+    ) -> Self {
+        let sign = nominal.signum();
         let nominal = nominal.abs().max(1e-3);
         let mut times: Vec<i64> = std::iter::once(0)
             .chain(switched.iter().map(|(at, _)| *at))
-            .chain(dips.iter().flat_map(|(from, until, _)| [*from, *until]))
+            .chain(
+                dips.iter()
+                    .chain(stands)
+                    .flat_map(|(from, until, _)| [*from, *until]),
+            )
             .collect();
         times.sort_unstable();
         times.dedup();
@@ -64,6 +75,14 @@ impl PowerLog {
                 .iter()
                 .rfind(|(when, _)| *when <= at)
                 .map_or(0.0, |(_, volts)| volts.abs());
+            let stands = stands
+                .iter()
+                .find(|(from, until, _)| (*from..*until).contains(&at));
+            if let Some((_, _, volts)) = stands
+                && set > 0.0
+            {
+                return (volts * sign).max(0.0);
+            }
             dips.iter()
                 .filter(|(from, until, _)| (*from..*until).contains(&at))
                 .fold(set, |volts, (_, _, to)| volts.min(to.abs()))
@@ -115,7 +134,7 @@ mod tests {
     #[test]
     fn what_was_on_before_is_warm_when_the_run_begins() {
         let hour = 3_600_000_000_000;
-        let log = PowerLog::new(12.0, &[(-3 * hour, 12.0), (2 * hour, 0.0)], &[]);
+        let log = PowerLog::new(12.0, &[(-3 * hour, 12.0), (2 * hour, 0.0)], &[], &[]);
         assert_eq!(log.beginnings().collect::<Vec<_>>(), [0, 2 * hour]);
         let first = log.at(0);
         assert!(first.on);
@@ -123,7 +142,7 @@ mod tests {
         assert_eq!(first.changes, [(-10_800.0, 1.0)]);
         assert!(!log.at(3 * hour).on);
         // A dip at the very beginning.
-        let log = PowerLog::new(12.0, &[(-hour, 12.0)], &[(0, 10, 3.0)]);
+        let log = PowerLog::new(12.0, &[(-hour, 12.0)], &[(0, 10, 3.0)], &[]);
         assert!(!log.at(0).on);
         assert!(log.at(10).on);
     }
@@ -134,6 +153,7 @@ mod tests {
             12.0,
             &[(10, 12.0), (100, 0.0)],
             &[(20, 30, 9.0), (40, 50, 3.0), (120, 130, 5.0)],
+            &[],
         );
         let on: Vec<(i64, bool)> = log
             .beginnings()

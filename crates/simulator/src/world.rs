@@ -2,7 +2,7 @@
 
 use crate::SimulatorError;
 use crate::converter::loading;
-use crate::fault::{Script, names};
+use crate::fault::{Script, instrument, names};
 use crate::interface::Interface;
 use crate::noise::Source;
 use crate::oscillator::Oscillator;
@@ -288,6 +288,11 @@ fn check(rig: &Rig, simulated: &Simulated) -> Result<(), SimulatorError> {
             if !rig.positions.contains_key(name) {
                 return missing(field, name, "position");
             }
+        }
+        if let Some(name) = instrument(fault)
+            && !simulated.instruments.contains_key(name)
+        {
+            return missing(field, name, "instrument");
         }
         if let Some(supply) = supply
             && !rig.supplies.contains_key(supply)

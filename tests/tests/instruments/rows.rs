@@ -72,6 +72,7 @@ fn one(
         Sensed::Voltage(volts) => Some(volts.get()),
         Sensed::Current(amperes) => Some(amperes.get()),
         Sensed::Temperature(celsius) => Some(celsius.get()),
+        Sensed::Output(on) => Some(f64::from(u8::from(on))),
     };
     match deed {
         Deed::On => {

@@ -39,6 +39,7 @@ fn instrumented() -> Rig {
             voltage: None,
             current_limit: None,
             when_safe: WhenSafe::Off,
+            when_lost: None,
         },
     );
     if let Some(left) = rig.positions.get_mut("left") {

@@ -1,7 +1,7 @@
 //! Thermometers that print a line of text now and then.
 
 use super::line::{self, Heard, Line};
-use model::port::{Clock, Instrument, PortError, Remedy, Sense, Sensed, Setting};
+use model::port::{Clock, Confirmed, Instrument, PortError, Remedy, Sense, Sensed, Setting};
 use model::quantity::{Celsius, Seconds};
 use model::time::{HostTime, Stop, StopReason};
 use regex::Regex;
@@ -268,7 +268,7 @@ impl Instrument for Printed {
         self.newest(by).map(Sensed::Temperature)
     }
 
-    fn set(&mut self, _: Setting, _: HostTime) -> Result<(), PortError> {
+    fn set(&mut self, _: Setting, _: HostTime) -> Result<Confirmed, PortError> {
         Err(PortError {
             device: self.name.clone(),
             what: "only prints, and cannot be switched".into(),

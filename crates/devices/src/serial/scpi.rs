@@ -5,7 +5,7 @@
 use super::answer::{error_number, number, shown, switch_state};
 use super::dialogue::Dialogue;
 use model::document::rig::Role;
-use model::port::{Clock, Instrument, PortError, Remedy, Sense, Sensed, Setting};
+use model::port::{Clock, Confirmed, Instrument, PortError, Remedy, Sense, Sensed, Setting};
 use model::quantity::{Amperes, Celsius, Seconds, Volts};
 use model::time::{HostTime, Stop};
 use serialport::SerialPort;
@@ -269,6 +269,17 @@ impl Instrument for Scpi {
                     .map(Sensed::Voltage)
                     .map_err(|_| impossible(self, value))
             }
+            Sense::Output => {
+                self.only_supplies()?;
+                let answer = self.dialogue.ask("OUTP?", by)?;
+                switch_state(&answer).map(Sensed::Output).ok_or_else(|| {
+                    self.dialogue.doubt();
+                    self.error(
+                        format!("answered OUTP? with {}", shown(&answer)),
+                        "look at the supply itself: whether its output is on is not certain",
+                    )
+                })
+            }
             Sense::Current => {
                 let value = self.number("MEAS:CURR?", by)?;
                 // An idle output may read a few counts below nought.
@@ -284,17 +295,25 @@ impl Instrument for Scpi {
         }
     }
 
-    fn set(&mut self, setting: Setting, by: HostTime) -> Result<(), PortError> {
+    fn set(&mut self, setting: Setting, by: HostTime) -> Result<Confirmed, PortError> {
         self.only_supplies()?;
         match setting {
             Setting::On {
                 voltage,
                 current_limit,
-            } => self.on(voltage, current_limit, by).map(|_| ()),
-            Setting::Off => self.off(by).map_err(|error| PortError {
-                what: format!("{MAY_BE_ON}: {}", error.what),
-                ..error
-            }),
+            } => {
+                let limit = self.on(voltage, current_limit, by)?;
+                Ok(Confirmed {
+                    current_limit: Amperes::new(limit).ok(),
+                })
+            }
+            Setting::Off => match self.off(by) {
+                Ok(()) => Ok(Confirmed::default()),
+                Err(error) => Err(PortError {
+                    what: format!("{MAY_BE_ON}: {}", error.what),
+                    ..error
+                }),
+            },
         }
     }
 

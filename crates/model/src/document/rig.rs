@@ -187,6 +187,11 @@ pub struct Supply {
     /// What becomes of it after an electrical fault.
     #[serde(default)]
     pub when_safe: WhenSafe,
+    /// What becomes of it when its instrument no longer answers while it feeds units.
+    /// Unless said, the run goes on only if the current limit was read back when the
+    /// supply was switched on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub when_lost: Option<WhenLost>,
 }
 
 /// Who switches a supply.
@@ -210,6 +215,16 @@ pub enum WhenSafe {
     Off,
     /// It stays as it is.
     Leave,
+}
+
+/// What becomes of a supply whose instrument no longer answers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum WhenLost {
+    /// The run goes on: its current limit protects the units.
+    GoOn,
+    /// Off is sent, and the run ends.
+    Off,
 }
 
 /// A place where a unit is patched.

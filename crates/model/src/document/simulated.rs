@@ -499,6 +499,51 @@ pub enum Fault {
         #[serde(rename = "for")]
         lasts: Seconds,
     },
+    /// A supply that is on stands at another voltage than it was set to: a higher one, or
+    /// one of the wrong sign.
+    SupplyStands {
+        /// Which supply.
+        supply: String,
+        /// At which voltage.
+        at: Volts,
+        /// When it begins.
+        from: Seconds,
+        /// How long it lasts.
+        #[serde(default, rename = "for", skip_serializing_if = "Option::is_none")]
+        lasts: Option<Seconds>,
+    },
+    /// An instrument neither hears nor answers, as if its cable were out.
+    InstrumentSilent {
+        /// Which instrument.
+        instrument: String,
+        /// When it begins.
+        from: Seconds,
+        /// How long it lasts.
+        #[serde(default, rename = "for", skip_serializing_if = "Option::is_none")]
+        lasts: Option<Seconds>,
+    },
+    /// An instrument answers every second question only.
+    InstrumentStutters {
+        /// Which instrument.
+        instrument: String,
+        /// When it begins.
+        from: Seconds,
+        /// How long it lasts.
+        #[serde(default, rename = "for", skip_serializing_if = "Option::is_none")]
+        lasts: Option<Seconds>,
+    },
+    /// A thermometer shows something else than the temperature.
+    ThermometerReads {
+        /// Which instrument.
+        instrument: String,
+        /// What it shows.
+        temperature: Celsius,
+        /// When it begins.
+        from: Seconds,
+        /// How long it lasts.
+        #[serde(default, rename = "for", skip_serializing_if = "Option::is_none")]
+        lasts: Option<Seconds>,
+    },
     /// Units lock to the first of them while their pitches are close.
     Locked {
         /// Which; the first one leads.

@@ -118,6 +118,7 @@ struct UnitPage {
 #[template(path = "page.html")]
 struct Page {
     style: &'static str,
+    may_be_on: String,
     title: String,
     rig: String,
     began: String,
@@ -190,6 +191,7 @@ pub fn html(view: &RunView<'_>) -> String {
     }
     let page = Page {
         style: include_str!("../../templates/style.css"),
+        may_be_on: bench::may_still_be_on(view).unwrap_or_default(),
         title: view.plan.title.clone(),
         rig: view.rig.name.clone(),
         began: moment(view),

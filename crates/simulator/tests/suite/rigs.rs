@@ -147,6 +147,7 @@ pub fn with_supply(mut rig: Rig) -> Rig {
             voltage: Some(Volts::of(12.0)),
             current_limit: Some(Amperes::of(1.0)),
             when_safe: WhenSafe::Off,
+            when_lost: None,
         },
     );
     for position in rig.positions.values_mut() {

@@ -147,6 +147,10 @@ fn every_fault_can_be_written_down() {
       - portamento: {positions: [bay-3], time: 200 ms, from: 4 h}
       - capture_dies: {from: 5 h, for: 30 s}
       - supply_dips: {supply: rack, to: 9 V, from: 6 h, for: 200 ms}
+      - supply_stands: {supply: rack, at: -12 V, from: 6 h, for: 1 s}
+      - instrument_silent: {instrument: air, from: 6 h, for: 1 h}
+      - instrument_stutters: {instrument: bench-supply, from: 6 h}
+      - thermometer_reads: {instrument: air, temperature: 9999999 degC, from: 8 h}
       - locked: {positions: [bay-1, bay-2], within: 20 cents, from: 7 h, for: 1 h}
       - cables_swapped: {between: [bay-3, bay-4], cables: control_voltage, from: 0 s}";
     let written = text.replace("faults: []", script);

@@ -3,7 +3,7 @@
 
 use super::super::error::DocumentError;
 use super::super::path::Path;
-use super::super::rig::{Rig, SwitchedBy};
+use super::super::rig::{Rig, SwitchedBy, Wiring};
 use super::super::simulated::{Fault, Simulated, UnitModel, Waveform};
 use super::{Checker, at};
 use crate::quantity::Seconds;
@@ -150,6 +150,15 @@ fn unit_can_be(
 
 fn fault_fits(check: &Checker<'_, Rig>, fault: &Fault, path: &Path) -> Result<(), DocumentError> {
     let rig = &check.document.value;
+    let supplies = || rig.supplies.keys().map(String::as_str);
+    let known_instrument = |instrument: &str, word: &str| {
+        let Wiring::Simulated(simulated) = &rig.wiring else {
+            return Ok(());
+        };
+        let path = path.then(word).then("instrument");
+        let names = simulated.instruments.keys().map(String::as_str);
+        check.known(instrument, names, &path, "instrument")
+    };
     let (word, key, named): (&str, &str, &[String]) = match fault {
         Fault::UnitSilent { positions, .. } => ("unit_silent", "positions", positions),
         Fault::InputDead { positions, .. } => ("input_dead", "positions", positions),
@@ -162,8 +171,20 @@ fn fault_fits(check: &Checker<'_, Rig>, fault: &Fault, path: &Path) -> Result<()
         Fault::CaptureDies { .. } => return Ok(()),
         Fault::SupplyDips { supply, .. } => {
             let path = path.then("supply_dips").then("supply");
-            let names = rig.supplies.keys().map(String::as_str);
-            return check.known(supply, names, &path, "supply");
+            return check.known(supply, supplies(), &path, "supply");
+        }
+        Fault::SupplyStands { supply, .. } => {
+            let path = path.then("supply_stands").then("supply");
+            return check.known(supply, supplies(), &path, "supply");
+        }
+        Fault::InstrumentSilent { instrument, .. } => {
+            return known_instrument(instrument, "instrument_silent");
+        }
+        Fault::InstrumentStutters { instrument, .. } => {
+            return known_instrument(instrument, "instrument_stutters");
+        }
+        Fault::ThermometerReads { instrument, .. } => {
+            return known_instrument(instrument, "thermometer_reads");
         }
     };
     let path = path.then(word).then(key);
