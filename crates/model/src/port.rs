@@ -223,6 +223,10 @@ pub trait Instrument: Send {
     /// When it does not do so in time. Whether an output is on is then not certain:
     /// whoever asked for that sends [`Instrument::make_safe`] next.
     fn set(&mut self, setting: Setting, by: HostTime) -> Result<Confirmed, PortError>;
+    /// Sends it into its safe state and waits for nothing: where several supplies go off
+    /// together, one that does not answer must not keep the next one on. What came of it
+    /// [`Instrument::make_safe`] says, which follows.
+    fn send_off(&mut self) {}
     /// Puts it into its safe state: outputs off.
     ///
     /// # Errors

@@ -11,6 +11,9 @@ use std::sync::Arc;
 /// An instrument that was lost is asked less and less often, at last every so often.
 const SELDOM: Seconds = Seconds::of(30.0);
 
+/// For how long an instrument is left to others between two questions.
+const TURN: Seconds = Seconds::of(0.1);
+
 /// Asks each instrument again and again until the watch ends.
 ///
 /// # Errors
@@ -42,7 +45,11 @@ fn ask(shared: &Shared, name: &str) {
         } else {
             EVERY
         };
-        let due = asked + pause;
+        if shared.tripped() {
+            return;
+        }
+        // However long it took, others get their turn.
+        let due = (asked + pause).max(shared.clock().now() + TURN);
         if shared.clock().sleep_until(due, shared.ended()).is_err() {
             return;
         }

@@ -35,8 +35,8 @@ const LOW: f64 = 0.8;
 const DOWN: f64 = 0.5;
 
 /// For how long a supply must be held down, so that a flicker of the mains is not taken
-/// for a short circuit.
-pub(crate) const SHORTED_FOR: Seconds = Seconds::of(1.0);
+/// for a short circuit: three looks, two of their pauses less what they may be off.
+pub(crate) const SHORTED_FOR: Seconds = Seconds::of(0.95);
 /// How long a supply may take to come up before it counts as low. Held down it may be for
 /// no longer than at any other time.
 pub(crate) const COMES_UP_WITHIN: Seconds = Seconds::of(2.0);

@@ -118,12 +118,18 @@ impl SafeState {
     }
 
     /// Switches every supply off that is to go off after an electrical fault: all of them
-    /// together, as one unit may hang on several. All are tried, whatever fails, those
-    /// first that nobody holds.
+    /// together, as one unit may hang on several. Off is sent to all before any of them is
+    /// asked whether it is off. All are tried, whatever fails, those first that nobody holds.
     #[must_use]
     pub fn switch_off(&self) -> Made {
         let mut made = Made::default();
         let mut held = Vec::new();
+        for supply in self.supplies.values() {
+            let _ = patiently(supply, 1, |supply| {
+                supply.send_off();
+                Ok(())
+            });
+        }
         for (name, supply) in &self.supplies {
             match patiently(supply, 1, |supply| {
                 supply.make_safe(self.clock.now() + OFF_WITHIN)

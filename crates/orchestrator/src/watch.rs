@@ -29,7 +29,7 @@ pub enum Asking {
     AsTimePasses(Box<dyn FnOnce(Seconds, Seconds, Call) + Send>),
 }
 
-/// How long an instrument may take to answer.
+/// How long an instrument may take to answer where that takes no time in any case.
 const ANSWER_WITHIN: Seconds = Seconds::of(1.5);
 
 /// What is known, and what is to be said.
@@ -84,6 +84,18 @@ impl Shared {
         state.watched.get(name).is_some_and(|watched| watched.lost)
     }
 
+    /// Whether an electrical fault has been found: nothing is to be learnt any more, and
+    /// whoever asks keeps others from switching off.
+    pub(crate) fn tripped(&self) -> bool {
+        self.state().fault.is_some()
+    }
+
+    fn patience(&self, name: &str) -> Seconds {
+        let state = self.state();
+        let watched = state.watched.get(name);
+        watched.map_or(ANSWER_WITHIN, Watched::patience)
+    }
+
     /// Asks an instrument in its turn, waiting until it is free.
     pub(crate) fn ask(&self, name: &str) {
         let Some((sense, instrument)) = self.known(name) else {
@@ -91,7 +103,7 @@ impl Shared {
         };
         let (answer, at) = {
             let mut instrument = lock(instrument);
-            let by = self.clock.now() + ANSWER_WITHIN;
+            let by = self.clock.now() + self.patience(name);
             // What goes wrong in an adapter must not leave a supply unwatched.
             let answer = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
                 instrument.sense(sense, by)

@@ -120,6 +120,17 @@ impl Watched {
         (now.seconds_from(at) <= SILENT_FOR.get()).then_some(sensed)
     }
 
+    /// How long it may take to answer. Meanwhile nobody else can switch a supply off: one
+    /// that falls silent in a short circuit, and one beside it that fell silent before, must
+    /// be off within two seconds all the same. A slow thermometer averages for seconds.
+    pub(crate) fn patience(&self) -> Seconds {
+        match (self.sense, self.silent_since) {
+            (Sense::Temperature, _) => Seconds::of(3.0),
+            (_, None) => Seconds::of(1.0),
+            (_, Some(_)) => Seconds::of(0.4),
+        }
+    }
+
     /// Whether a short circuit is suspected and not yet certain.
     pub(crate) fn suspect(&self) -> Option<Fault> {
         let supply = self.supply.as_ref()?;

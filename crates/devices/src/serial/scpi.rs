@@ -30,6 +30,7 @@ const SHARE: f64 = 0.3;
 /// How long a port that cannot be opened or written to is left alone.
 const PAUSE: Seconds = Seconds::of(0.1);
 
+const OFF: &str = "OUTP OFF";
 /// What is said of a supply begins with this when nobody knows whether it was switched
 /// off. That is what an error of [`Instrument::make_safe`] says in any case.
 const MAY_BE_ON: &str = "OUTPUT MAY STILL BE ON";
@@ -197,17 +198,16 @@ impl Scpi {
     /// Sends "off" at once and asks afterwards; sends it again when that is not confirmed
     /// or the port must be opened first.
     fn off(&mut self, by: HostTime) -> Result<(), PortError> {
-        const COMMAND: &str = "OUTP OFF";
         let begun = self.clock.now();
         let by = by.min(begun + OFF_WITHIN).max(begun + OFF_AT_LEAST);
         let mut sent = 0;
         loop {
             let now = self.clock.now();
             let half = now + by.since(now) / 2.0;
-            let failure = match self.dialogue.tell(COMMAND, half) {
+            let failure = match self.dialogue.tell(OFF, half) {
                 Ok(()) => {
                     sent += 1;
-                    match self.look(COMMAND, false, if sent == 1 { half } else { by }) {
+                    match self.look(OFF, false, if sent == 1 { half } else { by }) {
                         Ok(()) => return Ok(()),
                         Err(error) => error,
                     }
@@ -221,7 +221,7 @@ impl Scpi {
                     "was told"
                 };
                 return Err(self.error(
-                    format!("{told} {COMMAND} and did not confirm it; {}", failure.what),
+                    format!("{told} {OFF} and did not confirm it; {}", failure.what),
                     BY_HAND,
                 ));
             }
@@ -314,6 +314,13 @@ impl Instrument for Scpi {
                     ..error
                 }),
             },
+        }
+    }
+
+    fn send_off(&mut self) {
+        if self.role == Role::Supply {
+            // That it failed is said by what follows, which sends it again.
+            let _ = self.dialogue.tell(OFF, self.clock.now());
         }
     }
 
