@@ -194,10 +194,7 @@ impl Fake {
     /// A thermometer that prints a line so often.
     #[must_use]
     pub fn printer(every: Duration) -> Self {
-        Self::new(Kind::Printer {
-            every,
-            next: Duration::ZERO,
-        })
+        Self::new(Kind::Printer { every, next: every })
     }
 
     /// Something goes wrong. Of several rules for the same line the first counts.
@@ -231,6 +228,12 @@ impl Fake {
     #[must_use]
     pub fn log(&self) -> &[Logged] {
         &self.log
+    }
+
+    /// Whether it prints lines by itself.
+    #[must_use]
+    pub const fn prints(&self) -> bool {
+        matches!(self.kind, Kind::Printer { .. })
     }
 
     /// Whether its output is on.

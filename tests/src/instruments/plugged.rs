@@ -1,6 +1,9 @@
 //! An instrument behind a pseudo-terminal.
 
 use super::fake::{Fake, Fault, Happened, Logged};
+use devices::RealClock;
+use model::port::Clock;
+use model::time::HostTime;
 use rustix::fs::OFlags;
 use serialport::{SerialPort, TTYPort};
 use std::fs::{File, OpenOptions};
@@ -20,7 +23,7 @@ const GLANCE: Duration = Duration::from_millis(2);
 /// and plugged in again. It is gone when this is dropped.
 pub struct Plugged {
     fake: Arc<Mutex<Fake>>,
-    began: Instant,
+    time: Time,
     port: PathBuf,
     ended: Arc<AtomicBool>,
     /// In milliseconds.
@@ -36,15 +39,27 @@ impl Plugged {
     /// When the system has no pseudo-terminals.
     #[must_use]
     pub fn new(fake: Fake) -> Self {
+        Self::by(fake, Arc::new(RealClock::new()))
+    }
+
+    /// Plugs an instrument in whose own clock is this one.
+    ///
+    /// # Panics
+    /// When the system has no pseudo-terminals.
+    #[must_use]
+    pub fn by(fake: Fake, clock: Arc<dyn Clock>) -> Self {
         let folder = tempfile::tempdir().expect("a folder");
         let port = folder.path().join("port");
         let fake = Arc::new(Mutex::new(fake));
         let ended = Arc::new(AtomicBool::new(false));
         let stood_still = Arc::default();
-        let began = Instant::now();
+        let time = Time {
+            began: clock.now(),
+            clock,
+        };
         let cable = Cable {
             fake: Arc::clone(&fake),
-            began,
+            time: time.clone(),
             port: port.clone(),
             ended: Arc::clone(&ended),
             stood_still: Arc::clone(&stood_still),
@@ -53,7 +68,7 @@ impl Plugged {
         let thread = std::thread::spawn(move || cable.carry(ends));
         Self {
             fake,
-            began,
+            time,
             port,
             ended,
             stood_still,
@@ -97,7 +112,7 @@ impl Plugged {
 
     /// Makes something go wrong now.
     pub fn suffer(&self, fault: Fault) {
-        let now = self.began.elapsed();
+        let now = self.time.now();
         lock(&self.fake).suffer(now, fault);
     }
 
@@ -138,9 +153,23 @@ fn lock(fake: &Mutex<Fake>) -> std::sync::MutexGuard<'_, Fake> {
 /// gone whenever nobody else has it open.
 type Ends = (TTYPort, File);
 
+/// The time since it was plugged in.
+#[derive(Clone)]
+struct Time {
+    clock: Arc<dyn Clock>,
+    began: HostTime,
+}
+
+impl Time {
+    fn now(&self) -> Duration {
+        let since = self.clock.now().nanoseconds() - self.began.nanoseconds();
+        Duration::from_nanos(u64::try_from(since).unwrap_or(0))
+    }
+}
+
 struct Cable {
     fake: Arc<Mutex<Fake>>,
-    began: Instant,
+    time: Time,
     port: PathBuf,
     ended: Arc<AtomicBool>,
     stood_still: Arc<AtomicU64>,
@@ -165,13 +194,13 @@ impl Cable {
     fn carry(&self, ends: Ends) {
         let mut ends = Some(ends);
         let mut unsaid: Vec<u8> = Vec::new();
-        let mut before = self.began.elapsed();
+        let mut before = Instant::now();
         while !self.ended.load(Ordering::SeqCst) {
-            let now = self.began.elapsed();
-            let still = now.saturating_sub(before).as_millis();
+            let now = self.time.now();
+            let still = before.elapsed().as_millis();
             self.stood_still
                 .fetch_max(u64::try_from(still).unwrap_or(u64::MAX), Ordering::SeqCst);
-            before = now;
+            before = Instant::now();
             if !lock(&self.fake).is_plugged(now) {
                 if ends.take().is_some() {
                     let _ = std::fs::remove_file(&self.port);
@@ -188,13 +217,13 @@ impl Cable {
             let mut bytes = [0; 256];
             match near.read(&mut bytes) {
                 Ok(count) => {
-                    let now = self.began.elapsed();
+                    let now = self.time.now();
                     lock(&self.fake).hears(now, bytes.get(..count).unwrap_or_default());
                 }
                 Err(error) if error.kind() == ErrorKind::TimedOut => {}
                 Err(error) => panic!("the pseudo-terminal broke: {error}"),
             }
-            unsaid.extend(lock(&self.fake).says(self.began.elapsed()));
+            unsaid.extend(lock(&self.fake).says(self.time.now()));
             // In pieces that fit: a peer that reads nothing must not block the instrument.
             let piece = unsaid.len().min(256);
             if piece > 0

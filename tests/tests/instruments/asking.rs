@@ -168,6 +168,32 @@ fn supplies() -> Vec<Row> {
             0,
         ),
         row(
+            "whether it is on",
+            Fake::supply(),
+            &[ON, (Deed::Output, 1.0)],
+            Value(1.0),
+            0,
+        ),
+        row(
+            "whether it is on, answered late, then asked again when off",
+            Fake::supply().rule(
+                Rule::new(
+                    Trigger::Told("OUTP?"),
+                    Fault::SaysLate(Duration::from_millis(600), "1".into()),
+                )
+                .after(1)
+                .times(1),
+            ),
+            &[
+                ON,
+                (Deed::Output, 0.4),
+                (Deed::Off, 5.0),
+                (Deed::Output, 5.0),
+            ],
+            Value(0.0),
+            1,
+        ),
+        row(
             "the volts come when amperes are asked",
             supply("MEAS:VOLT?", late(0.6), 1),
             &[ON, (Deed::Volts, 0.4), (Deed::Amperes, 5.0)],

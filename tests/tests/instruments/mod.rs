@@ -4,6 +4,8 @@
 //! pseudo-terminals in real time.
 
 mod asking; // answers that are late, missing, mixed up or no answers
+mod night;
+mod nights; // whole runs, in seconds
 mod printing; // thermometers that print lines
 mod rows;
 mod switching; // supplies that do not do as they are told

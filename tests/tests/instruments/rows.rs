@@ -22,6 +22,7 @@ pub enum Deed {
     Volts,
     Amperes,
     Celsius,
+    Output,
     Identify,
 }
 
@@ -87,6 +88,7 @@ fn one(
         Deed::Volts => instrument.sense(Sense::Voltage, by).map(sensed),
         Deed::Amperes => instrument.sense(Sense::Current, by).map(sensed),
         Deed::Celsius => instrument.sense(Sense::Temperature, by).map(sensed),
+        Deed::Output => instrument.sense(Sense::Output, by).map(sensed),
         Deed::Identify => instrument.identify(by).map(|_| None),
     }
 }
