@@ -401,11 +401,24 @@ fn a_supply_that_falls_silent_follows_the_rule_of_the_rig() {
     let printed = String::from_utf8_lossy(&output.stdout);
     assert!(printed.starts_with(warning), "{printed}");
     let id = printed.split_whitespace().last().unwrap();
-    let shown = run_program(&["show", id, "--store", &store]);
+    for command in [
+        &["show", id][..],
+        &["runs"],
+        &["compare", id],
+        &["batch", id],
+    ] {
+        let shown = run_program(&[command, &["--store", &store]].concat());
+        assert!(
+            String::from_utf8_lossy(&shown.stdout).starts_with(warning),
+            "{command:?}: {}",
+            told(&shown)
+        );
+    }
+    let exported = run_program(&["export", id, "--store", &store, "--format", "csv"]);
     assert!(
-        String::from_utf8_lossy(&shown.stdout).starts_with(warning),
+        String::from_utf8_lossy(&exported.stderr).starts_with(warning),
         "{}",
-        told(&shown)
+        told(&exported)
     );
     let page = path("report.html");
     let report = run_program(&["report", id, "--store", &store, "--out", &page]);

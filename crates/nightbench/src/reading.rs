@@ -15,7 +15,7 @@ use model::document::read_plan;
 use model::document::rig::Rig;
 use model::excerpt;
 use model::port::Request;
-use model::record::{RunHeader, RunRecord};
+use model::record::{MAY_STILL_BE_ON, PositionId, RunHeader, RunRecord};
 use report::RunView;
 use serde_json::json;
 use std::path::Path;
@@ -106,6 +106,7 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
     let store = open_to_read(&arguments.store)?;
     let runs = store.library()?.list()?;
     let mut listed = String::new();
+    let mut first = String::new();
     let mut interrupted = None;
     let mut code = 0;
     for run in runs {
@@ -133,6 +134,14 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
             Standing::InProgress => "in progress",
             Standing::Stopped => "interrupted",
         };
+        let on: Vec<&str> = run.may_still_be_on.iter().map(PositionId::as_str).collect();
+        if !on.is_empty() && arguments.output.format == Format::Text {
+            first += &format!(
+                "{MAY_STILL_BE_ON} ({}), after run {}\n",
+                on.join(", "),
+                run.id
+            );
+        }
         let title = title(&run.header);
         let units: Vec<String> = run
             .header
@@ -146,6 +155,7 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
                 "title": title,
                 "began": run.header.began.to_string(),
                 "standing": standing.replace(' ', "_"),
+                "may_still_be_on": on,
                 "lasted_s": run.last_instant.seconds(),
                 "readings": run.counts.readings,
                 "hold_pieces": run.counts.traces,
@@ -167,7 +177,7 @@ pub fn runs(arguments: &Listing) -> Result<u8, Failure> {
         listed.push_str(&line);
         listed.push('\n');
     }
-    output::print(&listed)?;
+    output::print(&(first + &listed))?;
     if let Some(run) = interrupted.filter(|_| arguments.output.format == Format::Text) {
         let how = format!("carried on by: nightbench resume {run}");
         // Less than a run needs to write anything at all.
@@ -259,6 +269,9 @@ pub fn export(arguments: &Export) -> Result<u8, Failure> {
     }
     let library = library(&arguments.store)?;
     let known = Known::of_part(&library, &arguments.run, &arguments.sound_part)?;
+    if let Some(warning) = report::may_still_be_on(&known.view()) {
+        tell(warning);
+    }
     let text = match arguments.format {
         ExportFormat::Csv => report::export_csv(&known.view(), arguments.decimal_comma),
         ExportFormat::Json => format!("{:#}\n", report::export_json(&known.view())),

@@ -16,7 +16,8 @@ pub(crate) fn is_calibrated(view: &RunView<'_>) -> bool {
 }
 
 /// What stands before everything else where a supply may have stayed on.
-pub(crate) fn may_still_be_on(view: &RunView<'_>) -> Option<String> {
+#[must_use]
+pub fn may_still_be_on(view: &RunView<'_>) -> Option<String> {
     let uncertain = view.record.may_still_be_on();
     let positions: Vec<&str> = uncertain.keys().map(PositionId::as_str).collect();
     let mut said: Vec<&str> = Vec::new();
@@ -32,6 +33,13 @@ pub(crate) fn may_still_be_on(view: &RunView<'_>) -> Option<String> {
             said.join("; ")
         )
     })
+}
+
+/// The same of several runs: a sentence for each that needs one.
+pub(crate) fn may_still_be_on_after(views: &[RunView<'_>]) -> Vec<String> {
+    let of_run =
+        |view| may_still_be_on(view).map(|said| format!("{said} (run {})", view.record.id));
+    views.iter().filter_map(of_run).collect()
 }
 
 /// What the rig lacks to be called calibrated, in a phrase each.

@@ -32,6 +32,7 @@ use model::document::rig::Rig;
 use model::record::RunRecord;
 
 pub use batch::{BatchView, batch_html, batch_json, batch_schema, batch_text};
+pub use bench::may_still_be_on;
 pub use compare::{comparison_html, comparison_json, comparison_schema, comparison_text};
 pub use csv_row::{Cell, Decimals, csv_row};
 pub use export::{export_csv, export_json};

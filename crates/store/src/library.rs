@@ -7,7 +7,7 @@ use crate::writer::lock_file;
 use crate::{Store, evidence, identity, lock, requests, schema, tally};
 use jiff::SignedDuration;
 use model::port::Request;
-use model::record::{ReadingKey, RunHeader, RunId, RunRecord};
+use model::record::{PositionId, ReadingKey, RunHeader, RunId, RunRecord};
 use model::time::{RunTime, Timestamp};
 use rusqlite::Connection;
 use std::cell::RefCell;
@@ -81,6 +81,8 @@ pub struct RunSummary {
     pub counts: Counts,
     /// The last instant anything kept speaks of.
     pub last_instant: RunTime,
+    /// The positions whose supplies were sent off without a confirmation.
+    pub may_still_be_on: Vec<PositionId>,
 }
 
 impl Library {
@@ -315,6 +317,7 @@ impl Library {
                 events: count(record.events.len()),
             },
             last_instant: record.last_instant(),
+            may_still_be_on: record.may_still_be_on().into_keys().collect(),
             id: record.id,
             header: record.header,
         })

@@ -48,14 +48,16 @@ pub(super) fn error_number(text: &str) -> Option<i32> {
     text.split(',').next()?.trim().parse().ok()
 }
 
-/// Whether a line answers `*IDN?`: fields with commas between, of which the first
-/// names the maker and begins with a letter, so that neither numbers nor entries of
-/// the error queue are taken for it.
+/// Whether a line answers `*IDN?`: it begins with a letter, so that neither numbers nor
+/// entries of the error queue are taken for it, and has fields with commas between. Simple
+/// supplies run all fields together into one word (common practice, no source): that has
+/// digits in it, as neither ON nor OFF nor words of overload have.
 pub(super) fn is_identity(text: &str) -> bool {
     let printable = text.chars().all(|letter| (' '..='~').contains(&letter));
-    let maker = text.split_once(',').map(|(maker, _)| maker);
+    let in_one_word = || text.len() >= 6 && text.contains(|letter: char| letter.is_ascii_digit());
     printable
-        && maker.is_some_and(|maker| maker.starts_with(|first: char| first.is_ascii_alphabetic()))
+        && text.starts_with(|first: char| first.is_ascii_alphabetic())
+        && (text.contains(',') || in_one_word())
 }
 
 /// An answer as it can be shown: escaped, and not long.
@@ -109,6 +111,7 @@ mod tests {
     fn an_identity_is_told_from_every_other_answer() {
         // IEEE 488.2 10.14: four fields, 0 for a serial number that is not known.
         assert!(is_identity("Workshop,Supply 1,0,1.0"));
+        assert!(is_identity("WORKSHOP3005V1.2"));
         for other in [
             "12.0",
             "+0,\"No error\"",

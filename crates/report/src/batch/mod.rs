@@ -84,16 +84,17 @@ impl<'a> BatchView<'a> {
                 }
             }
         }
-        said.into_iter()
-            .map(|(sentence, mut rigs)| {
-                if rigs.len() == self.runs.len() {
-                    return sentence;
-                }
-                rigs.sort_unstable();
-                rigs.dedup();
-                format!("{}: {sentence}", rigs.join(", "))
-            })
-            .collect()
+        let of_rigs = said.into_iter().map(|(sentence, mut rigs)| {
+            if rigs.len() == self.runs.len() {
+                return sentence;
+            }
+            rigs.sort_unstable();
+            rigs.dedup();
+            format!("{}: {sentence}", rigs.join(", "))
+        });
+        let mut all = bench::may_still_be_on_after(self.runs);
+        all.extend(of_rigs);
+        all
     }
 
     /// The results that stand in a unit's line: those with a tolerance, else the usual

@@ -356,7 +356,7 @@ pub(super) fn conditions(pair: &Pair<'_>) -> Vec<String> {
 
 /// What has to be said of the rigs, each sentence once.
 pub(super) fn statements(views: &[RunView<'_>]) -> Vec<String> {
-    let mut said: Vec<String> = Vec::new();
+    let mut said = bench::may_still_be_on_after(views);
     for sentence in views.iter().flat_map(bench::statement) {
         if !said.contains(&sentence) {
             said.push(sentence);
