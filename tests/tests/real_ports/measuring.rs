@@ -3,7 +3,7 @@
 
 use super::server::{FakeOscillator, Server};
 use super::truth::cents;
-use super::{HANGING, STALLED, in_real_time};
+use super::{HANGING, in_real_time, is_late};
 use rustix::process::{Pid, Signal};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::Winsize;
@@ -47,7 +47,7 @@ fn measured_as_it_sounds(server: &Server) -> Result<(), String> {
     .output()
     .expect("the program starts");
     let truth = oscillator.end();
-    if output.status.code() == Some(3) && told(&output).contains(STALLED) {
+    if output.status.code() == Some(3) && is_late(&told(&output)) {
         return Err(told(&output));
     }
     assert!(output.status.success(), "{}", told(&output));
@@ -212,7 +212,7 @@ fn a_view_gives_the_terminal_back_whatever_ends_it() {
         .shown
         .rsplit_once(LEFT)
         .expect("the terminal is given back");
-    assert!(after.contains(STALLED), "{after:?}");
+    assert!(is_late(after), "{after:?}");
 
     // The server dies.
     let mut view = Viewed::start(&server);
@@ -249,7 +249,7 @@ fn a_view_that_is_asked_to_end(server: &Server) -> Result<(), String> {
         .shown
         .rsplit_once(LEFT)
         .expect("the terminal is given back");
-    if status.code() == Some(3) && after.contains(STALLED) {
+    if status.code() == Some(3) && is_late(after) {
         return Err(after.to_owned());
     }
     assert_eq!(status.code(), Some(0), "{:?}", view.shown);

@@ -17,6 +17,11 @@ const HANGING: Duration = Duration::from_secs(120);
 /// What the capture says when the machine gave the audio system no time for half a second.
 const STALLED: &str = "nothing came";
 
+/// Whether these are the program's words for an audio system that did not keep up.
+fn is_late(words: &str) -> bool {
+    words.contains(STALLED) || words.contains("frames a second where")
+}
+
 /// Tries until the machine has kept up with real time: an attempt ends in `Err` where the
 /// program itself has said that it did not. A value that is wrong and not flagged fails the
 /// test at once, in the attempt.
