@@ -254,15 +254,17 @@ fn a_view_that_is_asked_to_end(server: &Server) -> Result<(), String> {
     }
     assert_eq!(status.code(), Some(0), "{:?}", view.shown);
     let rows: Vec<&str> = picture.split("\x1b[K").map(str::trim).collect();
-    assert!(rows.iter().any(|row| row.contains("cents")), "{rows:?}");
+    // Where samples were lost, there is no pitch.
+    if !rows.iter().any(|row| row.contains("cents")) {
+        return Err(format!("no pitch was shown: {rows:?}"));
+    }
     assert!(
         rows.iter().all(|row| row.chars().count() <= 24 + 3),
         "{rows:?}"
     );
     // What was shown last stays, in lines.
-    assert!(
-        after.contains(" Hz") && after.contains("cents"),
-        "{after:?}"
-    );
+    if !(after.contains(" Hz") && after.contains("cents")) {
+        return Err(format!("no pitch was left: {after:?}"));
+    }
     Ok(())
 }
