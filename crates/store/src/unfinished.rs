@@ -45,12 +45,20 @@ impl Drop for Unfinished {
 }
 
 /// Removes all that is unfinished, before a program ends by a signal. What works on it
-/// meanwhile fails.
+/// meanwhile fails, and nothing new can be begun: whoever tries waits for the end.
 pub fn remove_unfinished() {
     let mut all = ALL.lock().unwrap_or_else(PoisonError::into_inner);
     for path in std::mem::take(&mut *all) {
-        remove(&path);
+        // Under another name first, so that nothing is put into a folder while it is emptied.
+        let mut gone = path.clone().into_os_string();
+        gone.push(".gone");
+        let gone = PathBuf::from(gone);
+        match std::fs::rename(&path, &gone) {
+            Ok(()) => remove(&gone),
+            Err(_) => remove(&path),
+        }
     }
+    std::mem::forget(all);
 }
 
 /// A link is removed, and not what it leads to.
@@ -91,8 +99,14 @@ impl TemporaryFolder {
     fn named(place: &Path, prefix: &str) -> io::Result<Self> {
         sweep(place, prefix);
         loop {
-            let folder = tempfile::Builder::new().prefix(prefix).tempdir_in(place)?;
-            let unfinished = Unfinished::file(folder.path());
+            // In charge of it from its first moment.
+            let (folder, unfinished) = {
+                let mut all = ALL.lock().unwrap_or_else(PoisonError::into_inner);
+                let folder = tempfile::Builder::new().prefix(prefix).tempdir_in(place)?;
+                let path = folder.path().to_owned();
+                all.insert(path.clone());
+                (folder, Unfinished { path })
+            };
             let held = File::open(folder.path())?;
             held.lock()?;
             // Between the two, somebody who swept may have taken it for a dead one's.
