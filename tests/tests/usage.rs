@@ -311,7 +311,7 @@ fn broken_recordings_are_one_sentence_and_exit_code_2() {
 
 #[test]
 fn schemas_completions_and_manual_are_printed() {
-    for kind in ["plan", "rig", "results", "comparison", "batch"] {
+    for kind in ["plan", "rig", "results", "export", "comparison", "batch"] {
         let output = run(&["schema", kind]);
         let schema: Value = serde_json::from_slice(&output.stdout).unwrap();
         assert!(schema["properties"]["nightbench"].is_object(), "{kind}");

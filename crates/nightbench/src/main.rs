@@ -111,6 +111,7 @@ fn dispatch(command: &Command) -> Result<u8, Failure> {
                 Kind::Plan => model::document::plan_schema(),
                 Kind::Rig => model::document::rig_schema(),
                 Kind::Results => report::results_schema(),
+                Kind::Export => report::export_schema(),
                 Kind::Comparison => report::comparison_schema(),
                 Kind::Batch => report::batch_schema(),
             };

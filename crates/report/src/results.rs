@@ -1,158 +1,163 @@
-//! Results, verdicts and gaps per unit for machines.
+//! Results, verdicts and gaps per unit for programs.
 
 use crate::RunView;
 use crate::bench;
-use crate::export::{Deviations, maybe, number, seconds};
-use crate::suggestions;
-use crate::words::sentences;
-use model::record::{Gap, PositionId};
-use model::result::{JointRisk, Outcome, ResultName, Verdict};
+use crate::deviations::Deviations;
+use crate::document::{Number, OneGap, OneResult, OneSuggestion, OneVerdict, schema_of};
+use crate::words::{UnitWords, sentences};
+use model::record::Unit;
+use model::result::{Finding, JointRisk};
+use schemars::JsonSchema;
+use serde::Serialize;
 use serde_json::{Value, json};
 
-/// One result.
-pub(crate) fn result_json(outcome: &Outcome) -> Value {
-    json!({
-        "name": outcome.name.name(),
-        "value": maybe(outcome.value),
-        "u": maybe(outcome.u),
-        "low": maybe(outcome.low),
-        "high": maybe(outcome.high),
-        "unit": outcome.name.dimension().unit(),
-        "stage": outcome.stage,
-        "t_s": maybe(outcome.t_s.map(seconds)),
-        "readings": outcome.readings,
-        "meaning": outcome.meaning,
-        "why_not": outcome.why_not,
-        "budget": outcome.budget.iter().map(|part| json!({
-            "source": part.source.name(),
-            "u": number(part.u),
-            "share": number(part.share),
-        })).collect::<Vec<_>>(),
-    })
-}
-
-/// One verdict with its tolerance.
-pub(crate) fn verdict_json(view: &RunView<'_>, verdict: &Verdict) -> Value {
-    let tolerance = view.plan.tolerances.get(verdict.tolerance);
-    json!({
-        "tolerance": verdict.tolerance + 1,
-        "result": tolerance.map(|tolerance| tolerance.result.name()),
-        "stage": tolerance.map(|tolerance| tolerance.of.clone()),
-        "at": tolerance.and_then(|tolerance| tolerance.at),
-        "allow": tolerance.map(|tolerance| tolerance.allow.clone()),
-        "finding": verdict.finding.word(),
-        "reason": verdict.reason,
-        "outside": maybe(verdict.outside),
-    })
-}
-
-/// The risk over all tolerances together.
-fn risk_json(risk: &JointRisk) -> Value {
-    json!({
-        "outside": maybe(risk.outside),
-        "counted": risk.counted,
-        "tolerances": risk.tolerances,
-    })
-}
-
-/// One gap.
-pub(crate) fn gap_json(view: &RunView<'_>, deviations: &Deviations, gap: &Gap) -> Value {
-    json!({
-        "stage": gap.stage,
-        "stage_name": view.stage_name(gap.stage),
-        "round": gap.round,
-        "slot": gap.slot,
-        "position": gap.position.as_ref().map(PositionId::as_str),
-        "t_s": number(seconds(deviations.t_s(gap.stage, gap.position.as_ref(), gap.at))),
-        "run_s": number(seconds(gap.at.seconds())),
-        "reason": gap.reason,
-    })
-}
-
-/// The results round by round, and short-term stability by averaging time.
-pub(crate) fn curves_json(view: &RunView<'_>) -> Vec<Value> {
-    let curves = view
-        .analysis
-        .stages
-        .iter()
-        .flat_map(|stage| &stage.units)
-        .flat_map(|unit| &unit.curves);
-    curves
-        .map(|curve| {
-            let column = |of: fn(&(f64, f64, f64)) -> f64| {
-                curve
-                    .points
-                    .iter()
-                    .map(|point| number(of(point)))
-                    .collect::<Vec<_>>()
-            };
-            json!({
-                "name": curve.name.name(),
-                "position": curve.position.as_str(),
-                "stage": curve.stage,
-                "unit": curve.name.dimension().unit(),
-                (if curve.name == ResultName::ShortTermStability { "tau_s" } else { "t_s" }):
-                    curve.points.iter().map(|point| number(seconds(point.0))).collect::<Vec<_>>(),
-                "value": column(|point| point.1),
-                "u": column(|point| point.2),
-            })
-        })
-        .collect()
-}
+/// What kind of document this is, and in which version.
+const HEADER: &str = "results 1";
 
 /// What `show` prints as JSON: per unit its results (`u` is a standard
 /// uncertainty, `low` and `high` are the 95 % interval, all in `unit`), its
 /// verdicts, its gaps and the sentences about it.
 #[must_use]
 pub fn results_json(view: &RunView<'_>) -> Value {
-    let deviations = Deviations::of(view);
-    let units: Vec<_> = sentences(view)
-        .into_iter()
-        .map(|words| {
-            let position = &words.position;
-            let gaps: Vec<_> = view
-                .record
-                .gaps
-                .iter()
-                .filter(|gap| gap.position.as_ref().is_none_or(|of| of == position))
-                .map(|gap| gap_json(view, &deviations, gap))
-                .collect();
-            json!({
-                "position": position.as_str(),
-                "unit": words.unit,
-                "finding": words.finding.map(|finding| finding.word()),
-                "headline": words.headline,
-                "sentences": words.owner.iter().chain(&words.technician).collect::<Vec<_>>(),
-                "results": view.outcomes_of(position).into_iter().map(result_json).collect::<Vec<_>>(),
-                "verdicts": view.verdicts_of(position).into_iter()
-                    .map(|(_, verdict)| verdict_json(view, verdict)).collect::<Vec<_>>(),
-                "all_tolerances": view.risk_of(position).map(risk_json),
-                "suggestions": suggestions::of_position(view, position),
-                "gaps": gaps,
-                "doubts": words.gaps,
-            })
-        })
-        .collect();
-    let results = json!({
-        "nightbench": "results 1",
-        "run": view.record.id.as_str(),
-        "plan": view.plan.title,
-        "rig": view.rig.name,
-        "complete": view.is_complete(),
-        "calibrated": bench::is_calibrated(view),
-        "rig_statement": bench::may_still_be_on(view)
-            .into_iter()
-            .chain(bench::statement(view))
-            .collect::<Vec<_>>(),
-        "units": units,
-    });
-    with_damage(view, results)
+    json!(Results::of(view, &sentences(view)))
 }
 
-/// The same, and what is wrong with the run where it is damaged.
-pub(crate) fn with_damage(view: &RunView<'_>, mut document: Value) -> Value {
-    if let (Some(damage), Some(fields)) = (view.damage, document.as_object_mut()) {
-        fields.insert("damage".to_owned(), json!(damage));
+/// The JSON Schema (draft 2020-12) of [`results_json`].
+#[must_use]
+pub fn results_schema() -> Value {
+    schema_of::<Results<'static>>("Nightbench results", HEADER)
+}
+
+/// What came of a run.
+#[derive(Serialize, JsonSchema)]
+struct Results<'a> {
+    /// What kind of document this is and in which version: `results 1`.
+    nightbench: &'static str,
+    /// The run's identifier.
+    run: &'a str,
+    /// The plan's title.
+    plan: &'a str,
+    /// The rig's name.
+    rig: &'a str,
+    /// What is wrong with the run: there only where it is damaged and this is a part of it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    damage: Option<&'a str>,
+    /// Whether all stages are done, and nothing of them is lost.
+    complete: bool,
+    /// Whether certificates stand behind the rig.
+    calibrated: bool,
+    /// What has to be said of the rig, in sentences.
+    rig_statement: Vec<String>,
+    /// The units, by position.
+    units: Vec<UnitResults<'a>>,
+}
+
+/// What came of one unit.
+#[derive(Serialize, JsonSchema)]
+struct UnitResults<'a> {
+    /// Where it was patched.
+    position: &'a str,
+    /// The unit.
+    unit: &'a Unit,
+    /// The worst finding over all tolerances; null without tolerances.
+    finding: Option<Finding>,
+    /// The verdict in one sentence.
+    headline: &'a str,
+    /// What its owner and a technician want to know.
+    sentences: Vec<&'a str>,
+    /// Its results.
+    results: Vec<OneResult<'a>>,
+    /// The tolerances, one by one.
+    verdicts: Vec<OneVerdict<'a>>,
+    /// The risk over all tolerances together; null without tolerances.
+    all_tolerances: Option<AllTolerances>,
+    /// What the results suggest, largest first.
+    suggestions: Vec<OneSuggestion<'a>>,
+    /// What was planned and not measured.
+    gaps: Vec<OneGap<'a>>,
+    /// What is missing or doubtful, in sentences.
+    doubts: &'a [String],
+}
+
+/// The tolerances of the plan, all together.
+#[derive(Serialize, JsonSchema)]
+struct AllTolerances {
+    /// How likely at least one of them is not met, errors that their results share being
+    /// counted once; null where that is known of none.
+    #[schemars(range(min = 0.0, max = 1.0))]
+    outside: Option<Number>,
+    /// How many it speaks of: those whose own risk is known.
+    counted: usize,
+    /// How many there are.
+    tolerances: usize,
+}
+
+impl<'a> Results<'a> {
+    fn of(view: &RunView<'a>, words: &'a [UnitWords]) -> Self {
+        let deviations = Deviations::of(view);
+        let may_still_be_on = bench::may_still_be_on(view).into_iter();
+        Self {
+            nightbench: HEADER,
+            run: view.record.id.as_str(),
+            plan: &view.plan.title,
+            rig: &view.rig.name,
+            damage: view.damage,
+            complete: view.is_complete(),
+            calibrated: bench::is_calibrated(view),
+            rig_statement: may_still_be_on.chain(bench::statement(view)).collect(),
+            units: words
+                .iter()
+                .map(|words| UnitResults::of(view, &deviations, words))
+                .collect(),
+        }
     }
-    document
+}
+
+impl<'a> UnitResults<'a> {
+    fn of(view: &RunView<'a>, deviations: &Deviations, words: &'a UnitWords) -> Self {
+        let position = &words.position;
+        let verdicts = view.verdicts_of(position).into_iter();
+        let suggestions = view.analysis.suggestions.iter();
+        let gaps = view.record.gaps.iter();
+        Self {
+            position: position.as_str(),
+            unit: &words.unit,
+            finding: words.finding,
+            headline: &words.headline,
+            sentences: words
+                .owner
+                .iter()
+                .chain(&words.technician)
+                .map(String::as_str)
+                .collect(),
+            results: view
+                .outcomes_of(position)
+                .into_iter()
+                .map(Into::into)
+                .collect(),
+            verdicts: verdicts
+                .map(|(_, verdict)| OneVerdict::of(view, verdict))
+                .collect(),
+            all_tolerances: view.risk_of(position).map(Into::into),
+            suggestions: suggestions
+                .filter(|suggestion| suggestion.positions.contains(position))
+                .map(Into::into)
+                .collect(),
+            gaps: gaps
+                .filter(|gap| gap.position.as_ref().is_none_or(|of| of == position))
+                .map(|gap| OneGap::of(view, deviations, gap))
+                .collect(),
+            doubts: &words.gaps,
+        }
+    }
+}
+
+impl From<&JointRisk> for AllTolerances {
+    fn from(risk: &JointRisk) -> Self {
+        Self {
+            outside: risk.outside.map(Number),
+            counted: risk.counted,
+            tolerances: risk.tolerances,
+        }
+    }
 }

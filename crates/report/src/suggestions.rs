@@ -1,10 +1,7 @@
 //! What the results suggest, in words: for whoever decides what to do next.
 
 use crate::RunView;
-use crate::export::{maybe, number};
-use model::record::PositionId;
 use model::result::Suggestion;
-use serde_json::{Value, json};
 
 /// What must stand above any suggestion.
 pub(crate) const PREFACE: &str = "Suggestions, not verdicts: likely causes by the patterns of the trade, the one that explains most of the error first.";
@@ -65,49 +62,4 @@ fn whom(view: &RunView<'_>, suggestion: &Suggestion) -> String {
         .map(|position| view.name_of(position))
         .collect();
     names.join(", ")
-}
-
-/// The suggestions that concern a position.
-pub(crate) fn of_position(view: &RunView<'_>, position: &PositionId) -> Vec<Value> {
-    view.analysis
-        .suggestions
-        .iter()
-        .filter(|suggestion| suggestion.positions.contains(position))
-        .map(suggestion_json)
-        .collect()
-}
-
-/// One suggestion.
-pub(crate) fn suggestion_json(suggestion: &Suggestion) -> Value {
-    let positions: Vec<&str> = suggestion
-        .positions
-        .iter()
-        .map(PositionId::as_str)
-        .collect();
-    let evidence: Vec<Value> = suggestion
-        .evidence
-        .iter()
-        .map(|evidence| {
-            json!({
-                "what": evidence.what,
-                "value": number(evidence.value),
-                "u": maybe(evidence.u),
-                "unit": evidence.unit,
-            })
-        })
-        .collect();
-    json!({
-        "kind": suggestion.kind.name(),
-        "positions": positions,
-        "stage": suggestion.stage,
-        "size_cents": number(suggestion.size_cents),
-        "seen": suggestion.seen,
-        "evidence": evidence,
-        "cause": suggestion.cause,
-        "advice": suggestion.advice,
-        "confirmed_by": suggestion.confirmed_by,
-        "refuted_by": suggestion.refuted_by,
-        "doubt": suggestion.doubt,
-        "caution": suggestion.caution,
-    })
 }

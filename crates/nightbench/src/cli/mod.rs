@@ -142,6 +142,8 @@ pub enum Kind {
     Rig,
     /// What `show RUN --format json` prints.
     Results,
+    /// What `export RUN --format json` prints.
+    Export,
     /// What `compare RUN RUN --format json` prints.
     Comparison,
     /// What `batch RUN RUN --format json` prints.

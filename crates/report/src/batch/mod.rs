@@ -1,21 +1,19 @@
 //! Many runs taken together: sentences, a text for a terminal, JSON, one HTML file.
 
+mod document;
 mod figures;
-mod json;
 mod page;
 mod say;
-mod schema;
 mod sentences;
 mod text;
 
-pub use json::batch_json;
+pub use document::{batch_json, batch_schema};
 pub use page::batch_html;
-pub use schema::batch_schema;
 pub use text::batch_text;
 
 use crate::RunView;
 use crate::bench;
-use crate::export::sha256;
+use crate::document::sha256;
 use analysis::batch::{Batch, BatchResult, Member};
 use model::record::Unit;
 use model::result::ResultName;

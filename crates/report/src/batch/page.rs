@@ -4,7 +4,7 @@ use super::BatchView;
 use super::figures::figures;
 use super::say::{self, Digits, named};
 use super::sentences::sentences;
-use crate::export::sha256;
+use crate::document::sha256;
 use crate::list;
 use crate::numbers::fixed;
 use crate::outline::title;

@@ -1,13 +1,13 @@
 //! Runs held against each other: before and after, unit against unit, revision against
 //! revision, rig against rig.
 
+mod document;
 mod page;
-mod schema;
 mod words;
 
+pub use document::{comparison_json, comparison_schema};
 pub use page::comparison_html;
-pub use schema::comparison_schema;
-pub use words::{comparison_json, comparison_text};
+pub use words::comparison_text;
 
 use crate::RunView;
 use analysis::comparison::{Difference, difference};
@@ -16,6 +16,8 @@ use model::document::rig::Wiring;
 use model::pitch::Pitch;
 use model::record::PositionId;
 use model::result::{Outcome, ResultName};
+use schemars::JsonSchema;
+use serde::Serialize;
 
 /// Below this difference of the air nothing is said of it, in kelvin.
 const SAME_AIR: f64 = 0.3;
@@ -42,24 +44,16 @@ pub(crate) struct Pair<'a> {
 }
 
 /// What is held against what.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
 pub(crate) enum Kind {
     /// The same unit on the same rig.
+    #[serde(rename = "before_and_after")]
     BeforeAfter,
     /// The same unit on two rigs.
     RigAgainstRig,
     /// Two units.
     UnitAgainstUnit,
-}
-
-impl Kind {
-    pub(crate) const fn name(self) -> &'static str {
-        match self {
-            Self::BeforeAfter => "before_and_after",
-            Self::RigAgainstRig => "rig_against_rig",
-            Self::UnitAgainstUnit => "unit_against_unit",
-        }
-    }
 }
 
 /// A result of both, and the difference.

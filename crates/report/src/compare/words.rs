@@ -1,9 +1,8 @@
-//! A comparison in sentences, as text and as JSON.
+//! A comparison in sentences and as text.
 
 use super::{Kind, Pair, Row, SAME_AIR, Subject, pairs};
 use crate::RunView;
 use crate::bench;
-use crate::export::{maybe, number};
 use crate::limited;
 use crate::list;
 use crate::numbers::{
@@ -13,7 +12,6 @@ use crate::outline::{stated, title};
 use crate::terminal::{heading as headed, wrap};
 use model::quantity::Dimension;
 use model::result::{Finding, Outcome, ResultName, UncertaintySource};
-use serde_json::{Value, json};
 
 /// What is said first: what a trimmer, a repair or another revision changes.
 pub(super) const FIRST: [ResultName; 10] = [
@@ -473,65 +471,4 @@ pub fn comparison_text(views: &[RunView<'_>]) -> String {
     }
     lines.push(String::new());
     lines.join("\n")
-}
-
-/// Runs held against each other, for programs.
-#[must_use]
-pub fn comparison_json(views: &[RunView<'_>]) -> Value {
-    let subject = |subject: &Subject<'_>| {
-        json!({
-            "run": subject.view.record.id.as_str(),
-            "position": subject.position.as_str(),
-            "unit": subject.view.unit(subject.position),
-            "rig": subject.view.rig.name,
-            "plan": subject.view.plan.title,
-        })
-    };
-    let pairs: Vec<Value> = pairs(views)
-        .iter()
-        .map(|pair| {
-            let results: Vec<Value> = pair
-                .rows
-                .iter()
-                .map(|row| {
-                    let found = &row.difference;
-                    json!({
-                        "name": row.name.name(),
-                        "unit": row.name.dimension().unit(),
-                        "stage": row.one.stage,
-                        "one": crate::results::result_json(row.one),
-                        "other": crate::results::result_json(row.other),
-                        "difference": {
-                            "value": number(found.value),
-                            "u": maybe(found.u),
-                            "low": maybe(found.low),
-                            "high": maybe(found.high),
-                        },
-                        "stands_out": found.stands_out(),
-                        "to_the_same_temperature": row.corrected,
-                        "cancelled": found.cancelled.iter().map(|source| source.name()).collect::<Vec<_>>(),
-                        "normalised_error": maybe(found.normalised_error),
-                    })
-                })
-                .collect();
-            json!({
-                "kind": pair.kind.name(),
-                "one": subject(&pair.one),
-                "other": subject(&pair.other),
-                "common": {
-                    "run": pair.common.run,
-                    "rig": pair.common.rig,
-                    "thermometer": pair.common.thermometer,
-                    "output": pair.common.output,
-                    "load": pair.common.load,
-                    "unit": pair.common.unit,
-                },
-                "warmer_k": maybe(pair.warmer),
-                "sentences": said(pair),
-                "conditions": conditions(pair),
-                "results": results,
-            })
-        })
-        .collect();
-    json!({ "nightbench": "comparison 1", "pairs": pairs })
 }

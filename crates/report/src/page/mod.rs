@@ -8,7 +8,7 @@ mod run_charts;
 
 use crate::RunView;
 use crate::bench;
-use crate::export::sha256;
+use crate::document::sha256;
 use crate::limited::{LimitLine, rows};
 use crate::numbers::{Stated, duration, shown_unit};
 use crate::outline::{has_sign, heading, stated, title, unsaid};
