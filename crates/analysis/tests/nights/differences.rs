@@ -1,8 +1,8 @@
 //! Differences of two nights of one unit on one rig, with simulated truth: the gain and
 //! the steps of the control voltage are really the same in both, the unit is not.
 
-use crate::coverage::{Truth, usual};
 use crate::night::{Random, plan, play, rig};
+use crate::truth::unit;
 use analysis::comparison::difference;
 use analysis::{Identity, analyse};
 use model::record::PositionId;
@@ -12,6 +12,52 @@ const SHORT_NIGHT: &str = "
   - power_on
   - rounds: {name: warming, notes: {list: [C4, C2, C3, C5, C6, C7, C4]}, every: 1 min, for: 30 min}
   - rounds: {name: night, notes: {list: [C4, C2, C3, C5, C6, C7, C4]}, every: 10 min, for: 4 h}";
+
+/// A unit that is a formula: a slope and a high end, cold by so many cents at first.
+struct Truth {
+    b: f64,
+    c: f64,
+    warm: f64,
+    tau: f64,
+    noise: f64,
+}
+
+const X: [f64; 6] = [-2.0, -1.0, 0.0, 1.0, 2.0, 3.0];
+
+impl Truth {
+    fn usual(random: &mut Random) -> Self {
+        let noise = [0.02, 0.1, 0.3][(random.uniform() * 3.0) as usize];
+        Self {
+            b: 3.0 * random.normal(),
+            c: 0.6 * random.normal(),
+            warm: 10.0 + 20.0 * random.uniform(),
+            tau: 300.0 + 900.0 * random.uniform(),
+            noise,
+        }
+    }
+    fn cents(&self, t: f64, x: f64) -> f64 {
+        unit(self.warm * (-t / self.tau).exp(), self.b, self.c, 0.0, x)
+    }
+    /// What retuning leaves once a slope is trimmed away.
+    fn left(&self, b: f64) -> f64 {
+        let off: Vec<f64> = X
+            .iter()
+            .map(|x| unit(0.0, self.b, self.c, 0.0, *x) - b * x)
+            .collect();
+        let high = off.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let low = off.iter().copied().fold(f64::INFINITY, f64::min);
+        (high - low) / 2.0
+    }
+    fn trimmed(&self) -> f64 {
+        (-4000..4000)
+            .map(|b| self.left(f64::from(b) * 0.005))
+            .fold(f64::INFINITY, f64::min)
+    }
+    /// When the reference note comes within 3 cents of nothing.
+    fn warm_up(&self) -> f64 {
+        (self.tau * (self.warm.abs() / 3.0).ln()).max(0.0)
+    }
+}
 
 /// A result and what it truly is.
 type Known = (ResultName, fn(&Truth) -> f64);
@@ -49,7 +95,7 @@ fn pairs(nights: u64) -> Vec<Found> {
         let shared = within(0.003) + within(loading);
         let sessions = [within(1e-4), within(1e-4)];
         let steps: Vec<f64> = (0..8).map(|_| within(0.5e-3)).collect();
-        let before = usual(&mut random);
+        let before = Truth::usual(&mut random);
         let after = match night % 3 {
             // Trimmed.
             0 => Truth {
@@ -59,7 +105,7 @@ fn pairs(nights: u64) -> Vec<Found> {
             // As it was.
             1 => Truth { ..before },
             // Repaired: another unit in all but its serial number.
-            _ => usual(&mut random),
+            _ => Truth::usual(&mut random),
         };
         let results = [(&before, sessions[0]), (&after, sessions[1])].map(|(truth, session)| {
             let seed = 2 * night + u64::from(std::ptr::eq(truth, &raw const after));

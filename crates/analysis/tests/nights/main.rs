@@ -7,7 +7,6 @@ mod foresight;
 mod hostile;
 mod joint;
 mod night;
-mod physics;
 mod predicted;
 mod shelf;
 mod suggestions;

@@ -65,6 +65,9 @@ impl Random {
     pub fn uniform(&mut self) -> f64 {
         ((self.0.next_u64() >> 11) as f64 + 0.5) / (1u64 << 53) as f64
     }
+    pub fn bits(&mut self) -> u64 {
+        self.0.next_u64()
+    }
     pub fn normal(&mut self) -> f64 {
         // The sum of twelve is near enough to normal for any test here.
         (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
