@@ -104,7 +104,7 @@ fn fed(target: fn(&[u8]), corpus: &[Vec<u8>], mutations: u32) {
     let mutated = std::iter::repeat_with(|| dice.mutated(corpus)).take(mutations as usize);
     for (number, bytes) in corpus.iter().cloned().chain(mutated).enumerate() {
         let kept = bytes.clone();
-        sender::deadline::within(HANGING, move || target(&bytes)).unwrap_or_else(|| {
+        devices::deadline::within(HANGING, move || target(&bytes)).unwrap_or_else(|| {
             panic!(
                 "case {number} panicked, or hung for {HANGING:?}: {}",
                 kept.escape_ascii()

@@ -6,9 +6,13 @@
 #![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
 
 pub mod audio;
+mod choice;
 mod clock;
+pub mod deadline;
 mod listing;
+mod midi;
 mod open;
+mod quiet;
 pub mod serial;
 
 pub use audio::capture::open_capture;

@@ -1,9 +1,8 @@
 //! What is plugged in: for a person who writes a rig file.
 
 use crate::audio::{Way, devices, host, host_names, label, names_of, told};
-use crate::serial;
+use crate::{deadline, midi, serial};
 use cpal::traits::DeviceTrait;
-use sender::deadline;
 use serde::Serialize;
 use std::fmt;
 use std::time::Duration;
@@ -92,7 +91,7 @@ impl<T> Listing<T> {
 #[must_use]
 pub fn list() -> Ports {
     Ports {
-        midi_outputs: match sender::ports::names() {
+        midi_outputs: match midi::names() {
             Ok(names) => Listing::Found(names),
             Err(error) => {
                 // The heading says already that it is about MIDI.

@@ -1,7 +1,7 @@
 //! From a rig file to open devices.
 
 use crate::audio::output::open_volts;
-use crate::{RealClock, audio, serial};
+use crate::{RealClock, audio, midi, serial};
 use model::document::rig::{self, Rig, Wiring};
 use model::port::{Capture, Clock, Instrument, PortError, Remedy};
 use model::record::PositionId;
@@ -96,7 +96,7 @@ pub fn open_sink(
 ) -> Result<Sink, PortError> {
     Ok(match sender {
         rig::Sender::Midi { port, bend_range } => Sink::Wire {
-            wire: sender::ports::open(port)?,
+            wire: midi::open(port)?,
             bend_range: *bend_range,
         },
         rig::Sender::Volts {

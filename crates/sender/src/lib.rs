@@ -7,19 +7,8 @@
 
 #![cfg_attr(not(test), deny(clippy::print_stdout, clippy::print_stderr))]
 
-pub mod choice;
-#[allow(
-    clippy::disallowed_methods,
-    reason = "a call that may hang is made on a thread of its own"
-)]
-pub mod deadline;
 pub mod midi;
 mod output;
-#[cfg(feature = "midi")]
-#[allow(clippy::disallowed_methods, reason = "real ports are in real time")]
-pub mod ports;
-#[cfg(feature = "midi")]
-pub mod quiet;
 mod sender;
 
 pub use sender::{Sender, SenderError};

@@ -3,13 +3,13 @@
 use super::pace::{Pace, RateWatch};
 use super::ring::Ring;
 use super::{PATIENCE, connect_to, find_input, host};
+use crate::deadline;
 use cpal::traits::{DeviceTrait, StreamTrait};
 use cpal::{ErrorKind, FromSample, InputCallbackInfo, SampleFormat, SizedSample};
 use model::document::rig::CaptureDevice;
 use model::port::{Clock, PortError, Remedy};
 use model::quantity::Seconds;
 use model::time::{HostTime, SampleRate};
-use sender::deadline;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;

@@ -10,9 +10,9 @@ mod ring;
 
 pub(crate) use live::told;
 
+use crate::{choice, quiet};
 use cpal::traits::{DeviceTrait, HostTrait};
 use model::port::{PortError, Remedy};
-use sender::choice;
 use std::time::Duration;
 
 /// How long an audio system may take to open a device.
@@ -44,7 +44,7 @@ pub(crate) fn host_names() -> Vec<String> {
 
 /// Opens an audio system by name, or the machine's own choice.
 pub(crate) fn host(name: Option<&str>) -> Result<cpal::Host, PortError> {
-    sender::quiet::audio_libraries();
+    quiet::audio_libraries();
     let Some(name) = name else {
         return Ok(cpal::default_host());
     };

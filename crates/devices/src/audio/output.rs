@@ -1,12 +1,13 @@
 //! Control voltages from a DC-coupled audio output: a constant level per channel.
 
 use super::{PATIENCE, Way, find, host, host_names};
+use crate::deadline;
 use cpal::traits::{DeviceTrait, StreamTrait};
 use cpal::{ErrorKind, FromSample, SampleFormat, SizedSample};
 use model::port::{Clock, PortError, Remedy};
 use model::quantity::{Hertz, Seconds, Volts};
 use model::time::HostTime;
-use sender::{VoltOutput, deadline};
+use sender::VoltOutput;
 use std::sync::atomic::{AtomicI64, AtomicU32, Ordering};
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;

@@ -4,8 +4,8 @@
 //! sound card's ports by itself; a rig that names another client is patched here,
 //! so that it is patched again whenever the stream is opened again.
 
+use crate::choice;
 use jack::{Client, ClientOptions, PortFlags};
-use sender::choice;
 
 /// What stands for the sound card itself.
 const SELF_PATCHED: [&str; 4] = ["input", "jack input", "system", "default"];

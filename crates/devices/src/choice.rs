@@ -6,7 +6,7 @@
 /// # Errors
 /// When none or several fit: a sentence that lists what there is. `kind` says
 /// what is looked for, in the plural ("MIDI outputs").
-pub fn by_name(wanted: &str, names: &[String], kind: &str) -> Result<usize, String> {
+pub(crate) fn by_name(wanted: &str, names: &[String], kind: &str) -> Result<usize, String> {
     if names.is_empty() {
         return Err(format!("there are no {kind} at all"));
     }

@@ -1,8 +1,9 @@
 //! MIDI output ports of the machine.
 
-use crate::{Wire, choice, deadline, quiet};
+use crate::{choice, deadline, quiet};
 use midir::{MidiOutput, MidiOutputConnection, MidiOutputPort};
 use model::port::{PortError, Remedy};
+use sender::Wire;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::{Duration, Instant};
 
@@ -23,7 +24,7 @@ const LAST_MESSAGE: Duration = Duration::from_millis(100);
 ///
 /// # Errors
 /// When this machine has no MIDI, or its MIDI system does not answer.
-pub fn names() -> Result<Vec<String>, PortError> {
+pub(crate) fn names() -> Result<Vec<String>, PortError> {
     deadline::within(PATIENCE, || {
         let system = system(CLIENT)?;
         Ok(listed(&system).into_iter().map(|(_, name)| name).collect())
@@ -35,7 +36,7 @@ pub fn names() -> Result<Vec<String>, PortError> {
 ///
 /// # Errors
 /// When there is none or several of that name, or it cannot be opened.
-pub fn open(name: &str) -> Result<Box<dyn Wire>, PortError> {
+pub(crate) fn open(name: &str) -> Result<Box<dyn Wire>, PortError> {
     let connection = connect(name)?;
     Ok(Box::new(Port {
         wanted: name.to_owned(),

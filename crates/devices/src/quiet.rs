@@ -3,7 +3,7 @@
 /// Keeps ALSA's library, and JACK's, from writing to stderr when called from this
 /// thread. What matters comes back as an error; what they write is about devices
 /// that were looked at in passing.
-pub fn audio_libraries() {
+pub(crate) fn audio_libraries() {
     #[cfg(target_os = "linux")]
     {
         // Without memory for a buffer they write on.
