@@ -1,6 +1,7 @@
 //! Exit codes, and errors that carry one.
 
 use model::result::{Finding, Verdict};
+use recording::RecordingError;
 use std::fmt;
 
 /// Bad usage or bad input, or a plan that cannot be run.
@@ -68,6 +69,15 @@ impl From<store::StoreError> for Failure {
                 "{damaged}; what is sound of it is shown by: nightbench show {run} --sound-part"
             )),
             other => Self::rig(other),
+        }
+    }
+}
+
+impl From<RecordingError> for Failure {
+    fn from(error: RecordingError) -> Self {
+        match error {
+            RecordingError::Document(_) | RecordingError::Capture(_) => Self::rig(error),
+            _ => Self::input(error),
         }
     }
 }

@@ -5,9 +5,8 @@ use crate::exit::Failure;
 use crate::measured_line::{AskedFor, Line, Style};
 use crate::outlet::tell;
 use crate::output;
-use crate::recording::Recording;
+use crate::sound_file;
 use crate::view::View;
-use crate::windows::Windows;
 use meter::{Coupling, Meter};
 use model::document::rig::CaptureDevice;
 use model::pitch::AskedNote;
@@ -16,6 +15,7 @@ use model::quantity::Seconds;
 use model::record::{Flag, PositionId};
 use model::time::{HostTime, SampleTime, Span, Stop};
 use orchestrator::RunError;
+use recording::{Recording, Windows};
 use report::Decimals;
 use serde_json::json;
 use std::collections::BTreeMap;
@@ -143,7 +143,7 @@ impl Drop for Output {
 
 /// Opens a recording that must have a channel, if one is named.
 pub fn open(path: &Path, channel: Option<u16>) -> Result<Recording<BufReader<File>>, Failure> {
-    let recording = Recording::open(path)?;
+    let recording = sound_file::open(path)?;
     let channels = recording.channels();
     if let Some(channel) = channel.filter(|channel| *channel > channels) {
         return Err(Failure::input(format!(
@@ -212,10 +212,11 @@ fn read_through<R: std::io::BufRead>(
     let only = arguments.channel.map(|channel| usize::from(channel) - 1);
     let last = only.unwrap_or(channels - 1);
     let frames = rate.frames(arguments.window) as usize;
-    let mut windows = Windows::new(recording, frames, rate.frames(hop(arguments)), only)
+    let windows = Windows::new(recording, frames, rate.frames(hop(arguments)), only)
         .with_waveforms(coupling(arguments));
     let mut lines = Vec::new();
-    while let Some(window) = windows.next()? {
+    for window in windows {
+        let window = window?;
         lines.push(Line {
             channel: window.channel as u16 + 1,
             t: rate.duration(window.begins).get(),

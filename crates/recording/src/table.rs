@@ -1,46 +1,24 @@
 //! When which note sounded in a recording: a table with a line for each note.
 
-use crate::exit::Failure;
+use crate::RecordingError;
+use crate::notes::{Column, Place, Slot, TableError};
 use csv::{ReaderBuilder, StringRecord, Trim};
 use model::excerpt;
 use model::pitch::AskedNote;
 use model::quantity::Volts;
+use std::fmt;
 
 /// A recording of a week, a note every half second, has about a million.
-const MOST: usize = 1_000_000;
+pub(crate) const MOST: usize = 1_000_000;
 
 /// A table of more bytes than this is none: so many notes with a hundred bytes each.
 pub const LARGEST: usize = 100 * MOST;
 
 /// A note shorter than this has too few periods to be measured, in seconds.
-const SHORTEST: f64 = 0.05;
+pub(crate) const SHORTEST: f64 = 0.05;
 
 /// Notes may touch: what two roundings to a millisecond make.
 const TOUCH: f64 = 1.5e-3;
-
-/// A note of a recording: when it sounds, and what it should be.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Slot {
-    /// Where it stands, for messages.
-    pub place: String,
-    /// When the note was played, in seconds from the beginning of the file.
-    pub start: f64,
-    /// How long it sounds, in seconds.
-    pub lasts: f64,
-    /// What was asked for.
-    pub asked: AskedNote,
-    /// The control voltage itself, where it was recorded.
-    pub measured: Option<Volts>,
-    /// The stage of the plan it belongs to, where the table says so.
-    pub stage: Option<String>,
-}
-
-impl Slot {
-    /// When it ends.
-    pub fn end(&self) -> f64 {
-        self.start + self.lasts
-    }
-}
 
 /// The columns of a table, by place.
 struct Columns {
@@ -56,11 +34,9 @@ struct Columns {
 ///
 /// # Errors
 /// The first thing that is wrong, with file, line and column.
-pub fn read(name: &str, bytes: &[u8]) -> Result<Vec<Slot>, Failure> {
+pub fn read(name: &str, bytes: &[u8]) -> Result<Vec<Slot>, RecordingError> {
     if bytes.len() > LARGEST {
-        return Err(Failure::input(format!(
-            "{name}: it has more than {LARGEST} bytes; is it really a table of notes?"
-        )));
+        return Err(in_table(name, TableError::TooLarge));
     }
     // Spreadsheets put a mark at the beginning.
     let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
@@ -69,66 +45,51 @@ pub fn read(name: &str, bytes: &[u8]) -> Result<Vec<Slot>, Failure> {
         .flexible(true)
         .has_headers(false)
         .from_reader(bytes);
-    let mut records = reader.records();
     let mut columns: Option<Columns> = None;
     let mut width = 0;
     let mut slots: Vec<Slot> = Vec::new();
-    for record in &mut records {
-        let record = record.map_err(|error| unreadable(name, &error))?;
+    for record in reader.records() {
+        let record = record.map_err(|error| unreadable(name, error))?;
         let line = record.position().map_or(0, |at| line_of(bytes, at));
         if record.iter().all(str::is_empty) {
             continue;
         }
+        let place = Line { name, line };
         let Some(columns) = &columns else {
             width = record.len();
-            columns = Some(header(name, line, &record)?);
+            columns = Some(header(&record).map_err(|wrong| place.wrong(wrong))?);
             continue;
         };
-        if record.len() != width {
-            return Err(Failure::input(format!(
-                "{name}:{line}: this line has {} and the line of names {width}; {}",
-                counted(record.len(), "column"),
-                if record.len() > width {
-                    "if numbers are written with a decimal comma, write 0.5 and not 0,5"
-                } else {
-                    "leave a value that is not needed empty, but keep its comma"
-                }
-            )));
+        let (found, names) = (record.len(), width);
+        if found != names {
+            return Err(place.wrong(TableError::Width { found, names }));
         }
-        let slot = slot(name, line, columns, &record)?;
+        let slot = slot(place, columns, &record)?;
         if let Some(before) = slots.last()
             && slot.start + TOUCH < before.end()
         {
-            let why = if slot.start < before.start {
-                "notes must stand in the order of time".to_owned()
+            let start = slot.start;
+            let wrong = if start < before.start {
+                TableError::OutOfOrder { start }
             } else {
-                format!(
-                    "it overlaps the note of {}, which lasts until {} s",
-                    before.place,
-                    number(before.end())
-                )
+                TableError::Overlaps {
+                    start,
+                    before: before.place.clone(),
+                    until: before.end(),
+                }
             };
-            return Err(wrong(
-                name,
-                line,
-                "start_s",
-                &format!("this note begins at {} s; {why}", number(slot.start)),
-            ));
+            return Err(place.wrong_in(Column::Start, wrong));
         }
         slots.push(slot);
         if slots.len() > MOST {
-            return Err(Failure::input(format!("{name}: more than {MOST} notes")));
+            return Err(in_table(name, TableError::TooManyNotes));
         }
     }
     if columns.is_none() {
-        return Err(Failure::input(format!(
-            "{name}: the file is empty; its first line must name the columns: start_s,duration_s,note"
-        )));
+        return Err(in_table(name, TableError::Empty));
     }
     if slots.is_empty() {
-        return Err(Failure::input(format!(
-            "{name}: there is no note below the line of names"
-        )));
+        return Err(in_table(name, TableError::NoNote));
     }
     Ok(slots)
 }
@@ -145,192 +106,153 @@ fn line_of(bytes: &[u8], at: &csv::Position) -> u64 {
     at.line() + passed as u64
 }
 
-/// So many of something, in words where it is one.
-pub fn counted(count: usize, what: &str) -> String {
-    match count {
-        1 => format!("one {what}"),
-        _ => format!("{count} {what}s"),
-    }
-}
-
-/// A number of seconds for a message.
-pub fn number(value: f64) -> String {
-    let text = format!("{value:.3}");
-    text.trim_end_matches('0').trim_end_matches('.').to_owned()
-}
-
 /// What stands in a cell, for a message.
 fn cell(text: &str) -> String {
     excerpt(text, 40)
 }
 
-fn wrong(name: &str, line: u64, column: &str, why: &str) -> Failure {
-    Failure::input(format!("{name}:{line}, column {column}: {why}"))
+/// A line of a table.
+#[derive(Debug, Clone, Copy)]
+struct Line<'a> {
+    name: &'a str,
+    line: u64,
 }
 
-fn unreadable(name: &str, error: &csv::Error) -> Failure {
-    let line = error.position().map_or(0, csv::Position::line);
-    match error.kind() {
-        csv::ErrorKind::Utf8 { .. } => Failure::input(format!(
-            "{name}:{line}: this is no text in UTF-8; save the table as CSV, UTF-8"
-        )),
-        _ => Failure::input(format!("{name}:{line}: {error}")),
+impl fmt::Display for Line<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}:{}", self.name, self.line)
     }
 }
 
-fn header(name: &str, line: u64, record: &StringRecord) -> Result<Columns, Failure> {
+impl Line<'_> {
+    fn wrong(self, wrong: TableError) -> RecordingError {
+        self.at(None, wrong)
+    }
+
+    fn wrong_in(self, column: Column, wrong: TableError) -> RecordingError {
+        self.at(Some(column), wrong)
+    }
+
+    fn at(self, column: Option<Column>, wrong: TableError) -> RecordingError {
+        let place = Place {
+            file: self.name.to_owned(),
+            line: Some(self.line),
+            column,
+        };
+        RecordingError::Table { place, wrong }
+    }
+}
+
+/// What is wrong with a table as a whole.
+fn in_table(name: &str, wrong: TableError) -> RecordingError {
+    let place = Place {
+        file: name.to_owned(),
+        line: None,
+        column: None,
+    };
+    RecordingError::Table { place, wrong }
+}
+
+fn unreadable(name: &str, error: csv::Error) -> RecordingError {
+    let line = error.position().map_or(0, csv::Position::line);
+    let wrong = match error.kind() {
+        csv::ErrorKind::Utf8 { .. } => TableError::NoText,
+        _ => TableError::NoTable(error),
+    };
+    Line { name, line }.wrong(wrong)
+}
+
+fn header(record: &StringRecord) -> Result<Columns, TableError> {
     let at = |wanted: &str| {
         record
             .iter()
             .position(|column| column.eq_ignore_ascii_case(wanted))
     };
     if record.len() == 1 && record.get(0).is_some_and(|names| names.contains(';')) {
-        return Err(Failure::input(format!(
-            "{name}:{line}: columns are separated by semicolons; write commas between columns and points in numbers (start_s,duration_s,note)"
-        )));
+        return Err(TableError::Semicolons);
     }
-    let needed = |wanted: &str, what: &str| {
-        at(wanted).ok_or_else(|| {
+    let needed = |column: Column| {
+        at(column.name()).ok_or_else(|| {
             let there: Vec<String> = record.iter().take(20).map(cell).collect();
-            Failure::input(format!(
-                "{name}:{line}: there is no column {wanted} ({what}); the columns here are {}",
-                there.join(", ")
-            ))
+            TableError::NoColumn {
+                column,
+                there: there.join(", "),
+            }
         })
     };
     for (place, column) in record.iter().enumerate() {
         if !column.is_empty() && at(column) != Some(place) {
-            return Err(Failure::input(format!(
-                "{name}:{line}: there are two columns {}",
-                cell(column)
-            )));
+            return Err(TableError::TwoColumns(cell(column)));
         }
     }
     let columns = Columns {
-        start: needed(
-            "start_s",
-            "when a note begins, in seconds from the beginning of the file",
-        )?,
-        lasts: needed("duration_s", "how long it sounds, in seconds")?,
-        volts: at("volts"),
-        note: at("note"),
-        stage: at("stage"),
+        start: needed(Column::Start)?,
+        lasts: needed(Column::Duration)?,
+        volts: at(Column::Volts.name()),
+        note: at(Column::Note.name()),
+        stage: at(Column::Stage.name()),
     };
     if columns.volts.is_none() && columns.note.is_none() {
-        needed("note", "like C4; or volts, the control voltage")?;
+        needed(Column::Note)?;
     }
     Ok(columns)
 }
 
-fn slot(name: &str, line: u64, columns: &Columns, record: &StringRecord) -> Result<Slot, Failure> {
+/// A number without a unit, as it stands in a cell.
+fn value(text: &str) -> Result<f64, TableError> {
+    if text.is_empty() {
+        return Err(TableError::NumberMissing);
+    }
+    let pointed = text.replace(',', ".");
+    match text.parse::<f64>() {
+        Ok(value) if value.is_finite() => Ok(value),
+        Ok(_) => Err(TableError::NotFinite(cell(text))),
+        Err(_) if pointed.parse::<f64>().is_ok() => Err(TableError::DecimalComma {
+            written: cell(text),
+            meant: cell(&pointed),
+        }),
+        Err(_) => Err(TableError::NoNumber(cell(text))),
+    }
+}
+
+fn slot(place: Line<'_>, columns: &Columns, record: &StringRecord) -> Result<Slot, RecordingError> {
     let text = |column: Option<usize>| column.and_then(|column| record.get(column)).unwrap_or("");
-    let value = |column: &str, text: &str| -> Result<f64, Failure> {
-        if text.is_empty() {
-            return Err(wrong(name, line, column, "a number is missing"));
-        }
-        match text.parse::<f64>() {
-            Ok(value) if value.is_finite() => Ok(value),
-            Ok(_) => Err(wrong(
-                name,
-                line,
-                column,
-                &format!("\"{}\" is no number that can be used", cell(text)),
-            )),
-            Err(_) if text.replace(',', ".").parse::<f64>().is_ok() => Err(wrong(
-                name,
-                line,
-                column,
-                &format!(
-                    "\"{}\" has a decimal comma; write {}",
-                    cell(text),
-                    cell(&text.replace(',', "."))
-                ),
-            )),
-            Err(_) => Err(wrong(
-                name,
-                line,
-                column,
-                &format!(
-                    "\"{}\" is no number; write it like 0.5, without a unit",
-                    cell(text)
-                ),
-            )),
-        }
-    };
-    let start = value("start_s", text(Some(columns.start)))?;
-    let lasts = value("duration_s", text(Some(columns.lasts)))?;
+    let value =
+        |column: Column, text: &str| value(text).map_err(|wrong| place.wrong_in(column, wrong));
+    let start = value(Column::Start, text(Some(columns.start)))?;
+    let lasts = value(Column::Duration, text(Some(columns.lasts)))?;
     if start < 0.0 {
-        return Err(wrong(
-            name,
-            line,
-            "start_s",
-            "a note cannot begin before the recording does",
-        ));
+        return Err(place.wrong_in(Column::Start, TableError::BeforeTheRecording));
     }
     if lasts < SHORTEST {
-        return Err(wrong(
-            name,
-            line,
-            "duration_s",
-            &format!("a note must last at least {SHORTEST} s; a shorter one cannot be measured"),
-        ));
+        return Err(place.wrong_in(Column::Duration, TableError::TooShort));
     }
     let asked = match (text(columns.volts), text(columns.note)) {
         ("", "") => {
-            return Err(wrong(
-                name,
-                line,
-                if columns.note.is_some() {
-                    "note"
-                } else {
-                    "volts"
-                },
-                "which note sounds here is missing",
-            ));
+            let column = columns.note.map_or(Column::Volts, |_| Column::Note);
+            return Err(place.wrong_in(column, TableError::NoteMissing));
         }
         (volts, "") => {
-            let volts = value("volts", volts)?;
-            let volts = Volts::new(volts)
+            let volts = Volts::new(value(Column::Volts, volts)?)
                 .ok()
                 .filter(|volts| volts.get().abs() <= 100.0)
-                .ok_or_else(|| {
-                    wrong(
-                        name,
-                        line,
-                        "volts",
-                        "a control voltage of more than 100 V cannot be meant",
-                    )
-                })?;
+                .ok_or_else(|| place.wrong_in(Column::Volts, TableError::TooManyVolts))?;
             AskedNote::Voltage(volts)
         }
         ("", note) => note
             .parse()
             .map_err(|error: model::pitch::AskedNoteError| {
-                wrong(name, line, "note", &excerpt(&error.to_string(), 200))
+                let why = excerpt(&error.to_string(), 200);
+                place.wrong_in(Column::Note, TableError::NoSuchNote(why))
             })?,
-        _ => {
-            return Err(wrong(
-                name,
-                line,
-                "note",
-                "either volts or note, not both in one line",
-            ));
-        }
+        _ => return Err(place.wrong_in(Column::Note, TableError::VoltsAndNote)),
     };
     let stage = text(columns.stage);
     if stage.chars().count() > 80 {
-        return Err(wrong(
-            name,
-            line,
-            "stage",
-            &format!(
-                "\"{}\" is no name of a stage; one has at most 80 characters",
-                cell(stage)
-            ),
-        ));
+        return Err(place.wrong_in(Column::Stage, TableError::StageName(cell(stage))));
     }
     Ok(Slot {
-        place: format!("{name}:{line}"),
+        place: place.to_string(),
         start,
         lasts,
         asked,
@@ -345,7 +267,7 @@ mod tests {
     use proptest::prelude::*;
 
     fn refused(text: &str) -> String {
-        read("notes.csv", text.as_bytes()).unwrap_err().message
+        read("notes.csv", text.as_bytes()).unwrap_err().to_string()
     }
 
     #[test]

@@ -1,7 +1,6 @@
 //! Windows at any hop out of a recording, which is read only as far as they need.
 
-use crate::exit::Failure;
-use crate::recording::Recording;
+use crate::{Recording, RecordingError};
 use meter::{Coupling, Stream, Waveform};
 use model::record::Measured;
 use std::io::BufRead;
@@ -15,7 +14,7 @@ pub struct Windows<R> {
     piece: Vec<Vec<f32>>,
     ended: bool,
     /// What is wrong with the recording, told after the windows before it.
-    failure: Option<Failure>,
+    failure: Option<RecordingError>,
 }
 
 /// A window of a channel.
@@ -36,6 +35,7 @@ pub struct Window {
 impl<R: BufRead> Windows<R> {
     /// Windows of `frames` frames, each `hop` frames after the one before, of all channels
     /// or of `only` one (from 0).
+    #[must_use]
     pub fn new(recording: Recording<R>, frames: usize, hop: u64, only: Option<usize>) -> Self {
         let channels = usize::from(recording.channels());
         Self {
@@ -48,20 +48,23 @@ impl<R: BufRead> Windows<R> {
     }
 
     /// Measures waveforms, too.
+    #[must_use]
     pub fn with_waveforms(mut self, coupling: Option<Coupling>) -> Self {
         self.stream = self.stream.with_waveforms(coupling);
         self
     }
+}
 
-    /// The next window of the next channel. A rest that is shorter than a window comes only
-    /// if it is all there is.
-    ///
-    /// # Errors
-    /// What is wrong with the recording; windows that are whole before it come first.
-    pub fn next(&mut self) -> Result<Option<Window>, Failure> {
+/// Windows in the order of time, of each the channels in theirs. A rest that is shorter than
+/// a window comes only if it is all there is. What is wrong with the recording comes last,
+/// after the windows that are whole before it.
+impl<R: BufRead> Iterator for Windows<R> {
+    type Item = Result<Window, RecordingError>;
+
+    fn next(&mut self) -> Option<Self::Item> {
         loop {
             if let Some(reading) = self.stream.reading() {
-                return Ok(Some(Window {
+                return Some(Ok(Window {
                     begins: reading.begins,
                     frames: reading.samples.len(),
                     channel: reading.channel,
@@ -70,10 +73,10 @@ impl<R: BufRead> Windows<R> {
                 }));
             }
             if let Some(failure) = self.failure.take() {
-                return Err(failure);
+                return Some(Err(failure));
             }
             if self.ended {
-                return Ok(None);
+                return None;
             }
             for channel in &mut self.piece {
                 channel.clear();
@@ -99,20 +102,9 @@ mod tests {
     use proptest::prelude::*;
     use std::io::Cursor;
 
-    /// A header of 44 bytes for one or more channels of 16 bits, and the samples.
+    /// Channels of 16 bits at 48 kHz behind a header of 44 bytes.
     fn wave(channels: u16, samples: &[i16]) -> Vec<u8> {
-        let size = samples.len() as u32 * 2;
-        let mut bytes = b"RIFF".to_vec();
-        bytes.extend((size + 36).to_le_bytes());
-        bytes.extend(b"WAVEfmt \x10\0\0\0\x01\0");
-        bytes.extend(channels.to_le_bytes());
-        bytes.extend(48_000u32.to_le_bytes());
-        bytes.extend((96_000 * u32::from(channels)).to_le_bytes());
-        bytes.extend((2 * channels).to_le_bytes());
-        bytes.extend(b"\x10\0data");
-        bytes.extend(size.to_le_bytes());
-        bytes.extend(samples.iter().flat_map(|sample| sample.to_le_bytes()));
-        bytes
+        crate::wave::signed16(channels, 48_000, samples)
     }
 
     /// Reads a recording to its end and measures it; how many windows there were, and
@@ -124,7 +116,7 @@ mod tests {
         };
         let mut windows = Windows::new(recording, frames, hop, None);
         let (mut count, mut most) = (0, 0);
-        while let Ok(Some(window)) = windows.next() {
+        while let Some(Ok(window)) = windows.next() {
             let frequency = window.measured.frequency;
             assert!(frequency.is_none_or(|hz| hz.get().is_finite()));
             count += usize::from(window.channel == 0);
@@ -148,9 +140,10 @@ mod tests {
             let size = bytes.len() as u64;
             let recording =
                 Recording::new("tone".to_owned(), Cursor::new(bytes), Some(size)).unwrap();
-            let mut windows = Windows::new(recording, frames, hop, None);
+            let windows = Windows::new(recording, frames, hop, None);
             let mut count = 0;
-            while let Some(window) = windows.next().unwrap() {
+            for window in windows {
+                let window = window.unwrap();
                 let (turn, channel) = (count / u64::from(channels), count % u64::from(channels));
                 prop_assert_eq!(window.begins, turn * hop);
                 prop_assert_eq!(window.channel as u64, channel);
@@ -196,11 +189,9 @@ mod tests {
                 bytes[at] = value;
             }
             bytes.truncate(cut.max(44));
-            let begun = std::time::Instant::now();
             let (windows, held) = measure(bytes, known, 1000, 500);
             prop_assert!(windows <= 4000 / 500 + 1);
             prop_assert!(held < 100_000);
-            prop_assert!(begun.elapsed() < std::time::Duration::from_secs(120));
         }
     }
 }

@@ -1,8 +1,7 @@
-//! Notes found in a control voltage that was recorded on a channel of its own, through
-//! an input that lets steady voltages through.
+//! Where a control voltage rests, and which notes it then stands for.
 
-use crate::exit::Failure;
-use crate::slots::{Slot, number};
+use crate::ControlVoltageError;
+use crate::notes::{Slot, number};
 use model::document::notes::name_of;
 use model::pitch::{AskedNote, ControlLaw, PitchStandard};
 use model::quantity::Volts;
@@ -83,7 +82,7 @@ impl Rest {
 
 /// Follows a control voltage.
 #[derive(Debug)]
-pub struct StepFinder {
+pub(crate) struct StepFinder {
     rate: f64,
     block: usize,
     full_scale: f64,
@@ -100,7 +99,7 @@ pub struct StepFinder {
 
 impl StepFinder {
     /// A follower of samples at this rate, full scale at so many volts.
-    pub fn new(rate: SampleRate, full_scale: Volts) -> Self {
+    pub(crate) fn new(rate: SampleRate, full_scale: Volts) -> Self {
         Self {
             rate: rate.get(),
             block: ((BLOCK * rate.get()) as usize).max(1),
@@ -118,7 +117,7 @@ impl StepFinder {
     }
 
     /// Takes more samples.
-    pub fn push(&mut self, samples: &[f32]) {
+    pub(crate) fn push(&mut self, samples: &[f32]) {
         for sample in samples {
             if sample.abs() >= FULL && self.full_at.is_none() {
                 let at = self.next * self.block as u64 + self.count as u64;
@@ -177,32 +176,21 @@ impl StepFinder {
         }
     }
 
-    /// The notes, in the order of time.
-    ///
-    /// # Errors
-    /// There is no control voltage, it goes beyond full scale, or it sags.
-    pub fn finish(
+    /// The notes, in the order of time; `file` is for messages.
+    pub(crate) fn finish(
         mut self,
-        name: &str,
-        channel: u16,
+        file: &str,
         law: ControlLaw,
         standard: PitchStandard,
-    ) -> Result<Vec<Slot>, Failure> {
+    ) -> Result<Vec<Slot>, ControlVoltageError> {
         self.leave();
-        let wrong = |why: String| Failure::input(format!("{name}, channel {channel}: {why}"));
-        if let Some(at) = self.full_at {
-            return Err(wrong(format!(
-                "the control voltage is at full scale ({} V) at {} s, so what it was there cannot be known; record it at a lower level and say the new --cv-full-scale",
-                number(self.full_scale),
-                number(at)
-            )));
+        if let Some(at_s) = self.full_at {
+            let full_scale = self.full_scale;
+            return Err(ControlVoltageError::FullScale { full_scale, at_s });
         }
         if self.rests.is_empty() {
-            return Err(wrong(format!(
-                "there is no stretch of a quarter of a second at one voltage (it moves between {} and {} V); is it the channel with the control voltage, without hum, and is its input DC-coupled? Behind a capacitor a voltage falls back after each step",
-                volts_text(self.low),
-                volts_text(self.high)
-            )));
+            let (low, high) = (self.low, self.high);
+            return Err(ControlVoltageError::NoRest { low, high });
         }
         let (low, high) = self
             .rests
@@ -212,13 +200,9 @@ impl StepFinder {
                 (low.min(volts), high.max(volts))
             });
         if high - low < SAME_NOTE {
-            return Err(wrong(format!(
-                "the voltage rests nowhere but between {} and {} V; is it the channel with the control voltage, and is its input DC-coupled? Behind a capacitor a voltage falls back after each step",
-                volts_text(low),
-                volts_text(high)
-            )));
+            return Err(ControlVoltageError::OneVoltage { low, high });
         }
-        self.refuse_sagging(&wrong)?;
+        self.refuse_sagging()?;
         let nominal = nominal(&self.rests, law, standard);
         let mut slots: Vec<Slot> = Vec::new();
         for (rest, (asked, volts)) in self.rests.iter().zip(nominal) {
@@ -226,7 +210,7 @@ impl StepFinder {
             let lasts = rest.blocks as f64 * self.block as f64 / self.rate;
             let measured = Volts::new(volts).ok();
             slots.push(Slot {
-                place: format!("{name}, at {} s", number(start)),
+                place: format!("{file}, at {} s", number(start)),
                 start,
                 lasts,
                 asked,
@@ -238,7 +222,7 @@ impl StepFinder {
     }
 
     /// Behind a capacitor a voltage does not rest: it goes back to nought.
-    fn refuse_sagging(&self, wrong: &dyn Fn(String) -> Failure) -> Result<(), Failure> {
+    fn refuse_sagging(&self) -> Result<(), ControlVoltageError> {
         let sagging = self
             .rests
             .windows(2)
@@ -255,27 +239,17 @@ impl StepFinder {
             })
             .count();
         if sagging * 2 > self.rests.len().saturating_sub(1) && sagging > 0 {
-            return Err(wrong(
-                "the voltage falls back after each step, as it does behind a capacitor; the control voltage must be recorded through a DC-coupled input"
-                    .to_owned(),
-            ));
+            return Err(ControlVoltageError::FallsBack);
         }
         let mut shares: Vec<f64> = self.rests.iter().filter_map(Rest::falls_back).collect();
         shares.sort_by(f64::total_cmp);
         // One rest may drift for reasons of its own; four fifths of them do not.
         let most = shares.get(shares.len() / 5).copied();
-        if let Some(share) = most.filter(|share| shares.len() > 1 && *share > FALLS_BACK) {
-            return Err(wrong(format!(
-                "the voltage falls back towards nought while it rests, by {:.1} % of itself and more in nearly every note, as it does behind a capacitor, so what it was meant to be cannot be known; the control voltage must be recorded through a DC-coupled input",
-                share * 100.0
-            )));
+        match most.filter(|share| shares.len() > 1 && *share > FALLS_BACK) {
+            Some(share) => Err(ControlVoltageError::Sags { share }),
+            None => Ok(()),
         }
-        Ok(())
     }
-}
-
-fn volts_text(volts: f64) -> String {
-    format!("{volts:.3}")
 }
 
 /// What each rest was meant to be, and what it was: the note of the scale where its
@@ -316,107 +290,4 @@ fn nominal(rests: &[Rest], law: ControlLaw, standard: PitchStandard) -> Vec<(Ask
         }
     }
     found
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use model::pitch::Note;
-    use model::quantity::{Hertz, VoltsPerOctave};
-
-    fn law() -> ControlLaw {
-        ControlLaw::VoltsPerOctave {
-            slope: VoltsPerOctave::of(1.0),
-            zero_pitch: Note::from_number(24).pitch(),
-            zero_voltage: Volts::of(0.0),
-        }
-    }
-
-    fn find(voltage: impl Fn(f64) -> f64) -> Result<Vec<Slot>, Failure> {
-        let rate = SampleRate::new(Hertz::of(8_000.0)).unwrap();
-        let mut finder = StepFinder::new(rate, Volts::of(10.0));
-        let samples: Vec<f32> = (0..64_000)
-            .map(|n| {
-                let noise = f64::from((n * 7919) % 101) / 101.0 - 0.5;
-                (voltage(f64::from(n) / 8_000.0) / 10.0 + noise * 1e-3) as f32
-            })
-            .collect();
-        for piece in samples.chunks(777) {
-            finder.push(piece);
-        }
-        finder.finish("take.wav", 2, law(), PitchStandard::default())
-    }
-
-    #[test]
-    fn steps_are_found_with_their_voltages() {
-        // C4, a note between the notes, C4 again a little off, with a glide of 50 ms.
-        let slots = find(|t| match t {
-            t if t < 2.0 => 3.0,
-            t if t < 2.05 => 3.0 + (t - 2.0) * 20.0 * 1.237,
-            t if t < 5.0 => 4.237,
-            _ => 3.002,
-        })
-        .unwrap();
-        assert_eq!(slots.len(), 3);
-        assert_eq!(slots[0].asked, AskedNote::Named(Note::from_number(60)));
-        assert_eq!(slots[1].asked, AskedNote::Voltage(Volts::of(4.237)));
-        assert_eq!(slots[2].asked, slots[0].asked);
-        assert!((slots[1].start - 2.06).abs() < 0.02, "{:?}", slots[1]);
-        assert!((slots[1].end() - 5.0).abs() < 0.02);
-        assert!((slots[2].measured.unwrap().get() - 3.002).abs() < 2e-4);
-    }
-
-    #[test]
-    fn no_control_voltage_is_an_error_that_says_what_to_look_at() {
-        let said = find(|_| 0.0).unwrap_err().message;
-        assert!(
-            said.contains("take.wav, channel 2") && said.contains("DC-coupled"),
-            "{said}"
-        );
-        let said = find(|t| if t < 2.0 { 3.0 } else { 10.5 })
-            .unwrap_err()
-            .message;
-        assert!(said.contains("full scale"), "{said}");
-        // Behind capacitors, quick and slow.
-        for slowness in [0.2, 3.0, 25.0f64] {
-            let said = find(|t| {
-                let since = t % 2.0;
-                let rising = ((t / 2.0) as u32).is_multiple_of(2);
-                let step = if rising { 1.0 } else { -1.0 };
-                2.0 * step * (-since / slowness).exp()
-            })
-            .unwrap_err()
-            .message;
-            assert!(said.contains("capacitor"), "{slowness}: {said}");
-        }
-        // Behind one of minutes, from the first sample on: what is left of each step, and
-        // what the steps before it have left.
-        for slowness in [8.0, 20.0, 100.0f64] {
-            let steps = [3.0, 2.0, 4.0, 5.0];
-            let said = find(|t| {
-                (0..4)
-                    .map(|n| {
-                        (
-                            2.0 * f64::from(n),
-                            if n == 0 {
-                                0.0
-                            } else {
-                                steps[n as usize] - steps[n as usize - 1]
-                            },
-                        )
-                    })
-                    .filter(|(at, _)| *at <= t)
-                    .map(|(at, step)| step * (-(t - at) / slowness).exp())
-                    .sum::<f64>()
-            })
-            .unwrap_err()
-            .message;
-            assert!(said.contains("capacitor"), "{slowness}: {said}");
-        }
-        // A drift of a millivolt a second is none.
-        let steps = [3.0, 2.0, 4.0, 5.0];
-        assert!(find(|t| steps[(t / 2.0) as usize % 4] - 1e-3 * t).is_ok());
-        let said = find(|t| 3.0 + (t * 5.0).sin()).unwrap_err().message;
-        assert!(said.contains("no stretch"), "{said}");
-    }
 }

@@ -5,6 +5,7 @@
 //! Channel Audio Data and WAVE Files", for the extensible format; EBU Tech 3306, for
 //! RF64 and its `ds64` chunk; ITU-R BS.2088 calls the same BW64.
 
+use crate::SoundError;
 use std::io::{BufRead, Read};
 
 /// Recorders that cannot go back to write the true length leave zero, all ones, or a
@@ -21,7 +22,7 @@ const IDENTIFIER_TAIL: [u8; 14] = [
 
 /// How a sample is written, little end first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum SampleKind {
+pub(crate) enum SampleKind {
     /// One byte, silence at 128.
     Unsigned8,
     /// Two bytes.
@@ -38,7 +39,7 @@ pub enum SampleKind {
 
 impl SampleKind {
     /// Its bytes.
-    pub const fn bytes(self) -> usize {
+    pub(crate) const fn bytes(self) -> usize {
         match self {
             Self::Unsigned8 => 1,
             Self::Signed16 => 2,
@@ -50,7 +51,7 @@ impl SampleKind {
 
     /// A sample from as many bytes as it has, full scale at one. Fewer significant bits
     /// than the bytes hold stand at the top, so the scale is that of the bytes.
-    pub fn decode(self, bytes: &[u8]) -> f32 {
+    pub(crate) fn decode(self, bytes: &[u8]) -> f32 {
         match (self, bytes) {
             (Self::Unsigned8, &[a]) => (f32::from(a) - 128.0) / 128.0,
             (Self::Signed16, &[a, b]) => f32::from(i16::from_le_bytes([a, b])) / 32_768.0,
@@ -71,7 +72,7 @@ impl SampleKind {
 
 /// How much sound follows the header.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Claim {
+pub(crate) enum Claim {
     /// So many bytes.
     Bytes(u64),
     /// The recorder never wrote the true length: as much as there is.
@@ -80,7 +81,7 @@ pub enum Claim {
 
 /// What the header says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Header {
+pub(crate) struct Header {
     /// Channels, one at least.
     pub channels: u16,
     /// Frames a second, as written.
@@ -91,52 +92,17 @@ pub struct Header {
     pub claim: Claim,
 }
 
-/// Why it is no header, in words that follow the file's name.
-#[derive(Debug, thiserror::Error)]
-pub enum HeaderError {
-    /// Another kind of file.
-    #[error("it is no WAV file (it does not begin with RIFF and WAVE)")]
-    NotWave,
-    /// The file ends before the samples begin.
-    #[error("it ends within its header; it was cut off")]
-    Ends,
-    /// The system would not read it.
-    #[error("it cannot be read: {0}")]
-    Unreadable(std::io::Error),
-    /// Samples without a format before them.
-    #[error("its header does not say how its samples are written (no fmt chunk before the data)")]
-    NoFormat,
-    /// Numbers that cannot be.
-    #[error("its header contradicts itself ({0})")]
-    Contradiction(String),
-    /// Compressed, or of an odd width.
-    #[error(
-        "its samples are of a kind that cannot be measured ({0}); convert it to 16, 24 or 32 bit integers or 32 bit float"
-    )]
-    Kind(String),
-}
-
-impl From<std::io::Error> for HeaderError {
-    fn from(error: std::io::Error) -> Self {
-        if error.kind() == std::io::ErrorKind::UnexpectedEof {
-            Self::Ends
-        } else {
-            Self::Unreadable(error)
-        }
-    }
-}
-
 /// Reads up to the first sample. `length` is that of the whole file, where it is known:
 /// it tells an empty recording from one whose length was never written.
-pub fn read(source: &mut impl BufRead, length: Option<u64>) -> Result<Header, HeaderError> {
+pub(crate) fn read(source: &mut impl BufRead, length: Option<u64>) -> Result<Header, SoundError> {
     let start: [u8; 12] = take(source).map_err(|error| match error {
-        HeaderError::Ends => HeaderError::NotWave,
+        SoundError::HeaderCutOff => SoundError::NotWave,
         other => other,
     })?;
     let [a, b, c, d, ..] = start;
     let wide = matches!(&[a, b, c, d], b"RF64" | b"BW64");
     if !(wide || &[a, b, c, d] == b"RIFF") || start[8..] != *b"WAVE" {
-        return Err(HeaderError::NotWave);
+        return Err(SoundError::NotWave);
     }
     let mut whole = u64::from(number(&start[4..8])) + 8;
     let mut at: u64 = 12;
@@ -148,7 +114,7 @@ pub fn read(source: &mut impl BufRead, length: Option<u64>) -> Result<Header, He
         at += 8;
         match &head[..4] {
             b"data" => {
-                let (channels, rate, kind) = format.ok_or(HeaderError::NoFormat)?;
+                let (channels, rate, kind) = format.ok_or(SoundError::NoFormat)?;
                 let left = length.map(|length| length.saturating_sub(at));
                 let claim = match (u64::from(size), long_data) {
                     (0 | 0xffff_ffff, Some(long))
@@ -176,7 +142,7 @@ pub fn read(source: &mut impl BufRead, length: Option<u64>) -> Result<Header, He
             }
             b"fmt " => {
                 if !(16..=LONGEST_FORMAT).contains(&size) {
-                    return Err(HeaderError::Contradiction(format!(
+                    return Err(SoundError::Contradiction(format!(
                         "a fmt chunk of {size} bytes"
                     )));
                 }
@@ -216,7 +182,7 @@ fn is_placeholder(long: u64, left: Option<u64>, whole_is_right: bool) -> bool {
 }
 
 /// Channels, rate and kind of sample from a format chunk of 16 bytes or more.
-fn format_of(chunk: &[u8]) -> Result<(u16, u32, SampleKind), HeaderError> {
+fn format_of(chunk: &[u8]) -> Result<(u16, u32, SampleKind), SoundError> {
     let short = |at: usize| match chunk.get(at..at + 2) {
         Some(&[low, high]) => u16::from_le_bytes([low, high]),
         _ => 0,
@@ -225,14 +191,14 @@ fn format_of(chunk: &[u8]) -> Result<(u16, u32, SampleKind), HeaderError> {
     if code == 0xfffe {
         code = short(24);
         if chunk.get(26..40) != Some(&IDENTIFIER_TAIL) {
-            return Err(HeaderError::Kind(
+            return Err(SoundError::Kind(
                 "an extensible format that is neither integer nor float".to_owned(),
             ));
         }
     }
     let rate = number(&chunk[4..8]);
     if channels == 0 || rate == 0 {
-        return Err(HeaderError::Contradiction(format!(
+        return Err(SoundError::Contradiction(format!(
             "{channels} channels at {rate} Hz"
         )));
     }
@@ -245,16 +211,16 @@ fn format_of(chunk: &[u8]) -> Result<(u16, u32, SampleKind), HeaderError> {
         (1, 25..=32) => SampleKind::Signed32,
         (3, 32) => SampleKind::Float32,
         (3, 64) => SampleKind::Float64,
-        (1, _) => return Err(HeaderError::Kind(format!("integers of {bits} bits"))),
-        (3, _) => return Err(HeaderError::Kind(format!("floats of {bits} bits"))),
+        (1, _) => return Err(SoundError::Kind(format!("integers of {bits} bits"))),
+        (3, _) => return Err(SoundError::Kind(format!("floats of {bits} bits"))),
         _ => {
-            return Err(HeaderError::Kind(format!(
+            return Err(SoundError::Kind(format!(
                 "format code {code:#06x}, perhaps compressed"
             )));
         }
     };
     if usize::from(frame) != usize::from(channels) * kind.bytes() {
-        return Err(HeaderError::Contradiction(format!(
+        return Err(SoundError::Contradiction(format!(
             "frames of {frame} bytes for {channels} channels of {bits} bits"
         )));
     }
@@ -275,16 +241,138 @@ fn long_number(bytes: &[u8]) -> u64 {
         .fold(0, |sum, byte| sum << 8 | u64::from(*byte))
 }
 
-fn take<const N: usize>(source: &mut impl Read) -> Result<[u8; N], HeaderError> {
+fn take<const N: usize>(source: &mut impl Read) -> Result<[u8; N], SoundError> {
     let mut bytes = [0; N];
     source.read_exact(&mut bytes)?;
     Ok(bytes)
 }
 
 /// Reads over a chunk; nothing of it is kept, however long it claims to be.
-fn skip(source: &mut impl Read, bytes: u64) -> Result<(), HeaderError> {
+fn skip(source: &mut impl Read, bytes: u64) -> Result<(), SoundError> {
     if std::io::copy(&mut source.take(bytes), &mut std::io::sink())? < bytes {
-        return Err(HeaderError::Ends);
+        return Err(SoundError::HeaderCutOff);
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A format chunk of 16 bytes, at 48 kHz.
+    fn format(code: u16, channels: u16, frame: u16, bits: u16) -> Vec<u8> {
+        let mut chunk = Vec::new();
+        chunk.extend(code.to_le_bytes());
+        chunk.extend(channels.to_le_bytes());
+        chunk.extend(48_000_u32.to_le_bytes());
+        chunk.extend((48_000 * u32::from(frame)).to_le_bytes());
+        chunk.extend(frame.to_le_bytes());
+        chunk.extend(bits.to_le_bytes());
+        chunk
+    }
+
+    /// A chunk with its own length before it, and no byte to fill it up.
+    fn chunk(name: &[u8; 4], content: &[u8]) -> Vec<u8> {
+        let size = content.len() as u32;
+        [name.as_slice(), &size.to_le_bytes(), content].concat()
+    }
+
+    /// A file of 8 bytes of sound that claims such lengths of itself and of them.
+    fn file(first: &[u8; 4], whole: Option<u32>, chunks: &[&[u8]], data: u32) -> Vec<u8> {
+        let chunks = chunks.concat();
+        let whole = whole.unwrap_or(chunks.len() as u32 + 20);
+        [
+            first.as_slice(),
+            &whole.to_le_bytes(),
+            b"WAVE",
+            &chunks,
+            b"data",
+            &data.to_le_bytes(),
+            &[0; 8],
+        ]
+        .concat()
+    }
+
+    fn said(bytes: &[u8]) -> Result<(SampleKind, Claim), String> {
+        read(&mut &bytes[..], Some(bytes.len() as u64))
+            .map(|header| (header.kind, header.claim))
+            .map_err(|error| error.to_string())
+    }
+
+    #[test]
+    fn how_samples_are_written_and_how_many_there_are() {
+        let plain = chunk(b"fmt ", &format(1, 2, 4, 16));
+        let ds64 = |data: u64| {
+            let content = [112_u64.to_le_bytes(), data.to_le_bytes(), [0; 8]].concat();
+            chunk(b"ds64", &[&content[..], &[0; 4]].concat())
+        };
+        // 24 bits in four bytes.
+        let mut wide = format(0xfffe, 2, 8, 32);
+        wide.extend([22, 0, 24, 0, 0, 0, 0, 0, 1, 0]);
+        wide.extend(IDENTIFIER_TAIL);
+        let wide = chunk(b"fmt ", &wide);
+        let float = chunk(b"fmt ", &format(3, 1, 8, 64));
+        let filled = [chunk(b"LIST", b"odd"), vec![0]].concat();
+        let open = u32::MAX;
+        let (short, all) = (SampleKind::Signed16, Claim::Bytes(8));
+        for (file, kind, claim) in [
+            (file(b"RIFF", None, &[&plain], 8), short, all),
+            (file(b"RIFF", None, &[&wide], 8), SampleKind::Signed32, all),
+            (file(b"RIFF", None, &[&float], 8), SampleKind::Float64, all),
+            // Before the samples a chunk of odd length, filled up as it should be and not.
+            (file(b"RIFF", None, &[&plain, &filled], 8), short, all),
+            (
+                file(b"RIFF", None, &[&plain, &chunk(b"LIST", b"odd")], 8),
+                short,
+                all,
+            ),
+            // Lengths in 64 bits: written, never written, and that of a file cut off.
+            (
+                file(b"RF64", Some(open), &[&ds64(8), &plain], open),
+                short,
+                all,
+            ),
+            (
+                file(b"BW64", Some(open), &[&ds64(u64::MAX), &plain], open),
+                short,
+                Claim::ToTheEnd,
+            ),
+            (
+                file(b"RF64", Some(open), &[&ds64(12), &plain], open),
+                short,
+                Claim::Bytes(12),
+            ),
+            // In 32 bits: never written, truly none, and that of a file cut off.
+            (file(b"RIFF", Some(0), &[&plain], 0), short, Claim::ToTheEnd),
+            (
+                file(b"RIFF", Some(open), &[&plain], open),
+                short,
+                Claim::ToTheEnd,
+            ),
+            (file(b"RIFF", None, &[&plain], 0), short, Claim::Bytes(0)),
+            (file(b"RIFF", None, &[&plain], 12), short, Claim::Bytes(12)),
+        ] {
+            assert_eq!(said(&file), Ok((kind, claim)), "{}", file.escape_ascii());
+        }
+    }
+
+    #[test]
+    fn what_is_no_header_is_said() {
+        let of = |content: &[u8]| file(b"RIFF", None, &[&chunk(b"fmt ", content)], 8);
+        let whole = of(&format(1, 2, 4, 16));
+        for (bytes, why) in [
+            (file(b"RIFX", None, &[], 8), "no WAV file"),
+            (whole[..10].to_vec(), "no WAV file"),
+            (whole[..30].to_vec(), "within its header"),
+            (file(b"RIFF", None, &[], 8), "no fmt chunk"),
+            (of(&[0; 15]), "a fmt chunk of 15 bytes"),
+            (of(&format(1, 0, 0, 16)), "0 channels at 48000 Hz"),
+            (of(&format(1, 2, 3, 16)), "frames of 3 bytes for 2 channels"),
+            (of(&format(2, 2, 2, 4)), "0x0002, perhaps compressed"),
+            (of(&format(3, 1, 2, 16)), "floats of 16 bits"),
+        ] {
+            let said = said(&bytes).unwrap_err();
+            assert!(said.contains(why), "{said}");
+        }
+    }
 }
