@@ -1,14 +1,18 @@
 //! What takes bytes from strangers, each behind one function: bytes in, and it must return.
 //!
 //! The targets in `tests/fuzz` call these under cargo-fuzz; a test feeds them the corpus beside
-//! those targets, and mutations of it, with a stable compiler. What lies within the program's
-//! own crate is reached through the built program.
+//! those targets, and mutations of it, with a stable compiler. The file of a store is reached
+//! through the built program.
 
 use crate::instruments::{Fake, Fault, StillClock, Wired};
 use crate::program::{command, repository, told};
-use model::document::{check, read_plan, read_rig, rig::Role};
+use crate::sound::wave;
+use model::document::rig::{Law, Role};
+use model::document::{check, read_plan, read_rig};
 use model::port::{Clock, Instrument, Sense, Setting};
-use model::quantity::{Amperes, Seconds, Volts};
+use model::quantity::{Amperes, Seconds, Volts, VoltsPerOctave};
+use model::time::Timestamp;
+use recording::{Import, Recording, RecordingError, Source, Windows, read_notes};
 use std::io::Write;
 use std::path::Path;
 use std::process::{Output, Stdio};
@@ -67,21 +71,6 @@ pub fn scpi(bytes: &[u8]) {
     let _ = instrument(Role::Thermometer).sense(Sense::Temperature, by());
 }
 
-/// The sound that a schedule belongs to: two seconds of nothing.
-fn silence() -> Vec<u8> {
-    let samples = vec![0; 2 * 2 * 8000];
-    let size = samples.len() as u32;
-    let mut bytes = b"RIFF".to_vec();
-    bytes.extend((size + 36).to_le_bytes());
-    bytes.extend(b"WAVEfmt \x10\0\0\0\x01\0\x01\0");
-    bytes.extend(8000_u32.to_le_bytes());
-    bytes.extend(16_000_u32.to_le_bytes());
-    bytes.extend(b"\x02\0\x10\0data");
-    bytes.extend(size.to_le_bytes());
-    bytes.extend(samples);
-    bytes
-}
-
 fn write(path: &Path, bytes: &[u8]) -> String {
     let mut file = std::fs::File::create(path).expect("a file of the test");
     file.write_all(bytes).expect("a file of the test");
@@ -106,36 +95,60 @@ fn answered(arguments: &[&str]) -> Output {
     output
 }
 
-/// A recording, measured by the program.
+/// A recording, measured in windows of half a second.
 ///
 /// # Panics
-/// When the program ends otherwise than with a result or an error.
+/// When an error does not name it, or a frequency is none.
 pub fn wav(bytes: &[u8]) {
-    let folder = tempfile::tempdir().expect("a folder");
-    let file = write(&folder.path().join("sound.wav"), bytes);
-    let output = answered(&["measure", &file, "--format", "json"]);
-    let _ = crate::program::json_lines(&output.stdout);
-    let said = String::from_utf8_lossy(&output.stderr);
-    match output.status.code() {
-        Some(0) => {}
-        Some(2) => assert!(said.contains("sound.wav"), "{}", told(&output)),
-        _ => panic!("{}", told(&output)),
+    let measured = sound(bytes).and_then(|recording| {
+        let frames = recording.rate().frames(Seconds::of(0.5));
+        for window in Windows::new(recording, frames as usize, frames, None) {
+            let frequency = window?.measured.frequency;
+            assert!(frequency.is_none_or(|hz| hz.get().is_finite()));
+        }
+        Ok(())
+    });
+    if let Err(error) = measured {
+        assert!(error.to_string().starts_with("sound.wav: "), "{error}");
     }
 }
 
-/// A table of notes, imported with a recording by the program.
+/// A table of notes, imported with a recording.
 ///
 /// # Panics
-/// When the program ends otherwise than with a result or an error.
+/// When an error is longer than a person can read.
 pub fn schedule(bytes: &[u8]) {
-    let folder = tempfile::tempdir().expect("a folder");
-    let sound = write(&folder.path().join("sound.wav"), &silence());
-    let table = write(&folder.path().join("notes.csv"), bytes);
-    let store = folder.path().join("store").display().to_string();
-    let arguments = "import --channel 1 --unit A --schedule";
-    let mut arguments: Vec<&str> = arguments.split(' ').collect();
-    arguments.extend([&table, &sound, "--store", &store]);
-    answered(&arguments);
+    if let Err(error) = imported(bytes) {
+        let message = error.to_string();
+        assert!(message.len() < 5000, "{message}");
+    }
+}
+
+fn sound(bytes: &[u8]) -> Result<Recording<&[u8]>, RecordingError> {
+    Recording::new("sound.wav".to_owned(), bytes, Some(bytes.len() as u64))
+}
+
+fn imported(table: &[u8]) -> Result<(), RecordingError> {
+    // The sound that it belongs to: two seconds of nothing.
+    let silence = wave(8000, 1, &[0; 16_000]);
+    let recording = sound(&silence)?;
+    let notes = read_notes("notes.csv", table)?;
+    recording.holds(&notes)?;
+    let source = Source {
+        file: "sound.wav".to_owned(),
+        sha256: "00".repeat(32),
+        channels: vec![1],
+        law: Law::VoltsPerOctave {
+            slope: VoltsPerOctave::of(1.0),
+            zero: "C1 = 0 V".parse().expect("a note at a voltage"),
+        },
+        notes,
+        notes_from: "the table notes.csv".to_owned(),
+    };
+    let import = Import::new(&recording, source, None, None)?;
+    let readings = import.listen(recording, |_, _| {})?;
+    let _ = import.entries(readings, Timestamp::UNIX_EPOCH);
+    Ok(())
 }
 
 /// The file of a store, read by the program in every way.

@@ -6,5 +6,6 @@ pub mod hostile;
 pub mod instruments;
 pub mod program;
 mod skipped;
+pub mod sound;
 
 pub use skipped::{are_installed, skipped};

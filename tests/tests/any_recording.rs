@@ -3,10 +3,10 @@
 use serde_json::Value;
 use std::path::Path;
 use tests::program::{json_lines, run, told};
+use tests::sound::wave;
 
 /// A file of 16 bits with a tone on each channel, in the order told.
 fn recording(order: &[usize]) -> Vec<u8> {
-    let channels = order.len() as u16;
     let mut samples = Vec::new();
     for n in 0..30_000 {
         for &voice in order {
@@ -16,20 +16,10 @@ fn recording(order: &[usize]) -> Vec<u8> {
                 1 => (phase - 0.5).abs() - 0.25,
                 _ => 0.3 * (std::f64::consts::TAU * phase).sin(),
             };
-            samples.extend(((value * 20_000.0) as i16).to_le_bytes());
+            samples.push((value * 20_000.0) as i16);
         }
     }
-    let mut bytes = b"RIFF".to_vec();
-    bytes.extend((samples.len() as u32 + 36).to_le_bytes());
-    bytes.extend(b"WAVEfmt \x10\0\0\0\x01\0");
-    bytes.extend(channels.to_le_bytes());
-    bytes.extend(48_000_u32.to_le_bytes());
-    bytes.extend((96_000 * u32::from(channels)).to_le_bytes());
-    bytes.extend((2 * channels).to_le_bytes());
-    bytes.extend(b"\x10\0data");
-    bytes.extend((samples.len() as u32).to_le_bytes());
-    bytes.extend(samples);
-    bytes
+    wave(48_000, order.len() as u16, &samples)
 }
 
 fn readings(path: &Path, order: &[usize]) -> Vec<(usize, Value)> {

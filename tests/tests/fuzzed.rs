@@ -132,12 +132,12 @@ fn an_answer_of_an_instrument_may_be_anything() {
 
 #[test]
 fn a_recording_may_be_anything() {
-    fed(fuzzed::wav, &corpus("wav"), cases(100, 3_000));
+    fed(fuzzed::wav, &corpus("wav"), cases(100, 20_000));
 }
 
 #[test]
 fn a_table_of_notes_may_be_anything() {
-    fed(fuzzed::schedule, &corpus("schedule"), cases(30, 2_000));
+    fed(fuzzed::schedule, &corpus("schedule"), cases(100, 20_000));
 }
 
 #[test]

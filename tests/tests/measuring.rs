@@ -25,24 +25,14 @@ fn measure(path: &Path, options: &[&str]) -> Output {
     run(&arguments)
 }
 
-/// A mono file of 16 bits, by hand.
+/// A mono file of 16 bits.
 fn wave(seconds: f64) -> Vec<u8> {
-    let samples: Vec<u8> = (0..(48_000.0 * seconds) as u32)
-        .flat_map(|n| {
-            let phase = std::f64::consts::TAU * 442.0 * f64::from(n) / 48_000.0;
-            ((16_000.0 * phase.sin()) as i16).to_le_bytes()
-        })
-        .collect();
-    let size = samples.len() as u32;
-    let mut bytes = b"RIFF".to_vec();
-    bytes.extend((size + 36).to_le_bytes());
-    bytes.extend(b"WAVEfmt \x10\0\0\0\x01\0\x01\0");
-    bytes.extend(48_000u32.to_le_bytes());
-    bytes.extend(96_000u32.to_le_bytes());
-    bytes.extend(b"\x02\0\x10\0data");
-    bytes.extend(size.to_le_bytes());
-    bytes.extend(samples);
-    bytes
+    let sample = |n| {
+        let phase = std::f64::consts::TAU * 442.0 * f64::from(n) / 48_000.0;
+        (16_000.0 * phase.sin()) as i16
+    };
+    let samples: Vec<i16> = (0..(48_000.0 * seconds) as u32).map(sample).collect();
+    tests::sound::wave(48_000, 1, &samples)
 }
 
 fn keys(line: &Value) -> Vec<&str> {

@@ -6,6 +6,7 @@ use std::path::Path;
 use std::process::Stdio;
 use std::time::Instant;
 use tests::program::{command, json_lines, last_word, nightbench, run, told};
+use tests::sound::wave;
 
 const RATE: u32 = 16_000;
 const NOTES: [(&str, i32); 7] = [
@@ -46,17 +47,8 @@ fn record(folder: &Path, name: &str, scale: f64) -> (String, String) {
             t += LASTS;
         }
     }
-    let mut bytes = b"RIFF".to_vec();
-    let size = samples.len() as u32 * 2;
-    bytes.extend((size + 36).to_le_bytes());
-    bytes.extend(b"WAVEfmt \x10\0\0\0\x01\0\x02\0");
-    bytes.extend(RATE.to_le_bytes());
-    bytes.extend((RATE * 4).to_le_bytes());
-    bytes.extend(b"\x04\0\x10\0data");
-    bytes.extend(size.to_le_bytes());
-    bytes.extend(samples.iter().flat_map(|sample| sample.to_le_bytes()));
     let wav = folder.join(name);
-    std::fs::write(&wav, bytes).unwrap();
+    std::fs::write(&wav, wave(RATE, 2, &samples)).unwrap();
     let csv = folder.join("notes.csv");
     std::fs::write(&csv, table).unwrap();
     (wav.display().to_string(), csv.display().to_string())
@@ -216,20 +208,13 @@ fn import_of_one<'a>(wav: &'a str, table: &'a str, store: &'a str) -> [&'a str; 
 
 /// The bytes of a mono recording of so many seconds of one note, and its table.
 fn long_note(folder: &Path, seconds: u32) -> (String, String) {
-    let frames = seconds * RATE;
-    let mut bytes = b"RIFF".to_vec();
-    bytes.extend((frames * 2 + 36).to_le_bytes());
-    bytes.extend(b"WAVEfmt \x10\0\0\0\x01\0\x01\0");
-    bytes.extend(RATE.to_le_bytes());
-    bytes.extend((RATE * 2).to_le_bytes());
-    bytes.extend(b"\x02\0\x10\0data");
-    bytes.extend((frames * 2).to_le_bytes());
-    for frame in 0..frames {
+    let sample = |frame| {
         let phase = (f64::from(frame) * 440.0 / f64::from(RATE)).fract();
-        bytes.extend((((TAU * phase).sin() * 8000.0) as i16).to_le_bytes());
-    }
+        ((TAU * phase).sin() * 8000.0) as i16
+    };
+    let samples: Vec<i16> = (0..seconds * RATE).map(sample).collect();
     let wav = folder.join("long.wav");
-    std::fs::write(&wav, bytes).unwrap();
+    std::fs::write(&wav, wave(RATE, 1, &samples)).unwrap();
     let mut table = "start_s,duration_s,note\n".to_owned();
     for note in 0..seconds {
         table += &format!("{note},1,A4\n");

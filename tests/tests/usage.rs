@@ -215,30 +215,14 @@ fn a_serial_number_stands_for_one_unit() {
     }
 }
 
-/// Writes a WAV file of 16-bit samples by hand, so that the reader is not tested
-/// against its own kin.
+/// A WAV file of channels of the same length, full scale at one.
 fn wav(rate: u32, channels: &[Vec<f64>]) -> Vec<u8> {
-    let frames = channels[0].len();
-    let data = frames * channels.len() * 2;
-    let mut bytes = Vec::new();
-    bytes.extend(b"RIFF");
-    bytes.extend((36 + data as u32).to_le_bytes());
-    bytes.extend(b"WAVEfmt ");
-    bytes.extend(16u32.to_le_bytes());
-    bytes.extend(1u16.to_le_bytes());
-    bytes.extend((channels.len() as u16).to_le_bytes());
-    bytes.extend(rate.to_le_bytes());
-    bytes.extend((rate * channels.len() as u32 * 2).to_le_bytes());
-    bytes.extend((channels.len() as u16 * 2).to_le_bytes());
-    bytes.extend(16u16.to_le_bytes());
-    bytes.extend(b"data");
-    bytes.extend((data as u32).to_le_bytes());
-    for frame in 0..frames {
-        for channel in channels {
-            bytes.extend(((channel[frame] * 32767.0).round() as i16).to_le_bytes());
-        }
-    }
-    bytes
+    let frames = 0..channels[0].len();
+    let samples: Vec<i16> = frames
+        .flat_map(|frame| channels.iter().map(move |channel| channel[frame]))
+        .map(|sample| (sample * 32767.0).round() as i16)
+        .collect();
+    tests::sound::wave(rate, channels.len() as u16, &samples)
 }
 
 fn sine(hz: f64, seconds: f64, rate: f64) -> Vec<f64> {
