@@ -360,6 +360,7 @@ mod tests {
     fn what_is_no_header_is_said() {
         let of = |content: &[u8]| file(b"RIFF", None, &[&chunk(b"fmt ", content)], 8);
         let whole = of(&format(1, 2, 4, 16));
+        let stranger = [&format(0xfffe, 2, 4, 16)[..], &[1; 24]].concat();
         for (bytes, why) in [
             (file(b"RIFX", None, &[], 8), "no WAV file"),
             (whole[..10].to_vec(), "no WAV file"),
@@ -370,6 +371,7 @@ mod tests {
             (of(&format(1, 2, 3, 16)), "frames of 3 bytes for 2 channels"),
             (of(&format(2, 2, 2, 4)), "0x0002, perhaps compressed"),
             (of(&format(3, 1, 2, 16)), "floats of 16 bits"),
+            (of(&stranger), "neither integer nor float"),
         ] {
             let said = said(&bytes).unwrap_err();
             assert!(said.contains(why), "{said}");
