@@ -2,6 +2,7 @@
 
 use serde_json::Value;
 use std::f64::consts::TAU;
+use std::io::Write;
 use std::path::Path;
 use std::process::Stdio;
 use std::time::Instant;
@@ -188,6 +189,29 @@ fn what_cannot_be_imported_is_one_sentence_with_its_place() {
     }
     // Nothing of it left a run behind.
     assert_eq!(run(&["runs", "--store", &store]).status.code(), Some(2));
+}
+
+/// Its hash would be that of what is left when its header has been read.
+#[test]
+fn a_pipe_is_no_recording_to_import() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = folder.path().join("store").display().to_string();
+    let (wav, table) = record(folder.path(), "take.wav", 1.0);
+    let mut import = command(&import_of_one("/dev/stdin", &table, &store))
+        .stdin(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    // The program does not wait for all of it.
+    let _ = import
+        .stdin
+        .take()
+        .unwrap()
+        .write_all(&std::fs::read(wav).unwrap());
+    let output = import.wait_with_output().unwrap();
+    assert_eq!(output.status.code(), Some(2), "{}", told(&output));
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(said.contains("no file on a disk"), "{said}");
 }
 
 /// The words that import one unit of a recording by its table.

@@ -27,6 +27,12 @@ pub fn import(arguments: &Import) -> Result<u8, Failure> {
     let units = units(arguments)?;
     let path = &arguments.file;
     let recording = sound_file::open(path)?;
+    if !path.is_file() {
+        return Err(Failure::input(format!(
+            "{}: it is no file on a disk, and an import reads it more than once; save it first",
+            path.display()
+        )));
+    }
     for channel in arguments.channels.iter().chain(&arguments.cv_channel) {
         if *channel > recording.channels() {
             return Err(Failure::input(format!(
