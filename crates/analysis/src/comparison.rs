@@ -6,7 +6,7 @@
 //! out of the difference as far as it moves both alike, of sizes and times as well as of
 //! slopes. What is shared is decided where the draws are addressed ([`Common::has`]).
 
-use crate::identity::Common;
+use crate::readings::identity::Common;
 use crate::statistics::{mean, quantile, standard_deviation};
 use model::result::{Outcome, ResultName, UncertaintySource};
 
@@ -149,7 +149,7 @@ fn cancelled(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::trials::Trials;
+    use crate::statistics::trials::Trials;
     use model::record::PositionId;
     use model::result::{Contribution, JointDraws};
 

@@ -8,7 +8,7 @@
 //! by what it would be with the mean there.
 
 use super::normality::is_surely_not_normal;
-use crate::chi_square;
+use crate::statistics::chi_square;
 use crate::statistics::{mean, standard_deviation};
 use statrs::distribution::{ContinuousCDF, Normal};
 

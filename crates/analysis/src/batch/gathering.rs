@@ -1,8 +1,8 @@
 //! Which outcomes of several runs are the same result, and which tolerances are on it.
 
 use super::{BatchRun, Member};
-use crate::choice::{Choice, asked};
-use crate::deviation::law_of;
+use crate::readings::deviation::law_of;
+use crate::results::choice::{Choice, asked};
 use model::document::plan::Tolerance;
 use model::result::{Finding, Outcome, ResultName};
 

@@ -20,9 +20,9 @@ pub use quantiles::{Known, Spread};
 pub use share::Yield;
 pub use study::{Line, OneWay, Study};
 
-use crate::Analysis;
+use crate::judging::verdict::Limits;
+use crate::run::Analysis;
 use crate::statistics::median;
-use crate::verdict::Limits;
 use capability::{Measurement, capability};
 use gathering::{Gathered, gather};
 use histogram::histogram;
@@ -211,7 +211,7 @@ fn members(runs: &[BatchRun<'_>]) -> Vec<Member> {
     let rigs: BTreeSet<&str> = runs.iter().map(|run| run.rig.name.as_str()).collect();
     let mut members = Vec::new();
     for (place, run) in runs.iter().enumerate() {
-        for position in crate::positions(run.record) {
+        for position in crate::readings::positions(run.record) {
             let serial = run
                 .record
                 .header

@@ -8,7 +8,7 @@
 //! Technometrics 41 (1999). An interaction whose variance comes out negative is taken as
 //! none, and pooled with the repeats.
 
-use crate::chi_square;
+use crate::statistics::chi_square;
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 /// A line of a table of variances.

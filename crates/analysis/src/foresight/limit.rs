@@ -2,11 +2,11 @@
 //! depends on the result, it is what decides.
 
 use super::Desk;
-use crate::bench::Bench;
-use crate::choice::Choice;
-use crate::ideal::{Ideal, Imagined, Shape};
-use crate::outcome::Computed;
-use crate::uncertainty::RigLimits;
+use crate::curves::unit::UnitCurves;
+use crate::foresight::ideal::{Ideal, Imagined, Shape};
+use crate::results::Computed;
+use crate::results::choice::Choice;
+use crate::uncertainty::limits::RigLimits;
 use model::document::plan::Tolerance;
 use model::result::ResultName;
 
@@ -36,21 +36,21 @@ enum Amount {
 }
 
 impl Desk<'_> {
-    /// A result of a unit at its limit, and the bench that shows it; `None` where it is
+    /// A result of a unit at its limit, and the curves that shows it; `None` where it is
     /// as uncertain as any other.
     pub(super) fn at_limit(
         &self,
         stage: u16,
         tolerance: &Tolerance,
         limit: f64,
-    ) -> Option<(Computed, Bench)> {
+    ) -> Option<(Computed, UnitCurves)> {
         if limit <= 0.0 {
             return None;
         }
         let position = self.positions.first()?;
         let ideal = Ideal::of(self.plan, self.rig, position)?;
-        let bench = |unit: Imagined, limits: RigLimits| {
-            Bench::new(self.plan, self.rig, &ideal.record(unit), position, limits)
+        let curves = |unit: Imagined, limits: RigLimits| {
+            UnitCurves::new(self.plan, self.rig, &ideal.record(unit), position, limits)
         };
         let unit = match self.amount(stage, tolerance, limit)? {
             Amount::Known(shape, amount) => Imagined {
@@ -65,7 +65,7 @@ impl Desk<'_> {
                     noisy: false,
                     ..listened_to(tolerance.result)
                 };
-                let one = bench(one, self.limits.none());
+                let one = curves(one, self.limits.none());
                 let value = self.compute(&one, stage, tolerance).outcome.value?.abs();
                 if value < 1e-6 {
                     return None;
@@ -77,9 +77,9 @@ impl Desk<'_> {
                 }
             }
         };
-        let bench = bench(unit, self.limits);
-        let computed = self.compute(&bench, stage, tolerance);
-        Some((computed, bench))
+        let curves = curves(unit, self.limits);
+        let computed = self.compute(&curves, stage, tolerance);
+        Some((computed, curves))
     }
 
     /// What a unit does whose result stands at a limit; `None` where it does not matter
@@ -127,7 +127,7 @@ impl Desk<'_> {
             // A slope that is too much after that share of the stage.
             R::FractionOfRounds => {
                 let stage = self.steady.stages.get(&stage)?;
-                let t = |round: Option<&crate::tracking::RoundFit>| {
+                let t = |round: Option<&crate::curves::tracking::RoundFit>| {
                     round.map(|round| round.t - stage.origin.at.seconds())
                 };
                 let (first, last) = (t(stage.fit.rounds.first())?, t(stage.fit.rounds.last())?);

@@ -5,15 +5,16 @@
 //! result is found by analysing an ideal record, what limits it by analysing the
 //! same record with one bound at a time.
 
+mod ideal;
 mod limit;
 mod say;
 
-use crate::bench::Bench;
-use crate::choice::Choice;
-use crate::ideal::{AIR_MOVES_K, Ideal, Imagined, SUPPLY_MOVES_V};
-use crate::outcome::{Computed, Night};
-use crate::uncertainty::RigLimits;
-use crate::verdict::{Limits, allow_words, decide, words_of};
+use crate::curves::unit::UnitCurves;
+use crate::foresight::ideal::{AIR_MOVES_K, Ideal, Imagined, SUPPLY_MOVES_V};
+use crate::judging::verdict::{Limits, allow_words, decide, words_of};
+use crate::results::choice::Choice;
+use crate::results::{Computed, Night};
+use crate::uncertainty::limits::RigLimits;
 use crate::words::duration;
 use limit::listened_to;
 use model::document::plan::{Plan, Settle, Stage, Tolerance};
@@ -114,7 +115,7 @@ struct Desk<'a> {
     rig: &'a Rig,
     positions: &'a [PositionId],
     limits: RigLimits,
-    steady: Bench,
+    steady: UnitCurves,
 }
 
 impl<'a> Desk<'a> {
@@ -127,15 +128,15 @@ impl<'a> Desk<'a> {
             rig,
             positions,
             limits,
-            steady: Bench::new(plan, rig, &record, position, limits),
+            steady: UnitCurves::new(plan, rig, &record, position, limits),
         })
     }
 
     /// Another unit on this rig.
-    fn bench(&self, unit: Imagined) -> Option<Bench> {
+    fn curves(&self, unit: Imagined) -> Option<UnitCurves> {
         let position = self.positions.first()?;
         let record = Ideal::of(self.plan, self.rig, position)?.record(unit);
-        Some(Bench::new(
+        Some(UnitCurves::new(
             self.plan,
             self.rig,
             &record,
@@ -145,14 +146,14 @@ impl<'a> Desk<'a> {
     }
 
     /// A result under a tolerance.
-    fn compute(&self, bench: &Bench, stage: u16, tolerance: &Tolerance) -> Computed {
-        let choice = Choice::of(tolerance, self.plan, bench.unit.law);
-        Night::new(bench, stage, &tolerance.of).compute(tolerance.result, &choice)
+    fn compute(&self, curves: &UnitCurves, stage: u16, tolerance: &Tolerance) -> Computed {
+        let choice = Choice::of(tolerance, self.plan, curves.unit.law);
+        Night::new(curves, stage, &tolerance.of).compute(tolerance.result, &choice)
     }
 
     fn foresight(&self, number: usize, tolerance: &Tolerance) -> Option<Foresight> {
-        let (index, stage) =
-            crate::measuring_stages(self.plan).find(|(_, stage)| stage.name() == tolerance.of)?;
+        let (index, stage) = crate::readings::measuring_stages(self.plan)
+            .find(|(_, stage)| stage.name() == tolerance.of)?;
         let limits = Limits::of(&tolerance.allow, tolerance.result)?;
         let name = tolerance.result;
         let of = format!("{} of \"{}\"", words_of(name), tolerance.of);
@@ -173,10 +174,10 @@ impl<'a> Desk<'a> {
         }
         let closely = listened_to(name);
         let listened = (closely != Imagined::STEADY)
-            .then(|| self.bench(closely))
+            .then(|| self.curves(closely))
             .flatten();
-        let bench = listened.as_ref().unwrap_or(&self.steady);
-        let steady = self.compute(bench, index, tolerance);
+        let curves = listened.as_ref().unwrap_or(&self.steady);
+        let steady = self.compute(curves, index, tolerance);
         if name == ResultName::Overshoot && steady.outcome.value.is_some() {
             foresight.sentence = format!(
                 "{what}: cannot be foreseen: it is known to twice what single windows of the hold scatter, and that shows when the note is heard"
@@ -198,9 +199,9 @@ impl<'a> Desk<'a> {
         }
         let at_limit = near.and_then(|limit| self.at_limit(index, tolerance, limit.abs()));
         let steady_reach = Reach::of(&steady);
-        let (reach, bench) = match &at_limit {
-            Some((computed, bench)) => (Reach::of(computed), bench),
-            None => (steady_reach, bench),
+        let (reach, curves) = match &at_limit {
+            Some((computed, curves)) => (Reach::of(computed), curves),
+            None => (steady_reach, curves),
         };
         // What only a unit shows that has something of it.
         let shown_by_some = matches!(name, ResultName::LowEnd | ResultName::Convergence);
@@ -267,7 +268,7 @@ impl<'a> Desk<'a> {
             };
             foresight.undecided = Some((one.max(least), other.min(most_of(name))));
         }
-        foresight.limited_by = self.limited_by(bench, index, tolerance);
+        foresight.limited_by = self.limited_by(curves, index, tolerance);
         let sentence = say::sentence(
             &foresight,
             tolerance,
@@ -298,7 +299,7 @@ impl<'a> Desk<'a> {
     /// The source that alone makes a result most uncertain, and how uncertain.
     fn limited_by(
         &self,
-        bench: &Bench,
+        curves: &UnitCurves,
         stage: u16,
         tolerance: &Tolerance,
     ) -> Option<(Source, f64)> {
@@ -309,8 +310,8 @@ impl<'a> Desk<'a> {
         std::iter::once(readings)
             .chain(alone)
             .filter_map(|(source, limits)| {
-                let bench = bench.with_limits(limits);
-                let reach = Reach::of(&self.compute(&bench, stage, tolerance))?;
+                let curves = curves.with_limits(limits);
+                let reach = Reach::of(&self.compute(&curves, stage, tolerance))?;
                 Some((source, reach.wider()))
             })
             .filter(|(_, reach)| *reach > 0.0)

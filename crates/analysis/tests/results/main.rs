@@ -9,6 +9,7 @@ mod cold;
 mod ends;
 mod foreseen;
 mod junk;
+mod structure;
 mod surroundings;
 mod tuned;
 mod wandering;

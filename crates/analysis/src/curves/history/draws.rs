@@ -1,0 +1,299 @@
+//! Joint draws of the curves of a history: readings' own noise, smoothed as the readings
+//! are, and what the rig does to all rounds alike.
+//!
+//! Trial i supposes that the truth is what was seen and this much more. A source that two
+//! histories share has the same number in both (`shared_sources`).
+
+use super::History;
+use crate::statistics::correlated::Factor;
+use crate::statistics::trials::Trials;
+use crate::uncertainty::limits::RigLimits;
+use crate::uncertainty::shared_sources::{SharedSources, TRIALS};
+use nalgebra::{DMatrix, DVector};
+use std::rc::Rc;
+
+/// About how many numbers all draws of a history may take.
+const DRAWN_NUMBERS: usize = 1_000_000;
+/// A gain that moves a number by less than this part of what it moves the curve by does
+/// not move it.
+const MOVES_NOTHING: f64 = 1e-3;
+/// Never fewer draws than this.
+const LEAST_DRAWS: usize = 100;
+/// A control source drifts no faster than with this time constant, in seconds.
+const FASTEST_DRIFT_S: f64 = 600.0;
+
+/// What the rig does to each note of the curve.
+#[derive(Debug, Clone)]
+pub(super) struct SharedByNote {
+    /// For a gain of one more and for a volt more.
+    pub(super) gain: DVector<f64>,
+    pub(super) offset: DVector<f64>,
+    pub(super) limits: RigLimits,
+    /// How a step at one note moves the curve at all of them.
+    pub(super) steps: DMatrix<f64>,
+    pub(super) step_limits: Vec<f64>,
+    pub(super) misfit: Vec<f64>,
+}
+
+/// Joint draws of a history.
+#[derive(Clone)]
+pub(crate) struct Draws {
+    own: Rc<Vec<f64>>,
+    rig: Rc<Vec<RigDraw>>,
+    times: Rc<Vec<f64>>,
+    shared: Rc<SharedByNote>,
+    /// What of the rig counts.
+    limits: RigLimits,
+    /// Whether they only serve to see what share of a variance a source has.
+    for_share: bool,
+    pub(crate) count: usize,
+}
+
+/// One draw of what the rig shares, each as a part of its limit.
+struct RigDraw {
+    gains: [f64; 3],
+    offset: f64,
+    gain_drift: f64,
+    offset_drift: f64,
+    /// The time constant with which the control source drifts, in seconds.
+    drifts_in: f64,
+    /// What steps and what is off the curve do to each note, in cents.
+    steps: DVector<f64>,
+    off_curve: DVector<f64>,
+}
+
+impl History {
+    /// Draws jointly of everything that is uncertain: of the rig as `sources` say, of the
+    /// readings' own by `trials`.
+    pub(crate) fn draw(&self, sources: &SharedSources, trials: &mut Trials) -> Draws {
+        let notes = self.x.len();
+        let size = self.points.len() * notes;
+        let times = self.times();
+        let count = (DRAWN_NUMBERS / size.max(1)).clamp(LEAST_DRAWS, TRIALS);
+        let mut own = vec![0.0; count * size];
+        let mut noise = vec![0.0; size];
+        let factors: Vec<Factor> = self.points.iter().map(super::Point::factor).collect();
+        for trial in 0..count {
+            for (factor, noise) in factors.iter().zip(noise.chunks_exact_mut(notes)) {
+                noise.fill(self.common_sd * trials.normal());
+                factor.add_draw(trials, noise);
+                if self.each_sd > 0.0 {
+                    for sum in noise.iter_mut() {
+                        *sum += self.each_sd * trials.normal();
+                    }
+                }
+            }
+            let smooth = &mut own[trial * size..(trial + 1) * size];
+            for place in 0..self.points.len() {
+                let row = self.smoother.row(place);
+                for (offset, weight) in row.weights.iter().enumerate() {
+                    let from = (row.first + offset) * notes;
+                    for note in 0..notes {
+                        smooth[place * notes + note] += weight * noise[from + note];
+                    }
+                }
+            }
+        }
+        let rig = (0..count)
+            .map(|trial| self.shared.draw(&times, sources, trial))
+            .collect();
+        Draws {
+            own: Rc::new(own),
+            rig: Rc::new(rig),
+            times: Rc::new(times),
+            limits: self.shared.limits,
+            shared: Rc::new(self.shared.clone()),
+            for_share: false,
+            count,
+        }
+    }
+}
+
+impl SharedByNote {
+    fn draw(&self, times: &[f64], sources: &SharedSources, trial: usize) -> RigDraw {
+        let notes = self.gain.len();
+        let steps = DVector::from_fn(notes, |note, _| {
+            self.step_limits[note] * sources.steps[note][trial]
+        });
+        let off_curve = DVector::from_fn(notes, |note, _| {
+            self.misfit[note] * sources.scale[trial] * sources.off_curve[note][trial]
+        });
+        // As a warming interface drifts, or steadily, or anything between.
+        let last = times
+            .last()
+            .copied()
+            .unwrap_or(0.0)
+            .max(2.0 * FASTEST_DRIFT_S);
+        let share = 0.5 * (sources.drifts_in[trial] + 1.0);
+        RigDraw {
+            gains: [0, 1, 2].map(|place| sources.gains[place][trial]),
+            offset: sources.offset[trial],
+            gain_drift: sources.gain_drift[trial],
+            offset_drift: sources.offset_drift[trial],
+            drifts_in: FASTEST_DRIFT_S * (share * (last / FASTEST_DRIFT_S).ln()).exp(),
+            steps: &self.steps * steps,
+            off_curve: &self.steps * off_curve,
+        }
+    }
+}
+
+impl Draws {
+    /// A number computed of each draw (of the first `most`) around the smoothed
+    /// curve: with each reading's own noise alone, or with what the rig shares as well.
+    pub(crate) fn evaluate(
+        &self,
+        smoothed: &[f64],
+        with_rig: bool,
+        most: usize,
+        number: impl FnMut(&[f64]) -> f64,
+    ) -> Vec<f64> {
+        self.moved(1.0, smoothed, with_rig, most, number)
+    }
+
+    /// The same with what each note has for itself (noise, steps, drift of the source)
+    /// the other way: as it would be seen if the truth were what was seen.
+    pub(crate) fn evaluate_mirrored(
+        &self,
+        smoothed: &[f64],
+        with_rig: bool,
+        most: usize,
+        number: impl FnMut(&[f64]) -> f64,
+    ) -> Vec<f64> {
+        self.moved(-1.0, smoothed, with_rig, most, number)
+    }
+
+    /// A number computed of each draw with nothing but what all notes have from the rig
+    /// alike, gain and offset; `seen` is the number without that, and stands for all where
+    /// neither moves it.
+    pub(crate) fn of_gain_and_offset(
+        &self,
+        smoothed: &[f64],
+        seen: f64,
+        most: usize,
+        number: impl Fn(&[f64]) -> f64,
+    ) -> Vec<f64> {
+        let count = self.count.min(most);
+        if self.for_share {
+            return Vec::new();
+        }
+        let mut drawn = vec![0.0; smoothed.len()];
+        let mut moved_by = |gain: f64, offset: f64| {
+            let shift = &self.shared.gain * gain + &self.shared.offset * offset;
+            let rounds = drawn.chunks_exact_mut(shift.len());
+            for (round, smooth) in rounds.zip(smoothed.chunks_exact(shift.len())) {
+                for ((value, smooth), shift) in round.iter_mut().zip(smooth).zip(&shift) {
+                    *value = smooth + shift;
+                }
+            }
+            (number(&drawn), shift.amax())
+        };
+        let gain: f64 = self.limits.gains().iter().sum();
+        let offset = self.limits.offset;
+        let ends = [(gain, 0.0), (-gain, 0.0), (0.0, offset), (0.0, -offset)];
+        let stays = ends.into_iter().all(|(gain, offset)| {
+            let (number, shift) = moved_by(gain, offset);
+            (number - seen).abs() <= MOVES_NOTHING * shift
+        });
+        if stays {
+            return vec![seen; count];
+        }
+        (0..count)
+            .map(|trial| {
+                let (gain, offset) = self.gain_and_offset(trial);
+                moved_by(gain, offset).0
+            })
+            .collect()
+    }
+
+    fn moved(
+        &self,
+        own_way: f64,
+        smoothed: &[f64],
+        with_rig: bool,
+        most: usize,
+        mut number: impl FnMut(&[f64]) -> f64,
+    ) -> Vec<f64> {
+        if self.for_share && !with_rig {
+            return Vec::new();
+        }
+        let mut drawn = vec![0.0; smoothed.len()];
+        (0..self.count.min(most))
+            .map(|trial| {
+                let own = &self.own[trial * smoothed.len()..];
+                for ((value, smooth), own) in drawn.iter_mut().zip(smoothed).zip(own) {
+                    *value = smooth + own_way * own;
+                }
+                if with_rig {
+                    self.add_rig(trial, own_way, &mut drawn);
+                }
+                number(&drawn)
+            })
+            .collect()
+    }
+
+    /// The same draws with other limits of the rig; of the first `most` of them.
+    /// For a source's share of the variance: what noise alone does is then known already.
+    pub(crate) fn for_share(&self, limits: RigLimits, most: usize) -> Self {
+        Self {
+            limits,
+            for_share: true,
+            count: self.count.min(most),
+            ..self.clone()
+        }
+    }
+
+    /// Gain and offset of a draw.
+    fn gain_and_offset(&self, trial: usize) -> (f64, f64) {
+        let (rig, limits) = (&self.rig[trial], self.limits);
+        let gains = rig.gains.iter().zip(limits.gains());
+        (
+            gains.map(|(part, limit)| part * limit).sum(),
+            rig.offset * limits.offset,
+        )
+    }
+
+    /// Adds to a curve what the rig does in a draw; what each note has for itself one way
+    /// or the other.
+    fn add_rig(&self, trial: usize, own_way: f64, drawn: &mut [f64]) {
+        let (rig, limits, shared) = (&self.rig[trial], self.limits, &self.shared);
+        let notes = shared.gain.len();
+        let (gain, offset) = self.gain_and_offset(trial);
+        let shift: Vec<f64> = (0..notes)
+            .map(|note| {
+                let mut shift = shared.gain[note] * gain + shared.offset[note] * offset;
+                if limits.step > 0.0 {
+                    shift += own_way * rig.steps[note];
+                }
+                if limits.off_curve {
+                    shift += own_way * rig.off_curve[note];
+                }
+                shift
+            })
+            .collect();
+        if shift.iter().any(|shift| *shift != 0.0) {
+            for round in drawn.chunks_exact_mut(notes) {
+                for (value, shift) in round.iter_mut().zip(&shift) {
+                    *value += shift;
+                }
+            }
+        }
+        if limits.gain_drift > 0.0 || limits.offset_drift > 0.0 {
+            let (gain, offset) = (
+                own_way * rig.gain_drift * limits.gain_drift,
+                own_way * rig.offset_drift * limits.offset_drift,
+            );
+            let drift: Vec<f64> = (0..notes)
+                .map(|note| shared.gain[note] * gain + shared.offset[note] * offset)
+                .collect();
+            let from = self.times.first().copied().unwrap_or(0.0);
+            let last = self.times.last().copied().unwrap_or(0.0);
+            let whole = (1.0 - (-(last - from) / rig.drifts_in).exp()).max(1e-9);
+            for (round, t) in drawn.chunks_exact_mut(notes).zip(self.times.iter()) {
+                let drifted = (1.0 - (-(t - from) / rig.drifts_in).exp()) / whole;
+                for (value, drift) in round.iter_mut().zip(&drift) {
+                    *value += drifted * drift;
+                }
+            }
+        }
+    }
+}
