@@ -194,19 +194,21 @@ impl<'a> Rounds<'a> {
         self.curve.cents(t + self.origin, self.notes[note])
     }
 
-    /// When the reference note comes to stay near where it stands at the end; never, where in
-    /// the last quarter of that stay (and the last five rounds) it still moves by more than a
-    /// quarter of what is near.
+    /// When the reference note comes to stay near its later value: its mean over the last
+    /// quarter of that stay, and the last five rounds. Never, where meanwhile it still moves
+    /// by more than a quarter of what is near.
     fn warm_up(&self) -> f64 {
         let note = self.at_reference();
         let record = self.times[self.times.len() - 1];
-        let end = self.cents(record, note);
-        let last = self.times[self.times.len().saturating_sub(5)];
-        let closing = last.min(record - STAY.min(record / 2.0) / 4.0);
-        if (end - self.cents(closing, note)).abs() > NEAR / 4.0 {
+        let since = record - STAY.min(record / 2.0) / 4.0;
+        let closing = self.times.partition_point(|t| *t < since);
+        let closing = closing.min(self.times.len().saturating_sub(5));
+        let later: Vec<f64> = self.e[closing..].iter().map(|e| e[note]).collect();
+        if (later[later.len() - 1] - later[0]).abs() > NEAR / 4.0 {
             return f64::INFINITY;
         }
-        self.stays(|t| (self.cents(t, note) - end).abs())
+        let later = later.iter().sum::<f64>() / later.len() as f64;
+        self.stays(|t| (self.cents(t, note) - later).abs())
     }
 
     fn ready(&self) -> f64 {
