@@ -144,6 +144,41 @@ impl ResultName {
             Self::VoltageOffset => "voltage_offset",
         }
     }
+    /// Its name on a page, at the beginning of a line; in small letters in a sentence.
+    #[must_use]
+    pub const fn title(self) -> &'static str {
+        match self {
+            Self::ScaleError => "Scale error",
+            Self::TwoNoteSlope => "Slope between two notes",
+            Self::MeanSlope => "Mean slope",
+            Self::HighEnd => "High end",
+            Self::ErrorLeftAfterRetuning => "Error left after retuning",
+            Self::ErrorAfterOneTuning => "Error after one tuning",
+            Self::ErrorLeftAfterTrimming => "Error left after trimming",
+            Self::Excursion => "Excursion",
+            Self::WarmUpTime => "Warm-up time",
+            Self::ReadyAfter => "Ready after",
+            Self::DriftRate => "Drift rate",
+            Self::Repeatability => "Repeatability",
+            Self::LowEnd => "Low end",
+            Self::LinearityError => "Linearity error",
+            Self::InTuneRange => "In-tune range",
+            Self::FractionOfRounds => "Share of rounds in tolerance",
+            Self::WorstBeats => "Worst beat rate of octaves",
+            Self::LargestChangeBetweenRounds => "Largest change between rounds",
+            Self::ErrorLeftAfterBothTrimmers => "Error left after both trimmers",
+            Self::Convergence => "Time constant",
+            Self::ChangeBetweenReadings => "Change between readings",
+            Self::ShortTermStability => "Short-term stability",
+            Self::SettlingTime => "Settling time",
+            Self::Overshoot => "Overshoot",
+            Self::Hysteresis => "Hysteresis",
+            Self::SupplySensitivity => "Supply sensitivity",
+            Self::OffsetTemperatureCoefficient => "Offset temperature coefficient",
+            Self::ScaleTemperatureCoefficient => "Scale temperature coefficient",
+            Self::VoltageOffset => "Voltage offset",
+        }
+    }
     /// Whether it has a direction, and so a sign that means something; the others
     /// are sizes, with nothing below zero.
     #[must_use]

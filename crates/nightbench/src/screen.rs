@@ -8,6 +8,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use model::pitch::{Pitch, PitchStandard};
 use model::plain;
 use model::port::{Committed, Watcher};
+use model::quantity::shown::duration_within;
 use model::quantity::{Hertz, Seconds};
 use model::record::{Entry, Event, EventKind, MAY_STILL_BE_ON, PositionId, Reading, State};
 use serde_json::json;
@@ -215,14 +216,9 @@ pub fn clock(seconds: f64) -> String {
     )
 }
 
-/// A length of time in words: `14 h 30 min`, `5 min 20 s`, `12 s`.
+/// A length of time that is planned or has passed: `14 h 30 min`, `5 min 20 s`, `12 s`.
 pub fn length(seconds: f64) -> String {
-    let seconds = seconds.round() as i64;
-    match (seconds / 3600, seconds / 60 % 60, seconds % 60) {
-        (0, 0, seconds) => format!("{seconds} s"),
-        (0, minutes, 0) => format!("{minutes} min"),
-        (0, minutes, seconds) => format!("{minutes} min {seconds} s"),
-        (hours, 0, _) => format!("{hours} h"),
-        (hours, minutes, _) => format!("{hours} h {minutes} min"),
-    }
+    // Within the hour every second counts.
+    let known_to = (seconds < 3600.0).then_some(10.0);
+    duration_within(seconds.round(), known_to)
 }

@@ -3,7 +3,7 @@
 
 use crate::RunView;
 use crate::list;
-use crate::numbers::{duration, fixed, plain};
+use crate::numbers::{duration, exact, number};
 use crate::outline::title;
 use model::document::rig::{Bounds, Law, Standing, Wiring};
 use model::record::{MAY_STILL_BE_ON, PositionId};
@@ -112,10 +112,10 @@ pub(crate) fn statement(view: &RunView<'_>) -> Vec<String> {
     let bounds = &view.rig.bounds;
     let limits = format!(
         "sample clock {} ppm, control voltage gain {} %, offset {} mV, steps {} mV",
-        plain_number(bounds.sample_clock.get() * 1e6),
-        plain_number(bounds.cv_gain.get() * 1e2),
-        plain_number(bounds.cv_offset.get() * 1e3),
-        plain_number(bounds.cv_step.get() * 1e3),
+        exact(bounds.sample_clock.get() * 1e6),
+        exact(bounds.cv_gain.get() * 1e2),
+        exact(bounds.cv_offset.get() * 1e3),
+        exact(bounds.cv_step.get() * 1e3),
     );
     let lacking = lacking(view);
     if lacking.is_empty() {
@@ -143,13 +143,6 @@ pub(crate) fn statement(view: &RunView<'_>) -> Vec<String> {
         )
     });
     said
-}
-
-/// A number of a rig file without trailing noughts.
-fn plain_number(value: f64) -> String {
-    // Twelve digits hide what the conversion of units did to the last ones.
-    let text = format!("{value:.9}");
-    text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
 
 /// The standard uncertainty that the gain of the rig's control voltage puts into
@@ -188,11 +181,7 @@ pub(crate) fn limits_results(view: &RunView<'_>, position: &PositionId) -> Optio
     let half_width = share * 3.0_f64.sqrt();
     Some(format!(
         "The rig, not the unit, limits what can be said of {names}: the gain of its control voltage alone may be off by up to {} cents per octave. {} would say more.",
-        if half_width >= 9.95 {
-            fixed(half_width, 0)
-        } else {
-            plain(half_width)
-        },
+        number(half_width, None),
         if is_calibrated(view) {
             "A gain known more closely"
         } else {

@@ -1,7 +1,7 @@
 //! Names of notes.
 
 use crate::RunView;
-use crate::numbers::plain;
+use crate::numbers::number;
 use analysis::UnitAnalysis;
 use model::pitch::{Note, Pitch};
 
@@ -10,9 +10,10 @@ pub(crate) fn note_name(view: &RunView<'_>, unit: &UnitAnalysis, asked: Pitch) -
     if let Some(note) = unit.notes.iter().find(|note| note.asked == asked) {
         return note.name.clone();
     }
-    let number = asked.note_number();
-    if (number - number.round()).abs() < 1e-6 && (0.0..=131.0).contains(&number) {
-        return Note::from_number(number.round() as i16).name().to_owned();
+    let place = asked.note_number();
+    if (place - place.round()).abs() < 1e-6 && (0.0..=131.0).contains(&place) {
+        return Note::from_number(place.round() as i16).name().to_owned();
     }
-    format!("{} Hz", plain(view.plan.pitch.frequency(asked).get()))
+    let frequency = view.plan.pitch.frequency(asked).get();
+    format!("{} Hz", number(frequency, None))
 }

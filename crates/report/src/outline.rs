@@ -14,37 +14,7 @@ const LONGEST_NAME: usize = 80;
 
 /// The name of a result for people.
 pub(crate) const fn title(name: ResultName) -> &'static str {
-    match name {
-        ResultName::ScaleError => "Scale error",
-        ResultName::TwoNoteSlope => "Slope between two notes",
-        ResultName::MeanSlope => "Mean slope",
-        ResultName::HighEnd => "High end",
-        ResultName::ErrorLeftAfterRetuning => "Error left after retuning",
-        ResultName::ErrorAfterOneTuning => "Error after one tuning",
-        ResultName::ErrorLeftAfterTrimming => "Error left after trimming",
-        ResultName::Excursion => "Excursion",
-        ResultName::WarmUpTime => "Warm-up time",
-        ResultName::ReadyAfter => "Ready after",
-        ResultName::DriftRate => "Drift rate",
-        ResultName::Repeatability => "Repeatability",
-        ResultName::LowEnd => "Low end",
-        ResultName::LinearityError => "Linearity error",
-        ResultName::InTuneRange => "In-tune range",
-        ResultName::FractionOfRounds => "Rounds within tolerance",
-        ResultName::WorstBeats => "Worst beats of octaves",
-        ResultName::LargestChangeBetweenRounds => "Largest change",
-        ResultName::ErrorLeftAfterBothTrimmers => "Left after both trimmers",
-        ResultName::Convergence => "Time constant",
-        ResultName::ChangeBetweenReadings => "Change between readings",
-        ResultName::ShortTermStability => "Short-term stability",
-        ResultName::SettlingTime => "Settling time",
-        ResultName::Overshoot => "Overshoot",
-        ResultName::Hysteresis => "Hysteresis",
-        ResultName::SupplySensitivity => "Supply sensitivity",
-        ResultName::OffsetTemperatureCoefficient => "Offset with temperature",
-        ResultName::ScaleTemperatureCoefficient => "Scale with temperature",
-        ResultName::VoltageOffset => "Voltage offset",
-    }
+    name.title()
 }
 
 /// What a result is about: the heading over it in tables.

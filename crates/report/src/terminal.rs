@@ -164,26 +164,21 @@ fn results(view: &RunView<'_>, position: &PositionId, lines: &mut Vec<String>) {
             // chose comes after what is usual.
             let hangs = tolerated(outcome) && !here[place + 1..].iter().any(|other| alike(&other));
             if let Some(limited) = limited_by(outcome).filter(|_| hangs) {
-                let indent = " ".repeat(31);
-                wrap(lines, &limited, &indent, &indent);
+                beside(lines, "", &limited);
             }
         }
         let unsaid = unsaid(here.into_iter().filter(|outcome| stated(outcome).is_none()));
         for (place, (names, why)) in unsaid.into_iter().enumerate() {
-            let name = if place == 0 {
-                "    Not to be said             "
-            } else {
-                ""
-            };
-            let name = format!("{name:<31}");
-            wrap(lines, &format!("{names}: {why}"), &name, &" ".repeat(33));
+            let name = if place == 0 { "Not to be said" } else { "" };
+            let first = format!("    {name:<31}");
+            // Where the next reason begins must be seen.
+            wrap(lines, &format!("{names}: {why}"), &first, &" ".repeat(37));
         }
     }
 }
 
 fn result(outcome: &Outcome, twice: bool, lines: &mut Vec<String>) {
     let Some(value) = stated(outcome) else { return };
-    let name = format!("    {:<27}", title(outcome.name));
     let unit = match shown_unit(value.dimension) {
         "" => String::new(),
         unit => format!(" {unit}"),
@@ -194,12 +189,17 @@ fn result(outcome: &Outcome, twice: bool, lines: &mut Vec<String>) {
         .filter(|_| twice || needs_choice(outcome.name))
         .map_or_else(String::new, |meaning| format!(": {}", choice(meaning)));
     let numbers = value.numbers(has_sign(outcome.name));
-    wrap(
+    beside(
         lines,
+        title(outcome.name),
         &format!("{numbers}{unit}{which}"),
-        &name,
-        &" ".repeat(31),
     );
+}
+
+/// A text beside a name, below the texts beside other names.
+pub(crate) fn beside(lines: &mut Vec<String>, name: &str, text: &str) {
+    // As wide as the longest title of a result.
+    wrap(lines, text, &format!("    {name:<31}"), &" ".repeat(35));
 }
 
 /// Adds a heading with a line under it, an empty line above.

@@ -12,7 +12,7 @@ use crate::limited;
 use crate::list;
 use crate::numbers::duration;
 use crate::outline::{title, worst};
-use model::document::plan::{Allow, Moment, Tolerance};
+use model::document::plan::{Moment, Tolerance};
 use model::record::{PositionId, Unit};
 use model::result::{Finding, Outcome};
 use speaker::Speaker;
@@ -112,16 +112,11 @@ pub(crate) fn tolerance_words(tolerance: &Tolerance) -> String {
         Some(Moment::End) => " at the end".to_owned(),
         Some(Moment::After(time)) => format!(" after {}", duration(time.get())),
     };
-    let allow = match &tolerance.allow {
-        Allow::Within(limit) => format!("within {limit} of zero"),
-        Allow::AtMost(limit) => format!("at most {limit}"),
-        Allow::AtLeast(limit) => format!("at least {limit}"),
-        Allow::Between { from, to } => format!("from {from} to {to}"),
-    };
     format!(
-        "{} of “{}”{at}: {allow}",
+        "{} of “{}”{at}: {}",
         title(tolerance.result),
-        tolerance.of
+        tolerance.of,
+        tolerance.allow
     )
 }
 

@@ -450,7 +450,7 @@ fn warm_up_is_no_reason_to_trim() {
     assert!(one_line(&run).contains("would gain little: retuning alone leaves up to 0.50 cents"));
     // Without a warm-up every round counts.
     run.analysis.outcomes.remove(0);
-    assert!(one_line(&run).contains("would help: retuning alone leaves up to 20.0 cents"));
+    assert!(one_line(&run).contains("would help: retuning alone leaves up to 20.00 cents"));
 }
 
 #[test]

@@ -32,12 +32,7 @@ impl Limits {
 
 /// A tolerance as it reads: "within 1 cent/oct".
 pub(crate) fn allow_words(allow: &Allow) -> String {
-    match allow {
-        Allow::Within(limit) => format!("within {} either way", limit.text),
-        Allow::AtMost(limit) => format!("at most {}", limit.text),
-        Allow::AtLeast(limit) => format!("at least {}", limit.text),
-        Allow::Between { from, to } => format!("between {} and {}", from.text, to.text),
-    }
+    allow.to_string()
 }
 
 /// What a tolerance says of a result.
@@ -222,13 +217,7 @@ fn smooth(outcome: &Outcome, limits: Limits) -> Option<f64> {
 
 /// The name of a result in a sentence.
 pub(crate) fn words_of(name: ResultName) -> String {
-    match name {
-        ResultName::WarmUpTime => "warm-up time".to_owned(),
-        ResultName::TwoNoteSlope => "two-note slope".to_owned(),
-        ResultName::InTuneRange => "in-tune range".to_owned(),
-        ResultName::ShortTermStability => "short-term stability".to_owned(),
-        _ => name.name().replace('_', " "),
-    }
+    name.title().to_lowercase()
 }
 
 /// A result in a sentence's beginning.

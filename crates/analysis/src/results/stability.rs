@@ -388,10 +388,5 @@ impl Night<'_> {
 
 /// A time that may be a fraction of a second.
 fn precise(seconds: f64) -> String {
-    if seconds < 10.0 {
-        let text = format!("{seconds:.2}");
-        format!("{} s", text.trim_end_matches('0').trim_end_matches('.'))
-    } else {
-        duration(seconds)
-    }
+    duration(seconds)
 }

@@ -366,6 +366,18 @@ pub enum Allow {
     },
 }
 
+/// As it reads behind "it is to be": "within 1 cent/oct of zero".
+impl std::fmt::Display for Allow {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Within(limit) => write!(f, "within {limit} of zero"),
+            Self::AtMost(limit) => write!(f, "at most {limit}"),
+            Self::AtLeast(limit) => write!(f, "at least {limit}"),
+            Self::Between { from, to } => write!(f, "between {from} and {to}"),
+        }
+    }
+}
+
 /// Choices that belong to a result's definition.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]

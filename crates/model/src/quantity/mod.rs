@@ -3,10 +3,11 @@
 //!
 //! In YAML a quantity is a string with its unit (`"500 ms"`, `"1 cent/oct"`);
 //! [`text`] reads and writes that form. In records and machine-readable output
-//! it is a bare number whose key names the unit.
+//! it is a bare number whose key names the unit; [`shown`] is for people.
 
 mod any;
 mod serial;
+pub mod shown;
 pub mod text;
 
 pub use any::{AnyQuantity, Dimension};

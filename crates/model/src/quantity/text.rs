@@ -1,6 +1,6 @@
 //! Quantities as people write them: a number, a space if you like, a unit.
 
-use super::{Quantity, Seconds};
+use super::Quantity;
 
 /// A number of more characters than this is written with an exponent: no number with
 /// a unit that suits it has as many.
@@ -172,30 +172,9 @@ pub fn write<Q: Quantity>(quantity: Q) -> String {
         .map_or_else(String::new, |(_, text, unit)| format!("{text} {unit}"))
 }
 
-/// A length of time to the second, without units of which there are none: `6 min 8 s`,
-/// `2 h 14 s`, `2 h`.
-#[must_use]
-pub fn to_the_second(length: Seconds) -> String {
-    let whole = length.get().round() as u64;
-    let parts = [
-        (whole / 3600, "h"),
-        (whole / 60 % 60, "min"),
-        (whole % 60, "s"),
-    ];
-    let said: Vec<String> = parts
-        .into_iter()
-        .filter(|(count, _)| *count > 0)
-        .map(|(count, unit)| format!("{count} {unit}"))
-        .collect();
-    if said.is_empty() {
-        return "0 s".to_owned();
-    }
-    said.join(" ")
-}
-
 #[cfg(test)]
 mod tests {
-    use super::super::{Cents, CentsPerOctave, Fraction, Hertz};
+    use super::super::{Cents, CentsPerOctave, Fraction, Hertz, Seconds};
     use super::*;
 
     #[test]
@@ -247,15 +226,5 @@ mod tests {
             assert_eq!(read::<Seconds>(&write(seconds)), Ok(seconds));
         }
         assert_eq!(write(Cents::of(2400.0)), "2 octaves");
-    }
-
-    #[test]
-    fn a_length_to_the_second_has_no_empty_units() {
-        let said = |seconds| to_the_second(Seconds::of(seconds));
-        assert_eq!(said(0.4), "0 s");
-        assert_eq!(said(368.0), "6 min 8 s");
-        assert_eq!(said(3599.6), "1 h");
-        assert_eq!(said(7214.0), "2 h 14 s");
-        assert_eq!(said(90_061.0), "25 h 1 min 1 s");
     }
 }

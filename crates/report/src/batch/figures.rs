@@ -103,8 +103,7 @@ fn step(result: &BatchResult, width: f64) -> String {
     if dimension == Dimension::Duration {
         return crate::numbers::duration(width);
     }
-    let number = format!("{:.6}", shown(dimension, width));
-    let number = number.trim_end_matches('0').trim_end_matches('.');
+    let number = crate::numbers::exact(shown(dimension, width));
     format!("{number} {}", crate::numbers::spoken_unit(dimension))
 }
 

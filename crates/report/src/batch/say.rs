@@ -1,6 +1,8 @@
 //! Numbers of a batch, with the digits that its own uncertainties allow.
 
-use crate::numbers::{decimals_for, duration, fixed, shown_unit, signed, spoken_unit};
+use crate::numbers::{
+    decimals_for, duration, duration_within, fixed, shown_unit, signed, spoken_unit,
+};
 use crate::outline::{has_sign, title};
 use analysis::batch::{BatchResult, UnitValue, Yield};
 use model::document::plan::{Moment, Tolerance};
@@ -10,7 +12,7 @@ use model::quantity::Dimension;
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Digits {
     dimension: Dimension,
-    decimals: usize,
+    expanded: Option<f64>,
     sign: bool,
 }
 
@@ -27,23 +29,20 @@ impl Digits {
             .filter(|expanded| expanded.is_finite() && *expanded > 0.0)
             .collect();
         expanded.sort_by(f64::total_cmp);
-        let decimals = match expanded.get(expanded.len() / 2) {
-            Some(expanded) => decimals_for(*expanded).min(3),
-            None => 2,
-        };
         Self {
             dimension,
-            decimals,
+            expanded: expanded.get(expanded.len() / 2).copied(),
             sign: has_sign(result.name),
         }
     }
 
     /// A value, without its unit; times carry their own.
     pub(crate) fn value(&self, value: f64) -> String {
+        let decimals = self.expanded.map_or(2, decimals_for).min(3);
         match self.dimension {
-            Dimension::Duration => duration(value),
-            _ if self.sign => signed(shown(self.dimension, value), self.decimals),
-            _ => fixed(shown(self.dimension, value), self.decimals),
+            Dimension::Duration => duration_within(value, self.expanded),
+            _ if self.sign => signed(shown(self.dimension, value), decimals),
+            _ => fixed(shown(self.dimension, value), decimals),
         }
     }
 

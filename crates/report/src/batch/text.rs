@@ -4,7 +4,8 @@ use super::say::{self, Digits, named};
 use super::sentences::sentences;
 use super::{BatchView, say::count};
 use crate::list;
-use crate::terminal::{heading, wrap};
+use crate::outline::title;
+use crate::terminal::{beside, heading, wrap};
 use analysis::batch::{BatchResult, UnitValue};
 
 /// The batch for a terminal, in lines of at most 80 columns.
@@ -114,8 +115,7 @@ fn all_results(view: &BatchView<'_>, lines: &mut Vec<String>) {
         if !out.is_empty() {
             said += &format!("; standing out: {}", list::some(&out));
         }
-        let name = format!("    {:<27}", crate::outline::title(result.name));
-        wrap(lines, &said, &name, &" ".repeat(31));
+        beside(lines, title(result.name), &said);
     }
 }
 

@@ -5,11 +5,9 @@ use crate::RunView;
 use crate::bench;
 use crate::limited;
 use crate::list;
-use crate::numbers::{
-    decimals_for, duration, duration_within, fixed, shown_unit, signed, spoken_unit,
-};
+use crate::numbers::{decimals, duration, duration_within, fixed, shown_unit, signed, spoken_unit};
 use crate::outline::{stated, title};
-use crate::terminal::{heading as headed, wrap};
+use crate::terminal::{beside, heading as headed, wrap};
 use model::quantity::Dimension;
 use model::result::{Finding, Outcome, ResultName, UncertaintySource};
 
@@ -39,7 +37,7 @@ fn shown(row: &Row<'_>, value: f64, with_sign: bool) -> String {
     if row.name.dimension() == Dimension::Duration {
         return duration_within(value, expanded(row));
     }
-    let decimals = expanded(row).map_or(2, decimals_for).min(3);
+    let decimals = decimals(value, expanded(row));
     if with_sign {
         signed(value, decimals)
     } else {
@@ -371,38 +369,21 @@ pub(super) fn as_stated(outcome: &Outcome) -> String {
     )
 }
 
-/// A time in seconds, to whole minutes or seconds where its expanded uncertainty is of some
-/// of them.
-fn coarse(seconds: f64, expanded: f64) -> f64 {
-    let step = match expanded {
-        wide if wide >= 99.5 => 60.0,
-        wide if wide >= 9.95 => 1.0,
-        _ => return seconds,
-    };
-    (seconds / step).round() * step
-}
-
 /// The difference with its interval, its sign always shown.
 pub(super) fn difference_stated(row: &Row<'_>) -> String {
     let found = &row.difference;
+    let expanded = expanded(row);
+    let factor = match row.name.dimension() {
+        Dimension::Fraction => 100.0,
+        _ => 1.0,
+    };
+    let decimals = decimals(found.value * factor, expanded.map(|u| u * factor));
     let show = |value: f64| match row.name.dimension() {
         Dimension::Duration => {
-            let value = match expanded(row) {
-                Some(expanded) => coarse(value, expanded),
-                None => value,
-            };
             let sign = if value > 0.0 { "+" } else { "" };
-            format!("{sign}{}", duration(value))
+            format!("{sign}{}", duration_within(value, expanded))
         }
-        dimension => {
-            let factor = if dimension == Dimension::Fraction {
-                100.0
-            } else {
-                1.0
-            };
-            let decimals = expanded(row).map_or(2, |u| decimals_for(u * factor)).min(3);
-            signed(value * factor, decimals)
-        }
+        _ => signed(value * factor, decimals),
     };
     let value = show(found.value);
     let Some((low, high)) = found.low.zip(found.high) else {
@@ -456,17 +437,13 @@ pub fn comparison_text(views: &[RunView<'_>]) -> String {
                 (Kind::RigAgainstRig, Some(error)) => format!("; E_n {}", fixed(error, 2)),
                 _ => String::new(),
             };
-            wrap(
-                &mut lines,
-                &format!(
-                    "{}, then {}; difference {}{unit}{error}",
-                    as_stated(row.one),
-                    as_stated(row.other),
-                    difference_stated(row)
-                ),
-                &format!("    {:<27}", title(row.name)),
-                &" ".repeat(31),
+            let text = format!(
+                "{}, then {}; difference {}{unit}{error}",
+                as_stated(row.one),
+                as_stated(row.other),
+                difference_stated(row)
             );
+            beside(&mut lines, title(row.name), &text);
         }
     }
     lines.push(String::new());

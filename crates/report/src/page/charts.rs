@@ -4,7 +4,7 @@ use super::lines::{Timeline, allowed_range};
 use crate::RunView;
 use crate::bench;
 use crate::note_names::note_name;
-use crate::numbers::{duration, fixed, plain, signed};
+use crate::numbers::{duration, fixed, number, signed};
 use crate::outline::{extent, title};
 use crate::plot::frame::cents;
 use crate::plot::over_notes::{OverNotes, over_notes};
@@ -225,7 +225,7 @@ fn scale_error(view: &RunView<'_>, timeline: &Timeline<'_>) -> Option<Figure> {
     let rig = bench::gain_share(view, timeline.position).map_or_else(String::new, |share| {
         format!(
             " The gain of the rig may move the whole curve by up to {} cents per octave, not its shape.",
-            plain(share * 3.0_f64.sqrt())
+            number(share * 3.0_f64.sqrt(), None)
         )
     });
     Some(Figure {

@@ -3,7 +3,7 @@
 use super::charts::{Figure, range};
 use super::lines::allowed_range;
 use crate::RunView;
-use crate::numbers::{fixed, plain_within};
+use crate::numbers::{self, fixed};
 use crate::outline::{stated, title};
 use crate::plot::over_time::{OverTime, Series, over_time};
 use crate::plot::overview::{Panel, overview};
@@ -67,9 +67,8 @@ pub(crate) fn of_all(view: &RunView<'_>) -> Option<Figure> {
             .clone()
             .min_by(|a, b| a.0.0.abs().total_cmp(&b.0.0.abs()))?;
         let worst = known.max_by(|a, b| a.0.0.abs().total_cmp(&b.0.0.abs()))?;
-        // No more digits than stand in the table below.
         let number = |(value, low, high): (f64, f64, f64)| {
-            plain_within(value, (high - value).max(value - low) / 2.0)
+            numbers::number(value, Some((high - value).max(value - low)))
         };
         (best.1 != worst.1).then(|| {
             format!(

@@ -172,16 +172,9 @@ impl<'a> Speaker<'a> {
             return None;
         }
         let rate = if beats.value >= 0.095 {
-            format!(
-                "{} times a second",
-                if beats.value < 9.95 {
-                    format!("{:.1}", beats.value)
-                } else {
-                    format!("{:.0}", beats.value)
-                }
-            )
+            format!("{} times a second", beats.numbers_alone(false))
         } else {
-            format!("once in {:.0} s", 1.0 / beats.value)
+            format!("once in {}", duration(1.0 / beats.value))
         };
         Some(format!(
             "Of its octaves, {pair} beat fastest: {rate} at the end of “{}”.",

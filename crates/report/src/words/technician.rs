@@ -3,7 +3,7 @@
 use super::meaning;
 use super::speaker::Speaker;
 use crate::note_names::note_name;
-use crate::numbers::{plain, plain_within, signed};
+use crate::numbers::{number, signed};
 use crate::outline::title;
 use analysis::ProfilePoint;
 use model::document::plan::Allow;
@@ -152,7 +152,7 @@ impl Speaker<'_> {
         Some(format!(
             "At the bottom, {} is {} cents {} beside the line through the two notes above it at the end of “{}”, as leakage makes it. No scale trimmer cures that.",
             note_name(self.view, unit, lowest.asked),
-            plain(bend.abs()),
+            number(bend.abs(), None),
             if bend < 0.0 { "flat" } else { "sharp" },
             stage.name
         ))
@@ -261,7 +261,7 @@ impl Speaker<'_> {
         let alone = format!(
             "retuning alone leaves {}{} cents, the best single setting of the trimmer {}",
             if rounds > 1 { "up to " } else { "" },
-            plain_within(retuned, u),
+            number(retuned, Some(2.0 * u)),
             trimmed.spoken()
         );
         let slope_is_zero = self
@@ -277,7 +277,7 @@ impl Speaker<'_> {
             // A setting that suits the last of the warm-up would spoil the rest.
             format!(
                 "Leave its scale trimmer alone: retuning alone leaves up to {} cents on the way, but at the end no mean slope can be told from zero.",
-                plain_within(retuned, u)
+                number(retuned, Some(2.0 * u))
             )
         } else if lowest > self.enough() {
             format!("Trimming its scale would help but not cure it: {alone}.")

@@ -6,6 +6,7 @@ use super::super::path::Path;
 use super::super::plan::{Listen, Notes, Order, Plan, Settle, Stage, WindowLength};
 use super::Checker;
 use crate::pitch::{ControlLaw, Note, PitchStandard};
+use crate::quantity::shown;
 use crate::quantity::{Cents, Seconds, Volts, VoltsPerOctave};
 
 /// No window may be shorter: too few cycles of a low note fit.
@@ -69,19 +70,15 @@ pub(super) fn duration(stage: &Stage, plan: &Plan) -> Option<Seconds> {
 /// A length of time rounded up to what a person would write.
 pub(super) fn in_words(time: Seconds) -> String {
     let seconds = time.get();
+    let step = match seconds {
+        brief if brief < 1.0 => 1e-3,
+        brief if brief < 10.0 => 0.1,
+        brief if brief < 120.0 => 1.0,
+        long if long < 7200.0 => 60.0,
+        _ => 360.0,
+    };
     // What arithmetic has added in the last digits must not round a whole number up.
-    let up = |number: f64| (number - 1e-6).ceil();
-    if seconds < 1.0 {
-        format!("{} ms", up(seconds * 1e3))
-    } else if seconds < 10.0 {
-        format!("{} s", up(seconds * 10.0) / 10.0)
-    } else if seconds < 120.0 {
-        format!("{} s", up(seconds))
-    } else if seconds < 7200.0 {
-        format!("{} min", up(seconds / 60.0))
-    } else {
-        format!("{} h", up(seconds / 360.0) / 10.0)
-    }
+    shown::duration((seconds / step - 1e-6).ceil() * step)
 }
 
 impl Checker<'_, Plan> {
