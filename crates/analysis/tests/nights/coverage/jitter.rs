@@ -20,7 +20,7 @@ pub fn of_noise(terms: &[(f64, f64)], white: f64, flicker: f64) -> f64 {
 /// The same of flicker of one, by trial; kept, since it is the same for all units.
 fn of_flicker(terms: &[(f64, f64)]) -> f64 {
     static KEPT: Mutex<BTreeMap<Vec<u64>, f64>> = Mutex::new(BTreeMap::new());
-    const TRIALS: u64 = 20_000;
+    const TRIALS: u64 = 8_000;
     let key = terms
         .iter()
         .flat_map(|term| [term.0.to_bits(), term.1.to_bits()]);

@@ -129,6 +129,23 @@ mod tests {
         assert!(wrong.is_empty(), "{words}: {wrong:#?}");
     }
 
+    /// A result that is added is to be judged somewhere.
+    #[test]
+    fn every_result_is_known_in_some_plan() {
+        let plans = ["nights", "weather", "sweeps", "holds", "imports", "hertz"];
+        let known: Vec<ResultName> = plans
+            .into_iter()
+            .flat_map(|words| {
+                let case = Case::read([words]).unwrap();
+                let trial = Trial::draw(&case, &case.plan(), &case.rig(), 0);
+                known(&trial).into_keys().map(|(_, name)| name)
+            })
+            .collect();
+        for name in ResultName::ALL {
+            assert!(known.contains(&name), "{name}");
+        }
+    }
+
     #[test]
     fn nights() {
         check("nights", 20);
