@@ -139,14 +139,14 @@ mod tests {
             draws: model::result::JointDraws::default(),
         };
         // Other units, on one output of one rig, in one run and in two.
-        let output = crate::Common {
+        let output = crate::readings::identity::Common {
             rig: true,
             thermometer: true,
             output: true,
             notes: true,
-            ..crate::Common::default()
+            ..crate::readings::identity::Common::default()
         };
-        let session = crate::Common {
+        let session = crate::readings::identity::Common {
             run: true,
             ..output
         };
