@@ -6,6 +6,7 @@ use crate::noise::Source;
 use crate::oscillator::slope_of_sine;
 use crate::render::{HUM_LINES, HUM_SCALE};
 use crate::world::Place;
+use model::document::simulated::Cables;
 use model::pitch::Pitch;
 use model::quantity::{Hertz, HertzDifference, Level, Seconds, VoltDifference};
 use model::record::{
@@ -143,9 +144,113 @@ impl Bench {
         beside
     }
 
+    /// What a meter finds of a note, faults of unit, input and interface included.
+    fn found(&self, planned: &PlannedReading, draw: u64) -> Measured {
+        let world = &self.inner.world;
+        let script = &world.script;
+        let now = planned.at.nanoseconds();
+        let of = |position: &str| {
+            self.reading(
+                &PositionId::new(position),
+                planned.pitch,
+                HostTime::from_nanoseconds(now),
+                planned.window,
+                draw,
+            )
+        };
+        let own = planned.key.position.as_str();
+        let heard = script.cable(own, Cables::Audio, now);
+        let found = of(heard).filter(|_| !script.silent(heard, now) && !script.dead(own, now));
+        let (near, too_near) =
+            found.map_or((false, false), |found| (found.hum_near, found.hum_too_near));
+        let place = world.place(heard).filter(|_| found.is_some());
+        let gain = script.overdrive(own, now);
+        let mut flags: Flags = [
+            (script.dead(own, now), Flag::ExactZeros),
+            (near && !too_near, Flag::HumNear),
+            // The peaks of all waves but a pulse are beyond twice the root mean square.
+            (
+                place.is_some_and(|place| place.size * gain > 0.5),
+                Flag::Clipped,
+            ),
+        ]
+        .into_iter()
+        .filter_map(|(is, flag)| is.then_some(flag))
+        .collect();
+        let mut measured = found.map(|found| (found.measured, found.u));
+        for other in &world.places {
+            let other = other.id.as_str();
+            let pull = |one: &str, leader: &str| {
+                let found = script.leader(one, now);
+                found.and_then(|(leads, _, within)| (leads == leader).then_some(within))
+            };
+            let follows = pull(heard, other);
+            let Some(within) = follows.or_else(|| pull(other, heard)) else {
+                continue;
+            };
+            let (Some(found), Some(next)) = (found, of(other)) else {
+                continue;
+            };
+            if next.truth.cents_from(found.truth).get().abs() < within {
+                flags.insert(Flag::MaybeLocked);
+                if follows.is_some() {
+                    measured = Some((next.measured, next.u));
+                }
+            }
+        }
+        let state = match found {
+            None => State::Silent,
+            Some(_) if script.not_played(own, now) => State::NotPlayed,
+            Some(_) if too_near => State::HumTooNear,
+            Some(_) => State::Ok,
+        };
+        let measured = measured.filter(|_| state == State::Ok);
+        Measured {
+            state,
+            flags,
+            frequency: measured.map(|(frequency, _)| frequency),
+            u: measured.map(|(_, u)| u),
+            level: place.and_then(|place| Level::new(20.0 * libm::log10(place.size)).ok()),
+        }
+    }
+
+    /// What the watch over supplies and the input would say of the script.
+    fn said(&self, began: Timestamp) -> Vec<Event> {
+        let world = &self.inner.world;
+        let mut said = Vec::new();
+        let mut say = |at: i64, kind: EventKind, position: Option<&PositionId>| {
+            let at = RunTime::from_nanoseconds(at);
+            said.push(Event {
+                at,
+                wall: wall(began, at),
+                kind,
+                stage: None,
+                position: position.cloned(),
+                text: kind.name().replace('_', " "),
+            });
+        };
+        for when in world.script.outages() {
+            say(when.from, EventKind::CaptureLost, None);
+            say(when.until, EventKind::CaptureBack, None);
+        }
+        for place in &world.places {
+            let dips = place
+                .supply
+                .iter()
+                .flat_map(|supply| world.script.dips(supply));
+            for (from, until, _) in dips {
+                say(from, EventKind::SupplyLow, Some(&place.id));
+                say(until, EventKind::SupplyBack, Some(&place.id));
+            }
+        }
+        said
+    }
+
     /// A whole run without audio: every planned note read on the unit in its
     /// position. Supplies come on at `power_on` (they stay as they are when it is
-    /// `None`). `draw` tells apart runs that would otherwise be the same.
+    /// `None`). `draw` tells apart runs that would otherwise be the same. Of the
+    /// faults, all but portamento, swapped control voltages and those of
+    /// instruments are there; while the input is away nothing is read.
     #[must_use]
     pub fn record(
         &self,
@@ -176,51 +281,28 @@ impl Bench {
             let celsius = world.room.celsius(at.seconds());
             model::quantity::Celsius::new((celsius * 100.0).round() / 100.0).ok()
         };
+        let away = |planned: &&PlannedReading| {
+            let at = planned.at.nanoseconds();
+            !world.script.outages().any(|when| when.contains(at))
+        };
         let readings = plan
             .iter()
-            .map(|planned| {
-                let found = self.reading(
-                    &planned.key.position,
-                    planned.pitch,
-                    HostTime::from_nanoseconds(planned.at.nanoseconds()),
-                    planned.window,
-                    draw,
-                );
-                let place = world.place(planned.key.position.as_str());
-                let (near, too_near) =
-                    found.map_or((false, false), |found| (found.hum_near, found.hum_too_near));
-                let level = place
-                    .filter(|_| found.is_some())
-                    .and_then(|place| Level::new(20.0 * libm::log10(place.size)).ok());
-                Reading {
-                    key: planned.key.clone(),
-                    asked: planned.pitch,
-                    residue: VoltDifference::ZERO,
-                    played: planned.at,
-                    at: planned.at,
-                    window: planned.window,
-                    measured: Measured {
-                        state: match found {
-                            None => State::Silent,
-                            Some(_) if too_near => State::HumTooNear,
-                            Some(_) => State::Ok,
-                        },
-                        flags: if near && !too_near {
-                            Flags::NONE.with(Flag::HumNear)
-                        } else {
-                            Flags::NONE
-                        },
-                        frequency: found.filter(|_| !too_near).map(|found| found.measured),
-                        u: found.filter(|_| !too_near).map(|found| found.u),
-                        level,
-                    },
-                    conditions: Conditions {
-                        air: air(planned.at),
-                        supply: None,
-                    },
-                }
+            .filter(away)
+            .map(|planned| Reading {
+                key: planned.key.clone(),
+                asked: planned.pitch,
+                residue: VoltDifference::ZERO,
+                played: planned.at,
+                at: planned.at,
+                window: planned.window,
+                measured: self.found(planned, draw),
+                conditions: Conditions {
+                    air: air(planned.at),
+                    supply: None,
+                },
             })
             .collect();
+        events.extend(self.said(header.began));
         if let Some(last) = plan.iter().map(|planned| planned.at + planned.window).max() {
             events.push(Event {
                 at: last,
