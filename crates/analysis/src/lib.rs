@@ -5,6 +5,7 @@
 //!
 //! - `statistics` knows nothing of oscillators: least squares, smoothing, trials.
 //! - `readings`: each unit's readings as deviations, which of them count, and t = 0.
+//! - `incidents`: what happened to a unit or the rig, and which readings that spoilt.
 //! - `uncertainty`: limits of the rig, and the trials in which what results share is drawn.
 //! - `curves`: the tracking model in every round, and all rounds since t = 0 in a row.
 //! - `results`: numbers with their intervals, taken from readings and curves.
@@ -24,6 +25,7 @@ pub mod batch;
 pub mod comparison;
 mod curves;
 mod foresight;
+mod incidents;
 mod judging;
 mod readings;
 mod results;
@@ -36,6 +38,7 @@ mod words;
 pub use curves::round_by_round::ProfilePoint;
 pub use curves::unit::UnitAnalysis;
 pub use foresight::{Foresight, Source, foresee};
+pub use incidents::{OffCourse, incidents, unheard};
 pub use readings::identity::{Common, Identity};
 pub use readings::positions;
 pub use readings::series::{DeviationPoint, NoteSeries};

@@ -1,12 +1,15 @@
 //! A run, complete or not: its units one by one, then put together.
 
 use crate::curves::unit::{UnitAnalysis, UnitCurves};
+use crate::incidents::incidents;
+use crate::judging::incidents::turn;
 use crate::judging::{StagePart, judge};
 use crate::readings::{measuring_stages, positions};
 use crate::suggestions::suggestions;
 use crate::uncertainty::limits::RigLimits;
 use model::document::plan::Plan;
 use model::document::rig::Rig;
+use model::incident::Incident;
 use model::record::{PositionId, RunRecord};
 use model::result::{JointRisk, Outcome, Suggestion, Verdict};
 use model::time::RunTime;
@@ -25,6 +28,8 @@ pub struct Analysis {
     pub risks: Vec<JointRisk>,
     /// What the results suggest, largest first; empty where the evidence is thin.
     pub suggestions: Vec<Suggestion>,
+    /// What happened to units or rig, by position, then in the order of time.
+    pub incidents: Vec<Incident>,
 }
 
 impl Analysis {
@@ -129,12 +134,21 @@ pub fn together(plan: &Plan, rig: &Rig, record: &RunRecord, mut parts: Vec<UnitP
         });
     }
     let suggestions = suggestions(plan, rig, record, &units);
+    let incidents = incidents(plan, rig, record);
+    let origin = |name: &str, position: &PositionId| {
+        let stage = stages.iter().find(|stage| stage.name == name)?;
+        let mut units = stage.units.iter();
+        let unit = units.find(|unit| &unit.position == position)?;
+        Some((stage.stage, unit.origin))
+    };
+    turn(plan, record, origin, &incidents, &mut verdicts);
     Analysis {
         stages,
         outcomes,
         verdicts,
         risks,
         suggestions,
+        incidents,
     }
 }
 

@@ -9,6 +9,7 @@
 
 mod budget;
 pub mod document;
+pub mod incident;
 pub mod pitch;
 mod plain;
 pub mod port;

@@ -231,6 +231,7 @@ fn whatever_is_left_of_a_run_can_be_shown() {
         verdicts: Vec::new(),
         risks: Vec::new(),
         suggestions: Vec::new(),
+        incidents: Vec::new(),
     };
     renders(&run);
     // Cut off early.

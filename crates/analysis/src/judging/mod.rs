@@ -1,6 +1,7 @@
 //! Results held against the tolerances of a plan.
 
 pub(crate) mod gaps;
+pub(crate) mod incidents;
 pub(crate) mod verdict;
 
 use crate::curves::unit::{UnitAnalysis, UnitCurves};

@@ -113,7 +113,7 @@ struct Heard {
 }
 
 /// Cents of a voltage difference at a pitch; nought where that is no finite number.
-fn cents_of(law: ControlLaw, change: f64, pitch: Pitch, standard: PitchStandard) -> f64 {
+pub(crate) fn cents_of(law: ControlLaw, change: f64, pitch: Pitch, standard: PitchStandard) -> f64 {
     let cents = match law {
         ControlLaw::VoltsPerOctave { slope, .. } => change / slope.get() * 1200.0,
         ControlLaw::HertzPerVolt { gain } => {

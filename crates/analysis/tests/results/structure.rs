@@ -7,10 +7,11 @@ use std::path::Path;
 
 /// Folders and files in the order of the way through; each may use those before it, and
 /// what stands beside it in its own folder.
-const ORDER: [&str; 12] = [
+const ORDER: [&str; 13] = [
     "words",
     "statistics",
     "readings",
+    "incidents",
     "uncertainty",
     "curves",
     "results",
@@ -22,12 +23,13 @@ const ORDER: [&str; 12] = [
     "batch",
 ];
 
-/// Every `crate::` path in a file, by its first name.
+/// Every `crate::` path in a file, by its first name; what the crate hands over has none.
 fn uses(text: &str) -> impl Iterator<Item = &str> {
-    text.split("crate::").skip(1).map(|rest| {
+    let names = text.split("crate::").skip(1).map(|rest| {
         let end = rest.find(|c: char| !c.is_ascii_lowercase() && c != '_');
         &rest[..end.unwrap_or(rest.len())]
-    })
+    });
+    names.filter(|name| !name.is_empty())
 }
 
 fn look(folder: &Path, place: usize, found: &mut Vec<String>) {

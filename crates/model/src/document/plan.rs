@@ -36,7 +36,7 @@ pub struct Plan {
     /// What is acceptable.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub tolerances: Vec<Tolerance>,
-    /// How uncertainty enters a verdict.
+    /// How uncertainty and incidents enter a verdict.
     #[serde(default)]
     pub decision: Decision,
 }
@@ -400,19 +400,36 @@ pub struct Meaning {
     pub over: Option<Seconds>,
 }
 
-/// How uncertainty enters a verdict.
+/// How uncertainty and incidents enter a verdict.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, default)]
 pub struct Decision {
     /// The guard band as a multiple of the expanded uncertainty: 1 unless said,
     /// 0 for simple acceptance (JCGM 106).
     #[schemars(range(min = 0.0, max = 3.0))]
     pub guard_band: f64,
+    /// Whether a unit passes to which something happened in the night.
+    pub incidents: Incidents,
+}
+
+/// Whether a unit passes to which something happened in the night.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Incidents {
+    /// It does not pass: what is its own, or may be, fails it; what is shared with others or
+    /// the rig's leaves it undecided.
+    #[default]
+    Forbid,
+    /// Incidents are listed and decide nothing.
+    Allow,
 }
 
 impl Default for Decision {
     fn default() -> Self {
-        Self { guard_band: 1.0 }
+        Self {
+            guard_band: 1.0,
+            incidents: Incidents::default(),
+        }
     }
 }
 

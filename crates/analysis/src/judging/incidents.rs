@@ -1,0 +1,111 @@
+//! What incidents do to verdicts: a unit to which something happened does not pass.
+
+use crate::words::{duration, number};
+use model::document::plan::{Incidents, Plan};
+use model::incident::{Incident, IncidentKind, Whose};
+use model::record::{PositionId, RunRecord};
+use model::result::{Finding, Verdict};
+use model::time::RunTime;
+
+/// Turns passes over stages in which something happened to the unit: what is its own, or may
+/// be, fails it; what is shared or the rig's leaves it undecided. `origin` has the number and
+/// t = 0 of a stage, by its name and the unit's position.
+pub(crate) fn turn(
+    plan: &Plan,
+    record: &RunRecord,
+    origin: impl Fn(&str, &PositionId) -> Option<(u16, RunTime)>,
+    incidents: &[Incident],
+    verdicts: &mut [Verdict],
+) {
+    if plan.decision.incidents == Incidents::Allow {
+        return;
+    }
+    let passes = verdicts
+        .iter_mut()
+        .filter(|verdict| verdict.finding == Finding::Pass);
+    for verdict in passes {
+        let tolerance = plan.tolerances.get(verdict.tolerance);
+        let stage = tolerance.and_then(|tolerance| origin(&tolerance.of, &verdict.position));
+        let Some((from, until)) =
+            stage.and_then(|(stage, from)| Some((from, last_heard(record, stage)?)))
+        else {
+            continue;
+        };
+        let own: Vec<&Incident> = incidents
+            .iter()
+            .filter(|one| one.id.position == verdict.position && concerns(one, from, until))
+            .collect();
+        let Some(first) = own.iter().min_by_key(|one| (is_shared(one), one.id.number)) else {
+            continue;
+        };
+        verdict.finding = if is_shared(first) {
+            Finding::Undecided
+        } else {
+            Finding::Fail
+        };
+        // What it would have been without, nobody knows.
+        verdict.outside = None;
+        let more = match own.len() - 1 {
+            0 => String::new(),
+            more => format!("; and {more} more"),
+        };
+        verdict.reason = format!("{}, but {}{more}", verdict.reason, told(first, from));
+    }
+}
+
+const fn is_shared(incident: &Incident) -> bool {
+    matches!(incident.whose, Whose::SharedBy(_) | Whose::Rig)
+}
+
+/// The end of the last window of a stage.
+fn last_heard(record: &RunRecord, stage: u16) -> Option<RunTime> {
+    let readings = record.readings.iter();
+    let readings = readings
+        .filter(|reading| reading.key.stage == stage)
+        .map(|reading| reading.at + reading.window);
+    let traces = record.traces.iter();
+    let traces = traces
+        .filter(|trace| trace.stage == stage)
+        .map(|trace| trace.at + trace.hop * trace.points.len() as f64);
+    readings.chain(traces).max()
+}
+
+/// Whether a result over a stretch has to do with it.
+fn concerns(incident: &Incident, from: RunTime, until: RunTime) -> bool {
+    let ends = match (incident.kind, incident.until) {
+        (IncidentKind::Step, _) => Some(incident.from.bad),
+        (_, until) => until.map(|until| until.bad),
+    };
+    incident.from.bad <= until && ends.is_none_or(|ends| ends >= from)
+}
+
+/// What happened, when and how large, as a clause.
+fn told(incident: &Incident, origin: RunTime) -> String {
+    let at = duration(incident.from.bad.seconds_from(origin));
+    let what = incident.kind.name().replace('_', " ");
+    let size = incident.size.map_or_else(String::new, |size| {
+        format!(" of {} cents", number(size.cents, Some(size.u)))
+    });
+    let lasts = match (incident.kind, incident.until) {
+        (IncidentKind::Step, _) => String::new(),
+        (_, None) => ", to the end of the record".to_owned(),
+        (_, Some(until)) => {
+            let least = until.bad.seconds_from(incident.from.bad);
+            let around = incident.from.good.zip(until.good);
+            around.map_or_else(
+                || format!(", for {} or more", duration(least)),
+                |(from, until)| {
+                    let most = until.seconds_from(from);
+                    format!(", for {} to {}", duration(least), duration(most))
+                },
+            )
+        }
+    };
+    let whose = match &incident.whose {
+        Whose::Unit => ", the unit's own",
+        Whose::CannotTell => ", the unit's or the rig's",
+        Whose::SharedBy(_) => ", which others had, too",
+        Whose::Rig => ", the rig's",
+    };
+    format!("at {at} there was an incident ({what}{size}{lasts}{whose})")
+}
