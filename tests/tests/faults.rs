@@ -508,3 +508,71 @@ fn killed_after(arguments: &[&str], readings: u32) -> bool {
     let _ = child.wait();
     killed
 }
+
+#[test]
+fn a_loose_contact_is_named_timed_and_fails_its_unit_alone() {
+    let plan = r#"
+nightbench: plan 1
+title: A loose contact
+reference: C4
+listen: {settle: {fixed: 300 ms}, window: {fixed: 200 ms}}
+stages:
+  - rounds: {name: evening, notes: {list: [C4, C2, C6, C4]}, every: 20 s, for: 8 min}
+tolerances:
+  - {result: error_left_after_retuning, of: evening, allow: {at_most: 200 cents}}
+"#;
+    let rig =
+        rig_with("[loose_contact: {positions: [bay-1], by: -15 cents, from: 300 s, for: 70 s}]");
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    std::fs::write(path("rig.yaml"), rig).unwrap();
+    let judged = |decision: &str| {
+        std::fs::write(path("plan.yaml"), format!("{plan}{decision}")).unwrap();
+        let (plan, rig, store) = (path("plan.yaml"), path("rig.yaml"), path("store"));
+        let output = run(&["run", &plan, "--rig", &rig, "--store", &store]);
+        let printed = String::from_utf8_lossy(&output.stdout).into_owned();
+        let id = printed.split_whitespace().last().unwrap().to_owned();
+        let shown = run(&["show", &id, "--store", &store, "--format", "json"]);
+        let shown: Value = serde_json::from_slice(&shown.stdout).unwrap();
+        (output.status.code(), shown, told(&output))
+    };
+    let (code, shown, said) = judged("");
+    assert_eq!(code, Some(1), "{said}");
+    let units = shown["units"].as_array().unwrap();
+    for unit in units {
+        let incidents = unit["incidents"].as_array().unwrap();
+        if unit["position"] != "bay-1" {
+            assert_eq!(
+                (incidents.len(), &unit["finding"]),
+                (0, &Value::from("pass")),
+                "{unit}"
+            );
+            continue;
+        }
+        assert_eq!(
+            (incidents.len(), &unit["finding"]),
+            (1, &Value::from("fail")),
+            "{unit}"
+        );
+        let one = &incidents[0];
+        assert_eq!(
+            (&one["kind"], &one["whose"]),
+            (&"departure".into(), &"unit".into())
+        );
+        let number = |key: &str| one[key].as_f64().unwrap();
+        assert!((number("size_cents") + 15.0).abs() < 1.0, "{one}");
+        // A window of 200 ms may lie across an edge.
+        assert!(
+            number("last_good_s") < 300.2 && number("first_bad_s") > 299.8,
+            "{one}"
+        );
+        assert!(
+            number("last_bad_s") < 370.2 && number("good_again_s") > 369.8,
+            "{one}"
+        );
+        assert!(one["said"].as_str().unwrap().contains("15"), "{one}");
+    }
+    let (code, shown, said) = judged("decision: {incidents: allow}\n");
+    assert_eq!(code, Some(0), "{said}");
+    assert_eq!(shown["units"][0]["incidents"].as_array().unwrap().len(), 1);
+}

@@ -15,6 +15,7 @@ mod deviations;
 mod document;
 mod doubts;
 mod export;
+mod incidents;
 mod limited;
 mod list;
 mod note_names;

@@ -4,6 +4,7 @@ use crate::RunView;
 use crate::bench;
 use crate::deviations::Deviations;
 use crate::document::{Number, OneGap, OneResult, OneSuggestion, OneVerdict, schema_of};
+use crate::incidents::{self, OneIncident};
 use crate::words::{UnitWords, sentences};
 use model::record::Unit;
 use model::result::{Finding, JointRisk};
@@ -73,6 +74,8 @@ struct UnitResults<'a> {
     all_tolerances: Option<AllTolerances>,
     /// What the results suggest, largest first.
     suggestions: Vec<OneSuggestion<'a>>,
+    /// What happened to it or the rig, in the order of time.
+    incidents: Vec<OneIncident>,
     /// What was planned and not measured.
     gaps: Vec<OneGap<'a>>,
     /// What is missing or doubtful, in sentences.
@@ -142,6 +145,9 @@ impl<'a> UnitResults<'a> {
             suggestions: suggestions
                 .filter(|suggestion| suggestion.positions.contains(position))
                 .map(Into::into)
+                .collect(),
+            incidents: incidents::of_position(view, position)
+                .map(|incident| OneIncident::of(view, incident))
                 .collect(),
             gaps: gaps
                 .filter(|gap| gap.position.as_ref().is_none_or(|of| of == position))

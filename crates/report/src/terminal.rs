@@ -89,8 +89,9 @@ fn unit(view: &RunView<'_>, words: &UnitWords, lines: &mut Vec<String>) {
     heading(lines, &name);
     wrap(lines, &words.headline, "", "");
     for sentence in words
-        .owner
+        .incidents
         .iter()
+        .chain(&words.owner)
         .chain(&words.technician)
         .chain(&words.gaps)
     {

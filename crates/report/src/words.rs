@@ -8,6 +8,7 @@ mod technician;
 use crate::RunView;
 use crate::bench;
 use crate::doubts;
+use crate::incidents;
 use crate::limited;
 use crate::list;
 use crate::numbers::duration;
@@ -38,6 +39,8 @@ pub struct UnitWords {
     pub verdicts: Vec<VerdictWords>,
     /// The risk over several tolerances together, where it is known.
     pub together: Option<String>,
+    /// What happened to it or the rig, in the order of time.
+    pub incidents: Vec<String>,
     /// What is missing, what was doubtful, what broke the history.
     pub gaps: Vec<String>,
     /// What the rig has to do with it.
@@ -97,6 +100,9 @@ pub fn sentences(view: &RunView<'_>) -> Vec<UnitWords> {
                 technician,
                 verdicts,
                 together: view.risk_of(position).and_then(limited::together),
+                incidents: incidents::of_position(view, position)
+                    .map(|incident| incidents::sentence(view, incident))
+                    .collect(),
                 gaps: doubts::gaps(view, position),
                 rig,
             }

@@ -423,7 +423,7 @@ fn unit_page(view: &RunView<'_>, index: usize, words: UnitWords) -> UnitPage {
         headline: words.headline,
         owner: words.owner,
         technician: words.technician,
-        doubts: words.gaps,
+        doubts: words.incidents.into_iter().chain(words.gaps).collect(),
     }
 }
 
