@@ -2,12 +2,11 @@
 
 use super::{Found, Missing, Night};
 use crate::results::choice::Choice;
-use crate::results::extremes::{
-    after_one_tuning, extreme, half_range, left_after_trimming, range_of_note,
-};
+use crate::results::extremes::{after_one_tuning, extreme, left_after, range_of_note};
 use crate::results::repeatability::repeatability;
 use crate::results::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
 use crate::statistics::drift::drift;
+use crate::statistics::minimax::half_range;
 use crate::uncertainty::joint;
 use crate::words::duration;
 
@@ -101,13 +100,7 @@ impl Night<'_> {
             );
         }
         let by_trimmer = self.by_trimmer(history);
-        // The curve is smooth: a thinned-out selection of it has the same maximum.
-        let thin = rounds.len().div_ceil(80).max(1);
-        let mut chosen: Vec<usize> = rounds.iter().copied().step_by(thin).collect();
-        chosen.extend(rounds.last());
-        let found = extreme(history, draws, |values| {
-            left_after_trimming(values, &by_trimmer, &chosen)
-        });
+        let found = left_after(history, draws, &[&by_trimmer], &rounds);
         let meaning = format!(
             "one setting of {} for {which}, retuned in each; {} notes",
             self.trimmer(),

@@ -4,18 +4,13 @@
 use super::{Found, Missing, Night};
 use crate::curves::history::History;
 use crate::results::choice::Choice;
-use crate::results::extremes::{
-    extreme, extreme_of, half_range, left_after_both_trimmers, left_after_trimming, widest_run,
-};
+use crate::results::extremes::{extreme, left_after, widest_run};
 use crate::results::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
+use crate::statistics::minimax::half_range;
 use crate::statistics::{quantile, standard_deviation};
 use crate::uncertainty::joint::stretched;
 use crate::words::{counted, duration};
 use model::pitch::ControlLaw;
-
-/// What takes long to compute is computed of so many draws and rounds.
-const SLOW_DRAWS: usize = 300;
-const SLOW_ROUNDS: usize = 24;
 
 impl Night<'_> {
     /// A number that is no maximum: the value seen, and the range of the draws.
@@ -212,19 +207,15 @@ impl Night<'_> {
                     .into(),
             );
         }
-        let thin = rounds.len().div_ceil(SLOW_ROUNDS).max(1);
-        let mut chosen: Vec<usize> = rounds.iter().copied().step_by(thin).collect();
-        chosen.extend(rounds.last());
         let by_trimmer = self.by_trimmer(history);
         // A high-end trimmer gives back what goes with the frequency.
         let bend: Vec<f64> = history.x.iter().map(|x| x.exp2() - 1.0).collect();
-        let found = extreme_of(history, draws, SLOW_DRAWS, |values| {
-            left_after_both_trimmers(values, &by_trimmer, &bend, &chosen)
-        });
-        let alone = left_after_trimming(&history.smoothed, &by_trimmer, &chosen);
+        let alone = left_after(history, draws, &[&by_trimmer], &rounds);
+        let found = left_after(history, draws, &[&by_trimmer, &bend], &rounds).no_more_than(&alone);
         let meaning = format!(
-            "one setting of {} and one of a high-end trimmer for {which}, retuned in each; with the first alone {alone:.2} cents",
+            "one setting of {} and one of a high-end trimmer for {which}, retuned in each; with the first alone {:.2} cents",
             self.trimmer(),
+            alone.value,
         );
         Ok(Self::of_rounds(found, history, &rounds, meaning))
     }

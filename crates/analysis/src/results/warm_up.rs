@@ -2,8 +2,8 @@
 //! stays where it should for a stated time.
 
 use crate::curves::history::{Draws, History};
-use crate::results::extremes::half_range;
 use crate::statistics::drift::{Apart, wander_between};
+use crate::statistics::minimax::half_range;
 use crate::statistics::trials::Trials;
 use crate::statistics::{quantile, standard_deviation};
 use crate::words::{are, counted};

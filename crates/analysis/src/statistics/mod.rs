@@ -8,6 +8,7 @@ pub(crate) mod drift;
 pub(crate) mod exponentials;
 pub(crate) mod least_squares;
 pub(crate) mod level_model;
+pub(crate) mod minimax;
 pub(crate) mod smoothing;
 pub(crate) mod trials;
 
