@@ -46,7 +46,12 @@ pub(crate) fn extreme(history: &History, draws: &Draws, number: impl Fn(&[f64]) 
     let own = draws.evaluate_mirrored(smoothed, false, draws.count, &number);
     let all = draws.evaluate_mirrored(smoothed, true, draws.count, &number);
     let base = draws.of_gain_and_offset(smoothed, seen, draws.count, &number);
-    debiased(seen, &own, &all, &base)
+    if base.is_empty() {
+        return debiased(seen, &own, &all, &base, &[]);
+    }
+    let nothing = vec![0.0; smoothed.len()];
+    let errors = draws.evaluate_mirrored(&nothing, true, draws.count, &number);
+    debiased(seen, &own, &all, &base, &errors)
 }
 
 /// The bias of a maximum taken out: `seen` is the maximum as it was found, `own` and
@@ -56,7 +61,16 @@ pub(crate) fn extreme(history: &History, draws: &Draws, number: impl Fn(&[f64]) 
 /// By how much `all` is off `base` (the number of what the trial makes of the rig alone) is
 /// what the maximum is off by in that trial, so its draws are reflected about it, and where
 /// the interval is wider, as wide as that.
-pub(crate) fn debiased(seen: f64, own: &[f64], all: &[f64], base: &[f64]) -> Extreme {
+///
+/// `errors` is the number of what is drawn alone: what would be seen if in truth there were
+/// nothing.
+pub(crate) fn debiased(
+    seen: f64,
+    own: &[f64],
+    all: &[f64],
+    base: &[f64],
+    errors: &[f64],
+) -> Extreme {
     let bias = own.iter().sum::<f64>() / own.len().max(1) as f64 - seen;
     let u = standard_deviation(all);
     let own_u = standard_deviation(own);
@@ -64,7 +78,9 @@ pub(crate) fn debiased(seen: f64, own: &[f64], all: &[f64], base: &[f64]) -> Ext
     sorted.sort_by(f64::total_cmp);
     let (lower, upper) = (quantile(&sorted, 0.025), quantile(&sorted, 0.975));
     let value = (seen - bias).max(0.0);
-    let low = (2.0 * seen - upper).clamp(0.0, value);
+    let low = (2.0 * seen - upper)
+        .min(least(seen, all, errors))
+        .clamp(0.0, value);
     let high = (2.0 * seen - lower).max(upper - bias).max(value);
     let rig_share = if u > 0.0 {
         (1.0 - (own_u / u).powi(2)).clamp(0.0, 1.0)
@@ -84,6 +100,32 @@ pub(crate) fn debiased(seen: f64, own: &[f64], all: &[f64], base: &[f64]) -> Ext
         rig_share,
         draws,
     }
+}
+
+/// The lower end of a size by the test that it inverts: the least size with which so much
+/// as was `seen` is still seen in one of 40 trials.
+///
+/// A true curve that is a part of the one seen has that part of its size. With the errors
+/// of a trial a size is convex in that part, so no more than in proportion between what is
+/// seen of the errors alone and of them around the whole curve. Far above the errors that is
+/// the reflected end; near them reflection takes for the unit's what is theirs.
+fn least(seen: f64, all: &[f64], errors: &[f64]) -> f64 {
+    let mut parts: Vec<f64> = all
+        .iter()
+        .zip(errors)
+        .map(|(all, error)| {
+            if *error >= seen {
+                0.0
+            } else {
+                (seen - error) / (all - error).max(seen - error)
+            }
+        })
+        .collect();
+    parts.sort_by(f64::total_cmp);
+    if parts.is_empty() {
+        return seen;
+    }
+    seen * quantile(&parts, 0.025)
 }
 
 /// What the best settings of trimmers leave of the rounds at these places in the history;
@@ -152,6 +194,18 @@ pub(crate) fn range_of_note(values: &[f64], notes: usize, note: usize, rounds: &
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_errors_alone_can_make_is_not_the_unit_s() {
+        let errors: Vec<f64> = (0..=100).map(|place| 0.002 * f64::from(place)).collect();
+        let low = |seen: f64| {
+            let all: Vec<f64> = errors.iter().map(|error| seen + error - 0.1).collect();
+            debiased(seen, &[seen], &all, &vec![seen; all.len()], &errors).low
+        };
+        // Seen of errors alone in one trial of twenty; and far above them, as reflected.
+        assert_eq!(low(0.19), 0.0);
+        assert!((low(50.0) - 49.905).abs() < 1e-3, "{}", low(50.0));
+    }
 
     #[test]
     fn the_widest_run_is_found() {

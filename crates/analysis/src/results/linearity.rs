@@ -88,21 +88,22 @@ pub(crate) fn linearity(
     }
     let largest = |values: &DVector<f64>| values.amax();
     let draws = if for_share { DRAWS_FOR_SHARE } else { DRAWS };
-    let (mut own, mut all) = (Vec::with_capacity(draws), Vec::with_capacity(draws));
+    let [mut own, mut all, mut errors] = [(); 3].map(|()| Vec::with_capacity(draws));
     for trial in 0..draws {
         let noise = DVector::from_fn(count, |note, _| sds[note] * trials.normal());
         let steps = DVector::from_fn(count, |note, _| {
             shared.step(note) * sources.steps[note][trial]
         });
         // The other way, as for all maxima.
-        let drawn = &means - noise;
-        own.push(largest(&drawn));
-        all.push(largest(&(drawn - &off * steps)));
+        own.push(largest(&(&means - &noise)));
+        let error = noise + &off * steps;
+        all.push(largest(&(&means - &error)));
+        errors.push(largest(&error));
     }
     let place = means.icamax();
     let seen = largest(&means);
     Ok(Linearity {
-        largest: debiased(seen, &own, &all, &vec![seen; all.len()]),
+        largest: debiased(seen, &own, &all, &vec![seen; all.len()], &errors),
         at: (place, means[place]),
         rms: (squares / freedom as f64).sqrt(),
         freedom_per_round: freedom as f64 / rounds.len() as f64,
