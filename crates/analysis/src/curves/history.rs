@@ -100,10 +100,16 @@ impl History {
         let in_stage: Vec<&crate::curves::tracking::RoundFit> = own.fit.rounds.iter().collect();
         let middle = in_stage.get(in_stage.len() / 2)?;
         let count = notes.len();
+        let is_proven = |place: usize| own.fit.proven[place] != 0.0;
         let mut steps = DMatrix::zeros(count, count);
         for place in 0..count {
             let by_note = middle.by_note(&middle.map.row(place).transpose(), shared.stage);
             steps.set_row(place, &by_note.transpose());
+            // What is proven off the curve is as the note is read, with its step.
+            if is_proven(place) {
+                steps.row_mut(place).fill(0.0);
+                steps[(place, place)] = 1.0;
+            }
         }
         let of_note = |value: &dyn Fn(usize) -> f64| -> DVector<f64> {
             &steps * DVector::from_iterator(count, notes.iter().map(|note| value(*note)))
@@ -123,7 +129,15 @@ impl History {
                 offset: of_note(&|note| curves.unit.notes[note].per_volt),
                 limits: curves.limits,
                 step_limits: (0..count).map(|place| shared.step(place)).collect(),
-                misfit: (0..count).map(|place| shared.misfit(place)).collect(),
+                misfit: (0..count)
+                    .map(|place| {
+                        if is_proven(place) {
+                            0.0
+                        } else {
+                            shared.misfit(place)
+                        }
+                    })
+                    .collect(),
                 steps,
             },
             points,

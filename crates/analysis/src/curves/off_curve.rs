@@ -82,7 +82,8 @@ pub(crate) fn noise(rounds: &[RoundFit]) -> ((f64, usize), f64) {
     )
 }
 
-/// Mean residuals that are both certain and beyond the steps of the control source.
+/// Mean residuals that are both certain and beyond what steps of the control source can
+/// leave off the curve: those at the note itself, and those at all others, which move it.
 pub(crate) fn proven(
     rounds: &[RoundFit],
     unit: &UnitReadings,
@@ -94,6 +95,7 @@ pub(crate) fn proven(
     if rounds.len() < ROUNDS_THAT_PROVE {
         return proven;
     }
+    let middle = &rounds[rounds.len() / 2];
     for (place, note) in notes.iter().enumerate() {
         let (mut sum, mut variance, mut count) = (0.0, 0.0, 0.0);
         for round in rounds {
@@ -110,13 +112,30 @@ pub(crate) fn proven(
         }
         if count > 0.0 {
             let mean = sum / count;
-            let steps = limits.step * unit.notes[*note].per_volt.abs();
+            let off = off_curve_by_note(middle, notes, place);
+            let steps = off
+                .iter()
+                .zip(notes)
+                .map(|(off, note)| limits.step * (off * unit.notes[*note].per_volt).abs());
+            let steps: f64 = steps.sum();
             if mean.abs() > 3.0 * variance.sqrt() / count && mean.abs() > steps {
                 proven[place] = mean;
             }
         }
     }
     proven
+}
+
+/// How far a note comes off the curve of a round with a cent at each note.
+fn off_curve_by_note(round: &RoundFit, notes: &[usize], place: usize) -> Vec<f64> {
+    let mut off = vec![0.0; notes.len()];
+    off[place] = 1.0;
+    for (weight, note) in round.map.row(place).iter().zip(&round.note_of) {
+        if let Ok(other) = notes.binary_search(note) {
+            off[other] -= weight;
+        }
+    }
+    off
 }
 
 /// Whether the low end is more than three times its uncertainty, steps of the

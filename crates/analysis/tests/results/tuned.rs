@@ -1,6 +1,7 @@
 //! How wide and how often in tune, how fast octaves beat, and what trimmers leave.
 
-use crate::night::{NIGHT, analysed, outcome, plan, play};
+use crate::night::{NIGHT, analysed, outcome, plan, play, rig};
+use analysis::analyse;
 use model::result::{Finding, ResultName};
 
 #[test]
@@ -136,4 +137,58 @@ fn two_trimmers_cure_a_droop_and_one_does_not() {
     let both = outcome(&analysis, "night", ResultName::ErrorLeftAfterBothTrimmers);
     assert!(one.low.unwrap() > 2.0, "{one:?}");
     assert!(both.value.unwrap() < 0.1, "{both:?}");
+}
+
+#[test]
+fn what_trimmers_leave_is_of_every_round_of_a_long_night() {
+    let plan = plan(
+        "
+  - power_on
+  - rounds: {name: night, notes: {list: [C4, C2, C3, C5, C6, C7, C4]}, every: 2 min, for: 10 h}",
+        "",
+    );
+    // The high end is off for some minutes; by how much it is does not hang on when.
+    let left = |round: f64| {
+        let record = play(&plan, 0.002, 7, |slot, random| {
+            let near = (slot.t - 120.0 * round) / 300.0;
+            let bend = (-near * near).exp() * (slot.x.exp2() - 1.0);
+            bend + 0.002 * random.normal()
+        });
+        let analysis = analysed(&plan, &record);
+        [
+            ResultName::ErrorLeftAfterTrimming,
+            ResultName::ErrorLeftAfterBothTrimmers,
+        ]
+        .map(|name| outcome(&analysis, "night", name).value.unwrap())
+    };
+    let [one, both] = left(150.0);
+    assert!(one > 1.0 && both > 0.5 && both <= one, "{one} {both}");
+    for round in [151.0, 152.0, 153.0, 156.0] {
+        let [other, other_both] = left(round);
+        assert!((other / one - 1.0).abs() < 0.01, "{other} {one}");
+        assert!(
+            (other_both / both - 1.0).abs() < 0.01,
+            "{other_both} {both}"
+        );
+    }
+}
+
+#[test]
+fn steps_of_the_control_source_are_not_the_unit_s() {
+    // Each note is off by the largest step there may be, all so that C4 comes off
+    // the curve by more than that.
+    let record = play(&plan(NIGHT, ""), 0.01, 3, |slot, random| {
+        let step = if slot.x.abs() < 0.1 || slot.x > 2.5 {
+            0.36
+        } else {
+            -0.36
+        };
+        step + 0.01 * random.normal()
+    });
+    let analysis = analyse(&plan(NIGHT, ""), &rig("cv_step: 0.3 mV"), &record);
+    let left = outcome(&analysis, "night", ResultName::ErrorLeftAfterBothTrimmers);
+    assert!(
+        left.value.unwrap() < 0.05 && left.low.unwrap() < 0.01,
+        "{left:?}"
+    );
 }

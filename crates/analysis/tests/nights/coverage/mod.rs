@@ -96,20 +96,15 @@ mod tests {
 
     /// Results whose intervals are known to hold the truth too seldom in a plan, or to let a
     /// unit pass. Whoever mends one takes it out.
-    const KNOWN_TO_BE_WRONG: [(&str, ResultName); 15] = [
+    const KNOWN_TO_BE_WRONG: [(&str, ResultName); 10] = [
         ("nights", ResultName::Convergence),
         ("nights", ResultName::LargestChangeBetweenRounds),
-        ("nights", ResultName::LinearityError),
         ("weather", ResultName::ErrorLeftAfterTrimming),
         ("weather", ResultName::ErrorLeftAfterBothTrimmers),
-        ("weather", ResultName::LinearityError),
         ("weather", ResultName::Repeatability),
         ("holds", ResultName::LargestChangeBetweenRounds),
         ("holds", ResultName::ShortTermStability),
         ("holds", ResultName::Overshoot),
-        ("imports", ResultName::ErrorLeftAfterBothTrimmers),
-        ("imports", ResultName::LinearityError),
-        ("sweeps", ResultName::LinearityError),
         ("sweeps", ResultName::Repeatability),
         ("hertz", ResultName::Repeatability),
     ];
