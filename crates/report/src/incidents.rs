@@ -28,12 +28,12 @@ pub(crate) fn sentence(view: &RunView<'_>, incident: &Incident) -> String {
         count => format!(" ({count} readings)"),
     };
     let whose = match &incident.whose {
-        Whose::Unit => "It is the unit\u{2019}s own: others had nothing then.".to_owned(),
+        Whose::Unit => "It is the unit\u{2019}s own: no other unit showed it.".to_owned(),
         Whose::SharedBy(positions) => {
             let names: Vec<String> = positions.iter().map(ToString::to_string).collect();
-            format!("{} had it together.", list::all(&names))
+            format!("{} had it at the same time.", list::all(&names))
         }
-        Whose::Rig => "It is the rig\u{2019}s.".to_owned(),
+        Whose::Rig => "It is the rig\u{2019}s, not the unit\u{2019}s.".to_owned(),
         Whose::CannotTell => {
             "Whether it is the unit\u{2019}s or the rig\u{2019}s cannot be told.".to_owned()
         }
@@ -64,9 +64,11 @@ fn what(incident: &Incident) -> String {
         IncidentKind::Departure => format!("it was off its course{size}"),
         IncidentKind::Unsteady => format!("it went off its course{size} and back several times"),
         IncidentKind::Step => format!("it jumped{size} and stayed there"),
-        IncidentKind::SupplyLow => "its supply fell".to_owned(),
-        IncidentKind::Tripped => "its supply was switched off for a fault".to_owned(),
-        IncidentKind::HistoryBroken => "its history broke".to_owned(),
+        IncidentKind::SupplyLow => "the voltage of its supply dropped".to_owned(),
+        IncidentKind::Tripped => {
+            "its supply was switched off because of an electrical fault".to_owned()
+        }
+        IncidentKind::HistoryBroken => "its power or the timetable was interrupted".to_owned(),
         IncidentKind::CaptureLost => "the audio input was lost".to_owned(),
         IncidentKind::InstrumentLost => "an instrument did not answer".to_owned(),
     }
@@ -77,7 +79,7 @@ fn lasting(incident: &Incident) -> String {
     let Some(until) = incident.until else {
         return match incident.kind {
             IncidentKind::Step | IncidentKind::Tripped | IncidentKind::HistoryBroken => "",
-            _ => ", to the end of the record",
+            _ => " until the end of the record",
         }
         .to_owned();
     };
@@ -85,9 +87,11 @@ fn lasting(incident: &Incident) -> String {
     let around = incident.from.good.zip(until.good);
     let most = around.map(|(from, until)| duration(until.seconds_from(from)));
     match most {
-        Some(most) if least < 1.0 => format!(", for at most {most}"),
-        Some(most) if most != duration(least) => format!(", for {} to {most}", duration(least)),
-        _ => format!(", for {}", duration(least)),
+        Some(most) if least < 1.0 => format!(" for at most {most}"),
+        Some(most) if most != duration(least) => {
+            format!(" for at least {} and at most {most}", duration(least))
+        }
+        _ => format!(" for {}", duration(least)),
     }
 }
 

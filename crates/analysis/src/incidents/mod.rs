@@ -7,8 +7,8 @@
 //! them what the record's events tell (`events`); `whose` compares units.
 //!
 //! An incident is found only where a reading falls inside: [`unheard`] says how long one
-//! could hide. In the first two rounds after a unit was switched on a departure cannot be
-//! told from its warming up.
+//! could hide. In the first minutes after a unit was switched on a departure cannot be told
+//! from its warming up.
 
 mod course;
 mod departures;
@@ -18,6 +18,7 @@ mod of_unit;
 mod states;
 mod whose;
 
+use crate::readings::USUAL_LIMIT;
 use model::document::plan::Plan;
 use model::document::rig::Rig;
 use model::incident::{Incident, Unheard};
@@ -93,9 +94,6 @@ pub fn unheard(record: &RunRecord) -> Vec<Unheard> {
     }
     longest
 }
-
-/// The limit that is meant unless a plan says otherwise, in cents.
-const USUAL_LIMIT: f64 = 3.0;
 
 /// The limit of a run, in cents: the narrowest that the plan means by steady, in tune or
 /// ready.

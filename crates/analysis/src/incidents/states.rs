@@ -9,8 +9,8 @@ const NOT_HEARD: f64 = 15.0;
 /// How near to a line of the mains a frequency is the mains', relatively: grids stay within
 /// 1 % of nominal nearly always (EN 50160, from memory), and mostly within a tenth of that.
 const NEAR_MAINS: f64 = 0.005;
-/// The fundamentals of the mains, in hertz (IEC 60196, from memory), and how many of their harmonics are
-/// looked at.
+/// The fundamentals of the mains, in hertz (IEC 60196, from memory), and how many of their
+/// harmonics are looked at.
 const MAINS: [f64; 2] = [50.0, 60.0];
 const LINES: u32 = 6;
 /// A pitch this far from where its note mostly is, in cents, is not that note.

@@ -49,7 +49,7 @@ pub(crate) fn turn(
             0 => String::new(),
             more => format!("; and {more} more"),
         };
-        verdict.reason = format!("{}, but {}{more}", verdict.reason, told(first, from));
+        verdict.reason = format!("{}, but {}{more}", verdict.reason, told(first));
     }
 }
 
@@ -79,33 +79,18 @@ fn concerns(incident: &Incident, from: RunTime, until: RunTime) -> bool {
     incident.from.bad <= until && ends.is_none_or(|ends| ends >= from)
 }
 
-/// What happened, when and how large, as a clause.
-fn told(incident: &Incident, origin: RunTime) -> String {
-    let at = duration(incident.from.bad.seconds_from(origin));
+/// Which it was, as a clause; the list of incidents says the rest.
+fn told(incident: &Incident) -> String {
+    let at = duration(incident.from.bad.seconds());
     let what = incident.kind.name().replace('_', " ");
     let size = incident.size.map_or_else(String::new, |size| {
         format!(" of {} cents", number(size.cents, Some(size.u)))
     });
-    let lasts = match (incident.kind, incident.until) {
-        (IncidentKind::Step, _) => String::new(),
-        (_, None) => ", to the end of the record".to_owned(),
-        (_, Some(until)) => {
-            let least = until.bad.seconds_from(incident.from.bad);
-            let around = incident.from.good.zip(until.good);
-            around.map_or_else(
-                || format!(", for {} or more", duration(least)),
-                |(from, until)| {
-                    let most = until.seconds_from(from);
-                    format!(", for {} to {}", duration(least), duration(most))
-                },
-            )
-        }
-    };
     let whose = match &incident.whose {
-        Whose::Unit => ", the unit's own",
-        Whose::CannotTell => ", the unit's or the rig's",
-        Whose::SharedBy(_) => ", which others had, too",
-        Whose::Rig => ", the rig's",
+        Whose::Unit => "of the unit's own",
+        Whose::CannotTell => "that may be the unit's own",
+        Whose::SharedBy(_) => "that others shared",
+        Whose::Rig => "of the rig's",
     };
-    format!("at {at} there was an incident ({what}{size}{lasts}{whose})")
+    format!("{at} into the run there was an incident {whose} ({what}{size})")
 }

@@ -12,6 +12,9 @@ use model::document::plan::{Plan, Stage};
 use model::record::{PositionId, RunRecord};
 use std::collections::BTreeSet;
 
+/// The limit of a run, in cents, unless its plan says otherwise.
+pub(crate) const USUAL_LIMIT: f64 = 3.0;
+
 /// Every position that holds a unit or was read, in order.
 #[must_use]
 pub fn positions(record: &RunRecord) -> BTreeSet<PositionId> {

@@ -1,7 +1,8 @@
 //! What exactly is meant by a result, and which results a stage gives.
 
+use crate::readings::USUAL_LIMIT;
 use crate::readings::measuring_stages;
-use crate::results::warm_up::{USUAL_LIMIT, USUAL_STAY_S};
+use crate::results::warm_up::USUAL_STAY_S;
 use model::document::plan::{Moment, Plan, Stage, Tolerance};
 use model::pitch::{ControlLaw, Pitch};
 use model::result::ResultName;

@@ -2,8 +2,9 @@
 
 use super::{Found, Missing, Night};
 use crate::curves::moment::MomentOf;
+use crate::readings::USUAL_LIMIT;
 use crate::results::coefficient::{Coefficient, with_supply, with_temperature};
-use crate::results::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
+use crate::results::warm_up::{Steady, USUAL_STAY_S, Watched};
 use crate::uncertainty::joint;
 use crate::words::{duration, number};
 use model::pitch::ControlLaw;

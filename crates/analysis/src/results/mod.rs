@@ -18,9 +18,10 @@ pub(crate) mod warm_up;
 
 use crate::curves::history::{Draws, History};
 use crate::curves::unit::{UnitCurves, UnitStage};
+use crate::readings::USUAL_LIMIT;
 use crate::results::choice::Choice;
 use crate::results::extremes::Extreme;
-use crate::results::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched, stay, steady};
+use crate::results::warm_up::{Steady, USUAL_STAY_S, Watched, stay, steady};
 use crate::statistics::drift::Drift;
 use crate::statistics::trials::Trials;
 use crate::uncertainty::joint;

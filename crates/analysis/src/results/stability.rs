@@ -2,10 +2,11 @@
 //! reading, and towards where it comes to rest.
 
 use super::{Found, Missing, Night};
+use crate::readings::USUAL_LIMIT;
 use crate::readings::deviation::{Held, Sample};
 use crate::results::choice::Choice;
 use crate::results::extremes::extreme;
-use crate::results::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
+use crate::results::warm_up::{Steady, USUAL_STAY_S, Watched};
 use crate::statistics::allan::{Noise, interval, overlapping_allan, root_half_mean_square};
 use crate::statistics::drift::theil_sen;
 use crate::statistics::exponentials::convergence;

@@ -1,10 +1,11 @@
 //! Results over all rounds of a stage, or all since something happened.
 
 use super::{Found, Missing, Night};
+use crate::readings::USUAL_LIMIT;
 use crate::results::choice::Choice;
 use crate::results::extremes::{after_one_tuning, extreme, left_after, range_of_note};
 use crate::results::repeatability::repeatability;
-use crate::results::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
+use crate::results::warm_up::{Steady, USUAL_STAY_S, Watched};
 use crate::statistics::drift::drift;
 use crate::statistics::minimax::half_range;
 use crate::uncertainty::joint;

@@ -3,9 +3,10 @@
 
 use super::{Found, Missing, Night};
 use crate::curves::history::History;
+use crate::readings::USUAL_LIMIT;
 use crate::results::choice::Choice;
 use crate::results::extremes::{extreme, left_after, widest_run};
-use crate::results::warm_up::{Steady, USUAL_LIMIT, USUAL_STAY_S, Watched};
+use crate::results::warm_up::{Steady, USUAL_STAY_S, Watched};
 use crate::statistics::minimax::half_range;
 use crate::statistics::{quantile, standard_deviation};
 use crate::uncertainty::joint::stretched;

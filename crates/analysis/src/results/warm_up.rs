@@ -10,8 +10,6 @@ use crate::words::{are, counted};
 
 /// The stay that is asked for unless a plan says otherwise, in seconds.
 pub(crate) const USUAL_STAY_S: f64 = 7200.0;
-/// The limit that is meant unless a plan says otherwise, in cents.
-pub(crate) const USUAL_LIMIT: f64 = 3.0;
 /// Fewer rounds than this cannot show that anything stays.
 const LEAST_ROUNDS: usize = 6;
 /// The closing stretch has at least so many rounds.

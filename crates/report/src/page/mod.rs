@@ -100,6 +100,7 @@ struct UnitPage {
     facts: Vec<(String, String)>,
     badge: Option<Badge>,
     headline: String,
+    incidents: Vec<String>,
     owner: Vec<String>,
     technician: Vec<String>,
     doubts: Vec<String>,
@@ -167,6 +168,7 @@ pub fn html(view: &RunView<'_>) -> String {
         let sentences = unit
             .owner
             .iter_mut()
+            .chain(&mut unit.incidents)
             .chain(&mut unit.technician)
             .chain(&mut unit.doubts);
         for said in sentences.chain(&mut unit.rig) {
@@ -423,7 +425,8 @@ fn unit_page(view: &RunView<'_>, index: usize, words: UnitWords) -> UnitPage {
         headline: words.headline,
         owner: words.owner,
         technician: words.technician,
-        doubts: words.incidents.into_iter().chain(words.gaps).collect(),
+        incidents: words.incidents,
+        doubts: words.gaps,
     }
 }
 
