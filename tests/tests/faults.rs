@@ -541,6 +541,12 @@ tolerances:
     let units = shown["units"].as_array().unwrap();
     for unit in units {
         let incidents = unit["incidents"].as_array().unwrap();
+        // Of a unit that is turned away the risk over all tolerances is not known.
+        assert_eq!(
+            unit["all_tolerances"]["outside"].is_null(),
+            unit["position"] == "bay-1",
+            "{unit}"
+        );
         if unit["position"] != "bay-1" {
             assert_eq!(
                 (incidents.len(), &unit["finding"]),

@@ -141,7 +141,7 @@ pub fn together(plan: &Plan, rig: &Rig, record: &RunRecord, mut parts: Vec<UnitP
         let unit = units.find(|unit| &unit.position == position)?;
         Some((stage.stage, unit.origin))
     };
-    turn(plan, record, origin, &incidents, &mut verdicts);
+    turn(plan, record, origin, &incidents, &mut verdicts, &mut risks);
     Analysis {
         stages,
         outcomes,

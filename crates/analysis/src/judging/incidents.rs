@@ -4,7 +4,7 @@ use crate::words::{duration, number};
 use model::document::plan::{Incidents, Plan};
 use model::incident::{Incident, IncidentKind, Whose};
 use model::record::{PositionId, RunRecord};
-use model::result::{Finding, Verdict};
+use model::result::{Finding, JointRisk, Verdict};
 use model::time::RunTime;
 
 /// Turns passes over stages in which something happened to the unit: what is its own, or may
@@ -16,6 +16,7 @@ pub(crate) fn turn(
     origin: impl Fn(&str, &PositionId) -> Option<(u16, RunTime)>,
     incidents: &[Incident],
     verdicts: &mut [Verdict],
+    risks: &mut [JointRisk],
 ) {
     if plan.decision.incidents == Incidents::Allow {
         return;
@@ -43,8 +44,13 @@ pub(crate) fn turn(
         } else {
             Finding::Fail
         };
-        // What it would have been without, nobody knows.
+        // What it would have been without, nobody knows; nor, of such a unit, the risk over
+        // all tolerances.
         verdict.outside = None;
+        let of_unit = |risk: &&mut JointRisk| risk.position == verdict.position;
+        if let Some(risk) = risks.iter_mut().find(of_unit) {
+            (risk.outside, risk.counted) = (None, 0);
+        }
         let more = match own.len() - 1 {
             0 => String::new(),
             more => format!("; and {more} more"),
