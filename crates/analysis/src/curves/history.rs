@@ -7,7 +7,7 @@
 
 mod draws;
 
-pub(crate) use draws::Draws;
+pub(crate) use draws::{Draws, RigPart};
 
 use crate::curves::tracking::Shape;
 use crate::curves::unit::UnitCurves;

@@ -1,8 +1,8 @@
 //! Results that take a maximum, on the smoothed curve and its draws.
 
-use crate::curves::history::{Draws, History};
+use crate::curves::history::{Draws, History, RigPart};
 use crate::statistics::minimax::{Minimax, half_range};
-use crate::statistics::{quantile, standard_deviation};
+use crate::statistics::{mean, middle_95, quantile, standard_deviation};
 use crate::uncertainty::joint::stretched;
 use std::cell::RefCell;
 
@@ -20,6 +20,13 @@ pub(crate) struct Extreme {
 }
 
 impl Extreme {
+    /// Widens the interval to these ends, and the draws with it.
+    fn reach(&mut self, (low, high): (f64, f64)) {
+        self.low = self.low.min(low);
+        self.high = self.high.max(high);
+        self.draws = stretched(std::mem::take(&mut self.draws), self.low, self.high);
+    }
+
     /// The same, where it is known to be no more than another one: in each trial, and so in
     /// what is said of it.
     pub(crate) fn no_more_than(mut self, other: &Self) -> Self {
@@ -43,15 +50,26 @@ impl Extreme {
 pub(crate) fn extreme(history: &History, draws: &Draws, number: impl Fn(&[f64]) -> f64) -> Extreme {
     let smoothed = &history.smoothed;
     let seen = number(smoothed);
-    let own = draws.evaluate_mirrored(smoothed, false, draws.count, &number);
-    let all = draws.evaluate_mirrored(smoothed, true, draws.count, &number);
+    let drawn = |around: &[f64], rig, most| draws.evaluate_mirrored(around, rig, most, &number);
+    let own = drawn(smoothed, RigPart::Nothing, draws.count);
+    let all = drawn(smoothed, RigPart::AsDrawn, draws.count);
     let base = draws.of_gain_and_offset(smoothed, seen, draws.count, &number);
     if base.is_empty() {
         return debiased(seen, &own, &all, &base, &[]);
     }
     let nothing = vec![0.0; smoothed.len()];
-    let errors = draws.evaluate_mirrored(&nothing, true, draws.count, &number);
-    debiased(seen, &own, &all, &base, &errors)
+    let errors = drawn(&nothing, RigPart::AsDrawn, draws.count);
+    let mut found = debiased(seen, &own, &all, &base, &errors);
+    if draws.have_rig() {
+        let (bias, most) = (mean(&own) - seen, draws.count.div_ceil(2));
+        let errors = drawn(&nothing, RigPart::WithGain(0.0), most);
+        for gain in draws.gains_that_matter(smoothed, &number) {
+            let there = number(&draws.with_gain(gain, smoothed));
+            let all = drawn(smoothed, RigPart::WithGain(gain), most);
+            found.reach(ends(there, bias, &all, &errors));
+        }
+    }
+    found
 }
 
 /// The bias of a maximum taken out: `seen` is the maximum as it was found, `own` and
@@ -71,17 +89,12 @@ pub(crate) fn debiased(
     base: &[f64],
     errors: &[f64],
 ) -> Extreme {
-    let bias = own.iter().sum::<f64>() / own.len().max(1) as f64 - seen;
+    let bias = mean(own) - seen;
     let u = standard_deviation(all);
     let own_u = standard_deviation(own);
-    let mut sorted = all.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let (lower, upper) = (quantile(&sorted, 0.025), quantile(&sorted, 0.975));
     let value = (seen - bias).max(0.0);
-    let low = (2.0 * seen - upper)
-        .min(least(seen, all, errors))
-        .clamp(0.0, value);
-    let high = (2.0 * seen - lower).max(upper - bias).max(value);
+    let (low, high) = ends(seen, bias, all, errors);
+    let (low, high) = (low.min(value), high.max(value));
     let rig_share = if u > 0.0 {
         (1.0 - (own_u / u).powi(2)).clamp(0.0, 1.0)
     } else {
@@ -100,6 +113,13 @@ pub(crate) fn debiased(
         rig_share,
         draws,
     }
+}
+
+/// The ends of the interval of a maximum that was `seen`.
+fn ends(seen: f64, bias: f64, all: &[f64], errors: &[f64]) -> (f64, f64) {
+    let (lower, upper) = middle_95(all);
+    let low = (2.0 * seen - upper).min(least(seen, all, errors));
+    (low.max(0.0), (2.0 * seen - lower).max(upper - bias))
 }
 
 /// The lower end of a size by the test that it inverts: the least size with which so much

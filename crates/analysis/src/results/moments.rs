@@ -8,6 +8,7 @@ use crate::results::choice::Choice;
 use crate::results::extremes::extreme;
 use crate::results::linearity::linearity;
 use crate::statistics::minimax::half_range;
+use crate::uncertainty::joint::stretched;
 use crate::words::{counted, number, signed};
 use model::document::plan::Moment;
 use model::result::ResultName;
@@ -43,6 +44,7 @@ impl Night<'_> {
                 .interval(&mut self.trials(&format!("interval of {which}")));
             let mut draws = found.sources.draws(&self.sources, &mut self.trials(&which));
             draws.iter_mut().for_each(|draw| *draw += found.value);
+            let draws = stretched(draws, found.value + low, found.value + high);
             (low, high, draws)
         };
         let u = found.sources.u();

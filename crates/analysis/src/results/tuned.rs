@@ -2,29 +2,46 @@
 //! often, how its octaves beat, and what two trimmers leave.
 
 use super::{Found, Missing, Night};
-use crate::curves::history::History;
+use crate::curves::history::{Draws, History, RigPart};
 use crate::readings::USUAL_LIMIT;
 use crate::results::choice::Choice;
 use crate::results::extremes::{extreme, left_after, widest_run};
 use crate::results::warm_up::{Steady, USUAL_STAY_S, Watched};
 use crate::statistics::minimax::half_range;
-use crate::statistics::{quantile, standard_deviation};
+use crate::statistics::{middle_95, standard_deviation};
 use crate::uncertainty::joint::stretched;
 use crate::words::{counted, duration};
 use model::pitch::ControlLaw;
 
 impl Night<'_> {
     /// A number that is no maximum: the value seen, and the range of the draws.
-    fn of_draws(seen: f64, own: &[f64], all: &[f64], limits: (f64, f64), meaning: String) -> Found {
-        let u = standard_deviation(all);
-        let own_u = standard_deviation(own);
-        let mut sorted = all.to_vec();
-        sorted.sort_by(f64::total_cmp);
-        let (lower, upper) = (quantile(&sorted, 0.025), quantile(&sorted, 0.975));
+    fn of_draws(
+        (history, draws): (&History, &Draws),
+        number: impl Fn(&[f64]) -> f64,
+        limits: (f64, f64),
+        meaning: String,
+    ) -> Found {
+        let seen = number(&history.smoothed);
+        let drawn = |rig, most| draws.evaluate(&history.smoothed, rig, most, &number);
+        let own = drawn(RigPart::Nothing, draws.count);
+        let all = drawn(RigPart::AsDrawn, draws.count);
+        let u = standard_deviation(&all);
+        let own_u = standard_deviation(&own);
+        let (lower, upper) = middle_95(&all);
         // Noise drawn around noise is biased; so is its mirror image, the other way.
-        let low = lower.min(2.0 * seen - upper).max(limits.0);
-        let high = upper.max(2.0 * seen - lower).min(limits.1);
-        let mut draws = stretched(all.to_vec(), low, high);
+        let mut low = lower.min(2.0 * seen - upper);
+        let mut high = upper.max(2.0 * seen - lower);
+        if draws.have_rig() {
+            for gain in draws.gains_that_matter(&history.smoothed, &number) {
+                let there = drawn(RigPart::WithGain(gain), draws.count.div_ceil(2));
+                let (lower, upper) = middle_95(&there);
+                let middle = number(&draws.with_gain(gain, &history.smoothed));
+                low = low.min(lower).min(2.0 * middle - upper);
+                high = high.max(upper).max(2.0 * middle - lower);
+            }
+        }
+        let (low, high) = (low.max(limits.0), high.min(limits.1));
+        let mut draws = stretched(all, low, high);
         for draw in &mut draws {
             *draw = draw.clamp(limits.0, limits.1);
         }
@@ -47,10 +64,6 @@ impl Night<'_> {
         let stretch = place * notes..(place + 1) * notes;
         let run = |values: &[f64]| widest_run(&values[stretch.clone()], &history.x, choice.limit);
         let (octaves, first, last) = run(&history.smoothed);
-        let own = draws.evaluate(&history.smoothed, false, draws.count, |values| {
-            run(values).0
-        });
-        let all = draws.evaluate(&history.smoothed, true, draws.count, |values| run(values).0);
         let span = history.x[notes - 1] - history.x[0];
         let t = history.points[place].t;
         let whole = if octaves >= span - 1e-9 {
@@ -65,7 +78,12 @@ impl Night<'_> {
             choice.limit,
             Self::at_words(choice.at, t),
         );
-        let mut found = Self::of_draws(octaves, &own, &all, (0.0, span), meaning);
+        let mut found = Self::of_draws(
+            (history, draws),
+            |values| run(values).0,
+            (0.0, span),
+            meaning,
+        );
         found.t = Some(t);
         found.readings = history.points[place].readings;
         Ok(found)
@@ -82,15 +100,12 @@ impl Night<'_> {
             });
             within.count() as f64 / rounds.len().max(1) as f64
         };
-        let seen = share(&history.smoothed);
-        let own = draws.evaluate(&history.smoothed, false, draws.count, share);
-        let all = draws.evaluate(&history.smoothed, true, draws.count, share);
         let meaning = format!(
             "of {}, those whose {notes} notes one retuning puts within {} cents",
             counted(rounds.len(), "round"),
             choice.limit,
         );
-        let mut found = Self::of_draws(seen, &own, &all, (0.0, 1.0), meaning);
+        let mut found = Self::of_draws((history, draws), share, (0.0, 1.0), meaning);
         found.readings = Self::readings(history, &rounds);
         found.needs_until = Some(f64::INFINITY);
         Ok(found)

@@ -1,11 +1,11 @@
 //! When a unit is warm and when it is ready: the first time from which a curve
 //! stays where it should for a stated time.
 
-use crate::curves::history::{Draws, History};
+use crate::curves::history::{Draws, History, RigPart};
 use crate::statistics::drift::{Apart, wander_between};
 use crate::statistics::minimax::half_range;
 use crate::statistics::trials::Trials;
-use crate::statistics::{quantile, standard_deviation};
+use crate::statistics::{middle_95, quantile, standard_deviation};
 use crate::words::{are, counted};
 
 /// The stay that is asked for unless a plan says otherwise, in seconds.
@@ -201,11 +201,12 @@ pub(crate) fn steady(
     }
     let closing = closing(&times, stay);
     let record = times[times.len() - 1];
-    let mut times_drawn = draws.evaluate(&history.smoothed, true, draws.count, |values| {
+    let reached = |values: &[f64]| {
         let margins = margins(history, values, watched, limit, closing);
         stays_from(&times, &margins, stay)
             .map_or(f64::INFINITY, |place| crossing(&times, &margins, place).1)
-    });
+    };
+    let mut times_drawn = draws.evaluate(&history.smoothed, RigPart::AsDrawn, draws.count, reached);
     let seen = margins(history, &history.smoothed, watched, limit, closing);
     let point = stays_from(&times, &seen, stay);
     if watched == Watched::ReferenceNote
@@ -221,8 +222,16 @@ pub(crate) fn steady(
             }
         }
     }
-    let mut drawn = times_drawn.clone();
-    drawn.sort_by(f64::total_cmp);
+    let (mut earliest, mut latest) = middle_95(&times_drawn);
+    // The reference note stays where it is whatever the gain.
+    if watched == Watched::ErrorLeft && draws.have_rig() {
+        for gain in draws.gains_that_matter(&history.smoothed, reached) {
+            let (with_gain, most) = (RigPart::WithGain(gain), draws.count.div_ceil(2));
+            let there = draws.evaluate(&history.smoothed, with_gain, most, reached);
+            let (lower, upper) = middle_95(&there);
+            (earliest, latest) = (earliest.min(lower), latest.max(upper));
+        }
+    }
     let mut maybe_moving = false;
     if watched == Watched::ReferenceNote {
         let series = history.raw(history.reference.unwrap_or(0));
@@ -243,7 +252,7 @@ pub(crate) fn steady(
     }
     let Some(point) = point else {
         let mut why = last_value(history, watched, limit, &seen);
-        let low = quantile(&drawn, 0.025).min(record);
+        let low = earliest.min(record);
         if low < record {
             why += "; within the uncertainty it may have been";
         }
@@ -259,13 +268,14 @@ pub(crate) fn steady(
     } else {
         (times[point - 1], times[point])
     };
-    let reached: Vec<f64> = drawn.iter().copied().filter(|t| t.is_finite()).collect();
+    let finite = times_drawn.iter().copied();
+    let finite: Vec<f64> = finite.filter(|t| t.is_finite()).collect();
     let drawing = (t - straight).abs();
     let (mut low, mut high) = (
-        t - (t - quantile(&drawn, 0.025)).max(0.0).hypot(1.96 * drawing),
-        t + (quantile(&drawn, 0.975) - t).max(0.0).hypot(1.96 * drawing),
+        t - (t - earliest).max(0.0).hypot(1.96 * drawing),
+        t + (latest - t).max(0.0).hypot(1.96 * drawing),
     );
-    let mut u = standard_deviation(&reached).hypot(drawing);
+    let mut u = standard_deviation(&finite).hypot(drawing);
     if point == 0 || is_gap(&times, point) || jumps(history, watched, point, limit) {
         low = low.min(bracket.0);
         high = high.max(bracket.1);

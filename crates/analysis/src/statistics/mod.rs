@@ -43,6 +43,13 @@ pub(crate) fn quantile(sorted: &[f64], share: f64) -> f64 {
     }
 }
 
+/// The ends of the middle 95 % of draws.
+pub(crate) fn middle_95(draws: &[f64]) -> (f64, f64) {
+    let mut sorted = draws.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    (quantile(&sorted, 0.025), quantile(&sorted, 0.975))
+}
+
 /// Standard deviation.
 pub(crate) fn standard_deviation(values: &[f64]) -> f64 {
     if values.len() < 2 {

@@ -28,8 +28,8 @@ pub(crate) struct RigLimits {
 
 impl RigLimits {
     /// The limits of a rig at one of its positions. What the output resistance of a
-    /// control voltage loses into all inputs on it is taken as a limit either way,
-    /// though it only ever takes away.
+    /// control voltage loses into all inputs on it is a limit one way: it only ever takes
+    /// away, so that the unit may be as much wider than it was seen.
     pub(crate) fn of(rig: &Rig, position: &PositionId) -> Self {
         let bounds = &rig.bounds;
         let own = rig.positions.get(position.as_str());

@@ -10,7 +10,8 @@ use model::result::UncertaintySource as Source;
 pub(crate) const TRIALS: usize = 1000;
 
 /// What the rig does in each trial, for one unit in one stage, as parts of its limits
-/// (rectangles from -1 to 1); what is off the curve as normal numbers.
+/// (rectangles from -1 to 1; of the loading, which only ever takes away, from 0 to 1);
+/// what is off the curve as normal numbers.
 ///
 /// The sample clock has none: it scales all frequencies alike and enters no result.
 #[derive(Debug, Clone)]
@@ -36,6 +37,11 @@ fn rectangle(address: Address) -> Vec<f64> {
     (0..TRIALS).map(|_| trials.within(1.0)).collect()
 }
 
+/// From 0 to 1 what is from -1 to 1.
+fn one_sided(parts: Vec<f64>) -> Vec<f64> {
+    parts.into_iter().map(|part| 0.5 * (1.0 + part)).collect()
+}
+
 impl SharedSources {
     /// Those of a unit in a stage with these notes, of which what is off the curve is known
     /// with so many degrees of freedom.
@@ -47,7 +53,7 @@ impl SharedSources {
         Self {
             gains: [
                 of(Source::CvGain, ""),
-                of(Source::Loading, ""),
+                one_sided(of(Source::Loading, "")),
                 of(Source::Session, ""),
             ],
             offset: of(Source::CvOffset, ""),

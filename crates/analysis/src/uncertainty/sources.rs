@@ -9,7 +9,7 @@
 //! retuned untouched.
 
 use super::shared_sources::{SharedSources, TRIALS};
-use crate::statistics::quantile;
+use crate::statistics::middle_95;
 use crate::statistics::trials::Trials;
 use nalgebra::DVector;
 
@@ -21,8 +21,8 @@ const INTERVAL_TRIALS: usize = 4000;
 pub(crate) struct Sources {
     /// Variance of what is each reading's own.
     pub(crate) own: f64,
-    /// Half-widths of what is shared: gain, its drift, loading, session; offset and
-    /// its drift.
+    /// Limits of what is shared: gain, loading (one way: with the sign in which it may have
+    /// moved the number), session, drift of the gain; offset and its drift.
     pub(crate) gains: [f64; 4],
     pub(crate) offsets: [f64; 2],
     pub(crate) steps: DVector<f64>,
@@ -95,18 +95,16 @@ impl Sources {
             })
             .collect()
     }
-    /// The middle 95 % of what may be added to the value.
+    /// The middle 95 % of what may be added to the value, wherever within its limits each
+    /// error of the rig lies: what stays the same for a run at either end, steps at either
+    /// end note by note. Limits say nothing of a shape, so the interval must hold at their
+    /// edges, and holds more often within.
     pub(crate) fn interval(&self, trials: &mut Trials) -> (f64, f64) {
-        let mut draws: Vec<f64> = (0..INTERVAL_TRIALS)
+        let draws: Vec<f64> = (0..INTERVAL_TRIALS)
             .map(|_| {
                 let mut sum = trials.normal() * self.own.sqrt();
-                for limit in self.gains.iter().chain(&self.offsets) {
-                    if *limit != 0.0 {
-                        sum += trials.within(*limit);
-                    }
-                }
                 for step in self.steps.iter().filter(|step| **step != 0.0) {
-                    sum += trials.within(*step);
+                    sum += step * trials.within(1.0).signum();
                 }
                 let misfit = self.misfit.norm();
                 if misfit > 0.0 {
@@ -115,8 +113,15 @@ impl Sources {
                 sum
             })
             .collect();
-        draws.sort_by(f64::total_cmp);
-        (quantile(&draws, 0.025), quantile(&draws, 0.975))
+        let (lower, upper) = middle_95(&draws);
+        let [gain, loading, session, drift] = self.gains;
+        let [offset, offset_drift] = self.offsets;
+        let either_way = [gain, session, drift, offset, offset_drift];
+        let reach: f64 = either_way.iter().map(|limit| limit.abs()).sum();
+        (
+            lower - reach + loading.min(0.0),
+            upper + reach + loading.max(0.0),
+        )
     }
 }
 
@@ -151,9 +156,17 @@ mod tests {
         let mean = Sources::of_sum(&[(0.5, again()), (0.5, again())]).unwrap();
         let expected = (31.663_879f64.powi(2) - 625.0 / 2.0).sqrt();
         assert!((mean.u() - expected).abs() < 1e-5, "{}", mean.u());
-        // Hardly anything but normal: 95 % lie within 1.96 u, by 4000 draws.
+        // Of an interval the limits are at their ends, and the rest is normal: 1.96 of
+        // 26.808 beside 28.75 and 5, by 4000 draws.
         let (low, high) = sources.interval(&mut Trials::of([0x47, 0x48, 2]));
-        assert!((high - low) / 2.0 / sources.u() > 1.85);
-        assert!((high - low) / 2.0 / sources.u() < 2.05);
+        assert!(
+            (high - 86.29).abs() < 2.5 && (low + 86.29).abs() < 2.5,
+            "{low} {high}"
+        );
+        // What only takes away widens one end.
+        let mut loaded = sources.clone();
+        loaded.gains[1] = 7.0;
+        let (same, wider) = loaded.interval(&mut Trials::of([0x47, 0x48, 2]));
+        assert!((same - low).abs() < 1e-9 && (wider - high - 7.0).abs() < 1e-9);
     }
 }

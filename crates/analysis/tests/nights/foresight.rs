@@ -20,8 +20,8 @@ fn an_uncalibrated_rig_cannot_decide_one_cent_per_octave() {
     assert_eq!(foresight.decides, Some(false));
     let (source, alone) = foresight.limited_by.unwrap();
     assert_eq!(source, Source::CvGain);
-    // 1 % of 1200 cents per octave; 95 % of a rectangle lie within 0.95 of it.
-    assert!((alone - 11.4).abs() < 0.3, "{foresight:?}");
+    // 1 % of 1200 cents per octave: an interval must hold at the edges of a limit.
+    assert!((alone - 12.0).abs() < 0.3, "{foresight:?}");
     assert!(
         foresight.sentence.contains("cannot decide"),
         "{foresight:?}"

@@ -17,6 +17,8 @@ const DRAWN_NUMBERS: usize = 1_000_000;
 /// A gain that moves a number by less than this part of what it moves the curve by does
 /// not move it.
 const MOVES_NOTHING: f64 = 1e-3;
+/// So many gains are tried from one end of their limits to the other.
+const GAINS_TRIED: u32 = 256;
 /// Never fewer draws than this.
 const LEAST_DRAWS: usize = 100;
 /// A control source drifts no faster than with this time constant, in seconds.
@@ -49,6 +51,18 @@ pub(crate) struct Draws {
     pub(crate) count: usize,
 }
 
+/// What of the rig is in a number that is computed of draws.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum RigPart {
+    /// Nothing: the readings' own alone.
+    Nothing,
+    /// All of it, as drawn.
+    AsDrawn,
+    /// All that acts as a gain together this much, and each of the rest at either end of its
+    /// limits: an interval must hold there too, since limits say nothing of a shape.
+    WithGain(f64),
+}
+
 /// One draw of what the rig shares, each as a part of its limit.
 struct RigDraw {
     gains: [f64; 3],
@@ -57,8 +71,10 @@ struct RigDraw {
     offset_drift: f64,
     /// The time constant with which the control source drifts, in seconds.
     drifts_in: f64,
-    /// What steps and what is off the curve do to each note, in cents.
+    /// What steps (as drawn, and each at the end it is nearer to) and what is off the curve
+    /// do to each note, in cents.
     steps: DVector<f64>,
+    steps_at_ends: DVector<f64>,
     off_curve: DVector<f64>,
 }
 
@@ -115,6 +131,10 @@ impl SharedByNote {
         let steps = DVector::from_fn(notes, |note, _| {
             self.step_limits[note] * sources.steps[note][trial]
         });
+        let steps_at_ends = steps.zip_map(
+            &DVector::from_column_slice(&self.step_limits),
+            |step, limit| limit.copysign(step),
+        );
         let off_curve = DVector::from_fn(notes, |note, _| {
             self.misfit[note] * sources.scale[trial] * sources.off_curve[note][trial]
         });
@@ -132,6 +152,7 @@ impl SharedByNote {
             offset_drift: sources.offset_drift[trial],
             drifts_in: FASTEST_DRIFT_S * (share * (last / FASTEST_DRIFT_S).ln()).exp(),
             steps: &self.steps * steps,
+            steps_at_ends: &self.steps * steps_at_ends,
             off_curve: &self.steps * off_curve,
         }
     }
@@ -139,15 +160,15 @@ impl SharedByNote {
 
 impl Draws {
     /// A number computed of each draw (of the first `most`) around the smoothed
-    /// curve: with each reading's own noise alone, or with what the rig shares as well.
+    /// curve, with a part of what the rig shares.
     pub(crate) fn evaluate(
         &self,
         smoothed: &[f64],
-        with_rig: bool,
+        rig: RigPart,
         most: usize,
         number: impl FnMut(&[f64]) -> f64,
     ) -> Vec<f64> {
-        self.moved(1.0, smoothed, with_rig, most, number)
+        self.moved(1.0, smoothed, rig, most, number)
     }
 
     /// The same with what each note has for itself (noise, steps, drift of the source)
@@ -155,11 +176,11 @@ impl Draws {
     pub(crate) fn evaluate_mirrored(
         &self,
         smoothed: &[f64],
-        with_rig: bool,
+        rig: RigPart,
         most: usize,
         number: impl FnMut(&[f64]) -> f64,
     ) -> Vec<f64> {
-        self.moved(-1.0, smoothed, with_rig, most, number)
+        self.moved(-1.0, smoothed, rig, most, number)
     }
 
     /// A number computed of each draw with nothing but what all notes have from the rig
@@ -209,11 +230,11 @@ impl Draws {
         &self,
         own_way: f64,
         smoothed: &[f64],
-        with_rig: bool,
+        rig: RigPart,
         most: usize,
         mut number: impl FnMut(&[f64]) -> f64,
     ) -> Vec<f64> {
-        if self.for_share && !with_rig {
+        if self.for_share && rig != RigPart::AsDrawn {
             return Vec::new();
         }
         let mut drawn = vec![0.0; smoothed.len()];
@@ -223,9 +244,7 @@ impl Draws {
                 for ((value, smooth), own) in drawn.iter_mut().zip(smoothed).zip(own) {
                     *value = smooth + own_way * own;
                 }
-                if with_rig {
-                    self.add_rig(trial, own_way, &mut drawn);
-                }
+                self.add_rig(rig, trial, own_way, &mut drawn);
                 number(&drawn)
             })
             .collect()
@@ -242,6 +261,64 @@ impl Draws {
         }
     }
 
+    /// Whether anything of the rig moves a number at all.
+    pub(crate) fn have_rig(&self) -> bool {
+        let limits = self.limits;
+        let moving = [
+            limits.offset,
+            limits.step,
+            limits.gain_drift,
+            limits.offset_drift,
+        ];
+        !self.for_share
+            && limits
+                .gains()
+                .iter()
+                .chain(&moving)
+                .any(|limit| *limit > 0.0)
+    }
+
+    /// The gains within their limits with which a number is least and most. What the loading
+    /// takes away makes the unit wider than it was seen.
+    pub(crate) fn gains_that_matter(
+        &self,
+        smoothed: &[f64],
+        number: impl Fn(&[f64]) -> f64,
+    ) -> Vec<f64> {
+        let [gain, loading, session] = self.limits.gains();
+        let (lower, upper) = (-gain - session, gain + session + loading);
+        let (mut least, mut most) = ((f64::INFINITY, lower), (f64::NEG_INFINITY, upper));
+        let at = |gain: f64| number(&self.with_gain(gain, smoothed));
+        let moved = (self.shared.gain.amax() * (upper - lower)).max(f64::MIN_POSITIVE);
+        let (one, other) = (at(lower), at(upper));
+        let same = (one - other).abs() <= MOVES_NOTHING * moved
+            && (one - at(f64::midpoint(lower, upper))).abs() <= MOVES_NOTHING * moved;
+        if same {
+            return vec![0.0];
+        }
+        for place in 0..=GAINS_TRIED {
+            let share = f64::from(place) / f64::from(GAINS_TRIED);
+            let gain = lower + share * (upper - lower);
+            let found = at(gain);
+            if found < least.0 {
+                least = (found, gain);
+            }
+            if found > most.0 {
+                most = (found, gain);
+            }
+        }
+        vec![least.1, most.1]
+    }
+
+    /// What a gain makes of a curve.
+    pub(crate) fn with_gain(&self, gain: f64, smoothed: &[f64]) -> Vec<f64> {
+        let shift = &self.shared.gain * gain;
+        let rounds = smoothed.chunks_exact(shift.len());
+        rounds
+            .flat_map(|round| round.iter().zip(&shift).map(|(value, shift)| value + shift))
+            .collect()
+    }
+
     /// Gain and offset of a draw.
     fn gain_and_offset(&self, trial: usize) -> (f64, f64) {
         let (rig, limits) = (&self.rig[trial], self.limits);
@@ -254,15 +331,27 @@ impl Draws {
 
     /// Adds to a curve what the rig does in a draw; what each note has for itself one way
     /// or the other.
-    fn add_rig(&self, trial: usize, own_way: f64, drawn: &mut [f64]) {
+    fn add_rig(&self, part: RigPart, trial: usize, own_way: f64, drawn: &mut [f64]) {
         let (rig, limits, shared) = (&self.rig[trial], self.limits, &self.shared);
         let notes = shared.gain.len();
-        let (gain, offset) = self.gain_and_offset(trial);
+        // What is drawn, or the end it is nearer to.
+        let placed = |drawn: f64| match part {
+            RigPart::WithGain(_) => drawn.signum(),
+            _ => drawn,
+        };
+        let ((gain, offset), steps) = match part {
+            RigPart::Nothing => return,
+            RigPart::AsDrawn => (self.gain_and_offset(trial), &rig.steps),
+            RigPart::WithGain(gain) => (
+                (gain, placed(rig.offset) * limits.offset),
+                &rig.steps_at_ends,
+            ),
+        };
         let shift: Vec<f64> = (0..notes)
             .map(|note| {
                 let mut shift = shared.gain[note] * gain + shared.offset[note] * offset;
                 if limits.step > 0.0 {
-                    shift += own_way * rig.steps[note];
+                    shift += own_way * steps[note];
                 }
                 if limits.off_curve {
                     shift += own_way * rig.off_curve[note];
@@ -279,8 +368,8 @@ impl Draws {
         }
         if limits.gain_drift > 0.0 || limits.offset_drift > 0.0 {
             let (gain, offset) = (
-                own_way * rig.gain_drift * limits.gain_drift,
-                own_way * rig.offset_drift * limits.offset_drift,
+                own_way * placed(rig.gain_drift) * limits.gain_drift,
+                own_way * placed(rig.offset_drift) * limits.offset_drift,
             );
             let drift: Vec<f64> = (0..notes)
                 .map(|note| shared.gain[note] * gain + shared.offset[note] * offset)

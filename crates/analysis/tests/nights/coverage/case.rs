@@ -27,7 +27,7 @@ const WORDS: [&[&str]; 6] = [
     &["plain", "leaky", "uneven", "sided", "walk", "hidden"],
 ];
 
-/// Limits of the calibrated example, `rigs/simulated.yaml`.
+/// Limits of a calibrated rig.
 const CALIBRATED: &str = "sample_clock: 30 ppm, cv_gain: 0.03 %, cv_offset: 2 mV, cv_step: 0.25 mV, cv_gain_drift: 50 ppm, cv_offset_drift: 0.1 mV, cv_output_resistance: 10 ohm, cv_session: 20 ppm, thermometer: 0.1 K";
 
 /// When the supply comes on where the plan switches it, in seconds of the run.
