@@ -58,6 +58,7 @@ impl Engine {
             flags: Flags::NONE,
             frequency: None,
             u: None,
+            u_noise: None,
             u_oscillator: None,
             rate_of_change: None,
             level: None,
@@ -177,9 +178,11 @@ impl Engine {
         if drift > MOVING_CENTS_PER_SECOND && drift * seconds > 10.0 * u * to_cents {
             estimate.flags.insert(Flag::Moving);
         }
-        let (Ok(frequency), Ok(u), Ok(u_oscillator)) = (
+        let u_noise = (fit.noise_variance().sqrt() * self.finder.rate).clamp(least_u, u);
+        let (Ok(frequency), Ok(u), Ok(u_noise), Ok(u_oscillator)) = (
             Hertz::new(hertz),
             HertzDifference::new(u),
+            HertzDifference::new(u_noise),
             HertzDifference::new(u_oscillator),
         ) else {
             estimate.state = State::NotPeriodic;
@@ -188,6 +191,7 @@ impl Engine {
         estimate.state = State::Ok;
         estimate.frequency = Some(frequency);
         estimate.u = Some(u);
+        estimate.u_noise = Some(u_noise);
         estimate.u_oscillator = Some(u_oscillator);
         estimate.rate_of_change = Some(rate_of_change);
     }

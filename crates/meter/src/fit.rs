@@ -38,7 +38,7 @@ impl Fit {
     /// window, and as that of the oscillator which the window samples.
     pub fn variances(&self) -> (f64, f64) {
         let samples = self.track.samples * self.track.samples;
-        let least = self.unit_variance * self.noise;
+        let least = self.noise_variance();
         let left_out = self.scatter.left_out / samples;
         self.scatter
             .wandering
@@ -48,6 +48,12 @@ impl Fit {
                 // An oscillator is only said to wander where that is beyond doubt.
                 (window, if self.scatter.wanders { source } else { window })
             })
+    }
+
+    /// Variance of the mean step by noise that is added to the signal, in (cycles per
+    /// sample) squared.
+    pub fn noise_variance(&self) -> f64 {
+        self.unit_variance * self.noise
     }
 
     /// How many periods the window holds.

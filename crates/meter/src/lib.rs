@@ -202,6 +202,10 @@ pub struct Estimate {
     pub frequency: Option<Hertz>,
     /// Standard uncertainty of that mean.
     pub u: Option<HertzDifference>,
+    /// The part of `u` that noise added to the signal makes, without hum and without the
+    /// oscillator's own jitter: the Cramer-Rao bound for the residual as if that were
+    /// white. It is no less than the noise makes, for the fit leaves some of the jitter there.
+    pub u_noise: Option<HertzDifference>,
     /// Standard uncertainty of the oscillator's frequency that the window samples:
     /// larger than `u` where its phase wanders by itself.
     pub u_oscillator: Option<HertzDifference>,
@@ -224,6 +228,7 @@ impl Estimate {
             flags: self.flags,
             frequency: self.frequency,
             u: self.u,
+            u_noise: self.u_noise,
             level: self.level,
         }
     }

@@ -190,6 +190,7 @@ mod tests {
             flags: Flags::NONE,
             frequency: Some(frequency),
             u: HertzDifference::new(u * frequency.get() / 1731.23).ok(),
+            u_noise: None,
             level: None,
         }
     }
@@ -244,6 +245,7 @@ mod tests {
         curve.push(&Measured {
             frequency: None,
             u: None,
+            u_noise: None,
             ..measured(0.0, 0.01)
         });
         curve.push(&measured(0.0, 0.01));

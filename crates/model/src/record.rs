@@ -315,6 +315,10 @@ pub struct Measured {
     pub frequency: Option<Hertz>,
     /// Standard uncertainty (k = 1) of that mean.
     pub u: Option<HertzDifference>,
+    /// The part of it that is due to noise added to the signal, without what the
+    /// oscillator's own jitter does: at most `u`. `None` where that was not kept, as in
+    /// stores before version 3.
+    pub u_noise: Option<HertzDifference>,
     /// Level, rms.
     pub level: Option<Level>,
 }

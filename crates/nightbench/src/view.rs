@@ -178,6 +178,7 @@ mod tests {
                             flags: Flags::NONE,
                             frequency: heard.then(|| Hertz::of(440.01)),
                             u: heard.then(|| HertzDifference::of(1e-3)),
+                            u_noise: None,
                             level: None,
                         },
                         waveform: None,

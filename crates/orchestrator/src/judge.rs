@@ -221,6 +221,7 @@ mod tests {
             flags: Flags::NONE,
             frequency: Some(PitchStandard::default().frequency(pitch(60))),
             u: None,
+            u_noise: None,
             level: None,
         };
         heard.judge(&PositionId::new("left"), pitch(72), &mut measured);

@@ -49,6 +49,9 @@ struct Heard<'a> {
     hz: Option<Number>,
     /// Its standard uncertainty (k = 1).
     u_hz: Option<Number>,
+    /// The part of that which noise added to the signal makes, without the oscillator's
+    /// own jitter; absent in runs of older versions.
+    u_noise_hz: Option<Number>,
     /// The deviation as played.
     cents: Option<Number>,
     /// The deviation with that of the reference note removed.
@@ -91,6 +94,8 @@ pub(crate) struct OneTrace<'a> {
     hz: Vec<Option<Number>>,
     /// Their standard uncertainties (k = 1).
     u_hz: Vec<Option<Number>>,
+    /// The parts of these which noise added to the signal makes.
+    u_noise_hz: Vec<Option<Number>>,
     /// The levels, rms.
     level_dbfs: Vec<Option<Number>>,
     /// Whether each could be measured, and if not, why.
@@ -217,6 +222,7 @@ impl<'a, 'd> Readings<'a, 'd> {
             hop_s: Number(first.hop.get()),
             hz: points.iter().map(hertz).collect(),
             u_hz: points.iter().map(u_hertz).collect(),
+            u_noise_hz: points.iter().map(u_noise_hertz).collect(),
             level_dbfs: points.iter().map(level).collect(),
             state: points.iter().map(|point| point.state).collect(),
             flags: points
@@ -254,6 +260,7 @@ fn heard<'a>(
         window_s: Number(window_s),
         hz: hertz(measured),
         u_hz: u_hertz(measured),
+        u_noise_hz: u_noise_hertz(measured),
         cents: deviation.map(|(as_played, _)| Number(as_played)),
         retuned_cents: deviation.and_then(|(_, retuned)| retuned).map(Number),
         level_dbfs: level(measured),
@@ -270,12 +277,16 @@ fn u_hertz(measured: &Measured) -> Option<Number> {
     measured.u.map(|u| Number(u.get()))
 }
 
+fn u_noise_hertz(measured: &Measured) -> Option<Number> {
+    measured.u_noise.map(|u| Number(u.get()))
+}
+
 fn level(measured: &Measured) -> Option<Number> {
     measured.level.map(|level| Number(level.get()))
 }
 
 /// The columns of the table of readings.
-const COLUMNS: [&str; 24] = [
+const COLUMNS: [&str; 25] = [
     "stage",
     "stage_name",
     "round",
@@ -292,6 +303,7 @@ const COLUMNS: [&str; 24] = [
     "window_s",
     "hz",
     "u_hz",
+    "u_noise_hz",
     "cents",
     "retuned_cents",
     "level_dbfs",

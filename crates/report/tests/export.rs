@@ -51,6 +51,7 @@ fn keys_carry_units_and_the_unknown_is_null() {
     for key in [
         "hz",
         "u_hz",
+        "u_noise_hz",
         "cents",
         "t_s",
         "run_s",

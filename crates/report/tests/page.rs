@@ -254,6 +254,7 @@ fn whatever_is_left_of_a_run_can_be_shown() {
             state: State::Silent,
             frequency: None,
             u: None,
+            u_noise: None,
             level: None,
             ..reading.measured
         };

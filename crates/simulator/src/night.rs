@@ -210,6 +210,7 @@ impl Bench {
             flags,
             frequency: measured.map(|(frequency, _)| frequency),
             u: measured.map(|(_, u)| u),
+            u_noise: measured.map(|(_, u)| u),
             level: place.and_then(|place| Level::new(20.0 * libm::log10(place.size)).ok()),
         }
     }

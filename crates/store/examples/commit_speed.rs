@@ -87,6 +87,7 @@ fn note(round: u32) -> Vec<Entry> {
                     flags: Flags::NONE,
                     frequency: Some(Hertz::of(261.6)),
                     u: Some(HertzDifference::of(3e-4)),
+                    u_noise: None,
                     level: Some(Level::of(-12.0)),
                 },
                 conditions: Conditions::default(),

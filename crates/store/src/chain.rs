@@ -199,6 +199,7 @@ impl Hash {
             flags,
             frequency,
             u,
+            u_noise,
             level,
         } = measured;
         self.text(state.name());
@@ -210,6 +211,12 @@ impl Hash {
         self.maybe(*frequency, |hash, value| hash.number(value.get()));
         self.maybe(*u, |hash, value| hash.number(value.get()));
         self.maybe(*level, |hash, value| hash.number(value.get()));
+        // Nothing where there is none: so the chains of older stores hold. What may come
+        // next is a zero or a one, or the name of a state, none of which begins so.
+        if let Some(value) = u_noise {
+            self.bytes(b"u_noise");
+            self.number(value.get());
+        }
     }
 
     fn reading(&mut self, reading: &Reading) {

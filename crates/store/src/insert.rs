@@ -65,8 +65,8 @@ fn insert_reading(
     to.prepare_cached(
         "INSERT INTO reading (run, entry, stage, round, slot, repeat, attempt, position,
             asked_note_number, residue_v, played_ns, at_ns, end_ns, window_s,
-            state, flags, hz, u_hz, level_dbfs, air_celsius, supply_v)
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            state, flags, hz, u_hz, u_noise_hz, level_dbfs, air_celsius, supply_v)
+         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
     )?
     .execute(params![
         run,
@@ -87,6 +87,7 @@ fn insert_reading(
         flags_text(measured.flags),
         measured.frequency.map(Hertz::get),
         measured.u.map(HertzDifference::get),
+        measured.u_noise.map(HertzDifference::get),
         measured.level.map(Level::get),
         conditions.air.map(Celsius::get),
         conditions.supply.map(Volts::get),
@@ -126,8 +127,8 @@ fn insert_trace(to: &Connection, run: i64, entry: i64, trace: &Trace) -> rusqlit
         hop.get(),
     ])?;
     let mut insert = to.prepare_cached(
-        "INSERT INTO point (run, entry, place, state, flags, hz, u_hz, level_dbfs)
-         VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO point (run, entry, place, state, flags, hz, u_hz, u_noise_hz, level_dbfs)
+         VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
     )?;
     for (place, point) in points.iter().enumerate() {
         insert.execute(params![
@@ -138,6 +139,7 @@ fn insert_trace(to: &Connection, run: i64, entry: i64, trace: &Trace) -> rusqlit
             flags_text(point.flags),
             point.frequency.map(Hertz::get),
             point.u.map(HertzDifference::get),
+            point.u_noise.map(HertzDifference::get),
             point.level.map(Level::get),
         ])?;
     }

@@ -102,7 +102,7 @@ enum Access {
 impl Store {
     /// Opens the store in a folder; makes the folder and an empty store where
     /// there is none. A store of an older version is copied
-    /// (`nightbench.v1.sqlite`) and then brought up to date.
+    /// (`nightbench.v2.sqlite`) and then brought up to date.
     ///
     /// # Errors
     /// When the folder cannot be made or written, lies on a network file system,

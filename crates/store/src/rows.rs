@@ -193,8 +193,8 @@ pub(crate) fn readings(from: &Connection, run: i64) -> Part<Reading> {
         from,
         run,
         "SELECT entry, stage, round, slot, repeat, attempt, position, asked_note_number,
-            residue_v, played_ns, at_ns, window_s, state, flags, hz, u_hz, level_dbfs,
-            air_celsius, supply_v
+            residue_v, played_ns, at_ns, window_s, state, flags, hz, u_hz,
+            u_noise_hz, level_dbfs, air_celsius, supply_v
          FROM reading WHERE run = ? ORDER BY entry",
         |row| {
             Ok(Reading {
@@ -240,7 +240,7 @@ pub(crate) fn traces(from: &Connection, run: i64) -> Part<Trace> {
 
 fn points(from: &Connection, run: i64, entry: i64) -> Result<Vec<Measured>, RowError> {
     let mut select = from.prepare_cached(
-        "SELECT state, flags, hz, u_hz, level_dbfs
+        "SELECT state, flags, hz, u_hz, u_noise_hz, level_dbfs
          FROM point WHERE run = ? AND entry = ? ORDER BY place",
     )?;
     let mut rows = select.query([run, entry])?;
@@ -309,6 +309,7 @@ fn measured(row: &Row) -> Result<Measured, RowError> {
         flags: flags_of(flags)?,
         frequency: maybe::<Hertz>(row, "hz")?,
         u: maybe::<HertzDifference>(row, "u_hz")?,
+        u_noise: maybe::<HertzDifference>(row, "u_noise_hz")?,
         level: maybe::<Level>(row, "level_dbfs")?,
     })
 }

@@ -14,7 +14,7 @@ const APPLICATION_ID: i64 = 0x4E69_4265;
 
 /// What makes a store of version n + 1 from one of version n, beginning with
 /// nothing. A step that has shipped is never changed; a new one is added.
-pub(crate) const STEPS: &[Step] = &[VERSION_1, VERSION_2];
+pub(crate) const STEPS: &[Step] = &[VERSION_1, VERSION_2, VERSION_3];
 
 /// A step from one version of the store to the next.
 #[derive(Debug, Clone, Copy)]
@@ -32,6 +32,11 @@ const VERSION_1: Step = Step {
 const VERSION_2: Step = Step {
     tables: include_str!("version_2.sql"),
     runs: Some(seal::all_runs),
+};
+
+const VERSION_3: Step = Step {
+    tables: include_str!("version_3.sql"),
+    runs: None,
 };
 
 /// The database in a store's folder.
@@ -314,11 +319,12 @@ fn take_steps(
     steps: &[Step],
 ) -> rusqlite::Result<()> {
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Exclusive)?;
-    for step in steps.iter().skip(from) {
+    for step in &steps[from..] {
         transaction.execute_batch(step.tables)?;
-        if let Some(runs) = step.runs {
-            runs(&transaction, folder)?;
-        }
+    }
+    // What is done to runs reads them as this program does: with the tables of the last step.
+    for runs in steps[from..].iter().filter_map(|step| step.runs) {
+        runs(&transaction, folder)?;
     }
     transaction.pragma_update(None, "user_version", steps.len() as i64)?;
     transaction.commit()
@@ -393,6 +399,7 @@ mod tests {
     const NEXT: &[Step] = &[
         VERSION_1,
         VERSION_2,
+        VERSION_3,
         Step {
             tables: "ALTER TABLE gap ADD COLUMN seen INTEGER NOT NULL DEFAULT 7",
             runs: None,
@@ -415,7 +422,7 @@ mod tests {
 
         // The copy is a whole store of the older version.
         let elsewhere = tempfile::tempdir().unwrap();
-        let copy = folder.path().join("nightbench.v2.sqlite");
+        let copy = folder.path().join("nightbench.v3.sqlite");
         std::fs::copy(copy, database(elsewhere.path())).unwrap();
         crate::tally::copy(folder.path(), elsewhere.path()).unwrap();
         let store = Store::open(elsewhere.path()).unwrap();
@@ -427,8 +434,8 @@ mod tests {
             matches!(
                 refused,
                 StoreError::Newer {
-                    found: 3,
-                    known: 2,
+                    found: 4,
+                    known: 3,
                     ..
                 }
             ),
@@ -443,7 +450,8 @@ mod tests {
         let broken = &[
             VERSION_1,
             VERSION_2,
-            NEXT[2],
+            VERSION_3,
+            NEXT[3],
             Step {
                 tables: "ALTER TABLE nothing ADD COLUMN x",
                 runs: None,

@@ -400,6 +400,7 @@ impl<'a> Ideal<'a> {
             frequency: Some(frequency),
             // A cent is this part of a frequency.
             u: Some(HertzDifference::of(frequency.get() * u * LN_2 / 1200.0)),
+            u_noise: Some(HertzDifference::of(frequency.get() * u * LN_2 / 1200.0)),
             level: None,
         }
     }

@@ -189,6 +189,7 @@ fn a_contact_that_fails_within_a_hold_is_timed_by_its_windows() {
                 flags: Flags::NONE,
                 frequency: Some(hz.shifted(Cents::of(cents))),
                 u: Some(HertzDifference::of(0.01)),
+                u_noise: None,
                 level: None,
             }
         })

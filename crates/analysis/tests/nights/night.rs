@@ -115,6 +115,9 @@ pub fn reading(
             u: Some(HertzDifference::of(
                 hz.get() * u * std::f64::consts::LN_2 / 1200.0,
             )),
+            u_noise: Some(HertzDifference::of(
+                hz.get() * u * std::f64::consts::LN_2 / 1200.0,
+            )),
             level: None,
         },
         conditions: Conditions::default(),

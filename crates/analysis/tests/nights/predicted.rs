@@ -81,6 +81,7 @@ fn hold(plan: &Plan, rig: &Rig, record: &mut RunRecord, cents: impl Fn(f64) -> f
                     flags: Flags::NONE,
                     frequency: Some(hz),
                     u: Some(HertzDifference::of(hz.get() * NOISE * LN_2 / 1200.0)),
+                    u_noise: None,
                     level: None,
                 }
             })

@@ -271,6 +271,7 @@ fn a_hold_gives_excursion_and_drift() {
                 flags: model::record::Flags::NONE,
                 frequency: Some(hz),
                 u: Some(model::quantity::HertzDifference::of(0.005)),
+                u_noise: None,
                 level: None,
             }
         });

@@ -47,6 +47,7 @@ fn measured(random: &mut Random) -> Measured {
         flags,
         frequency: (random.uniform() < 0.95).then(|| Hertz::of(hz)),
         u: (random.uniform() < 0.9).then(|| HertzDifference::of(wild(random).abs())),
+        u_noise: None,
         level: None,
     }
 }

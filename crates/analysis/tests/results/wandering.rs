@@ -37,6 +37,9 @@ pub fn hold(
                     u: Some(HertzDifference::of(
                         hz * u * std::f64::consts::LN_2 / 1200.0,
                     )),
+                    u_noise: Some(HertzDifference::of(
+                        hz * u * std::f64::consts::LN_2 / 1200.0,
+                    )),
                     level: None,
                 }
             })

@@ -128,6 +128,16 @@ fn a_wandering_oscillator_has_a_larger_uncertainty_than_its_window() {
         "{oscillator} {expected}"
     );
     assert!(window < 0.7 * oscillator);
+    // Of that next to nothing is the noise's, though what the fit leaves of the wandering
+    // counts as noise; without any it is all there is.
+    let noise = estimate.u_noise.unwrap().get();
+    assert!(noise < 0.05 * window, "{noise} {window}");
+    let steady = crate::tones::render(&Wave::saw(), 48_000.0, 24_000, 441.0, |n| {
+        440.0 * n as f64 / 48_000.0
+    });
+    let steady = meter.estimate(&with_noise(&steady, 60.0, &mut dice));
+    let (of_noise, all) = (steady.u_noise.unwrap().get(), steady.u.unwrap().get());
+    assert!(0.9 * all < of_noise && of_noise <= all && of_noise < noise);
     let truth = 440.0 + walk[24_000] / 0.5;
     assert!((estimate.frequency.unwrap().get() - truth).abs() < 3.0 * window);
 }

@@ -403,6 +403,7 @@ fn measured(asked_hz: Hertz, cents: f64, seed: u64) -> Measured {
         flags,
         frequency: Some(frequency),
         u: Some(HertzDifference::of(frequency.get() * 8e-6)),
+        u_noise: Some(HertzDifference::of(frequency.get() * 8e-6)),
         level: Some(Level::of(-11.5 + 0.1 * noise(seed))),
     }
 }

@@ -315,6 +315,7 @@ fn taken_up_again_it_goes_on_as_if_nothing_had_been() {
             flags: Flags::NONE,
             frequency: None,
             u: None,
+            u_noise: None,
             level: None,
         },
         conditions: Conditions::default(),
@@ -551,6 +552,7 @@ fn wherever_a_run_is_cut_its_rest_is_the_same() {
                     flags: Flags::NONE,
                     frequency: None,
                     u: None,
+                    u_noise: None,
                     level: None,
                 },
                 conditions: Conditions::default(),
@@ -607,6 +609,7 @@ fn a_hold_goes_on_in_phase() {
                     flags: Flags::NONE,
                     frequency: None,
                     u: None,
+                    u_noise: None,
                     level: None,
                 };
                 10

@@ -272,6 +272,7 @@ fn an_older_store_is_brought_up_to_date_in_a_copy() {
     let next = &[
         schema::STEPS[0],
         schema::STEPS[1],
+        schema::STEPS[2],
         Step {
             tables: "ALTER TABLE gap ADD COLUMN seen INTEGER NOT NULL DEFAULT 7",
             runs: None,
@@ -285,7 +286,7 @@ fn an_older_store_is_brought_up_to_date_in_a_copy() {
         rounds_of(&to_read(folder.path()).unwrap(), &id),
         Ok(whole_rounds(2))
     );
-    assert!(!folder.path().join("nightbench.v2.sqlite").exists());
+    assert!(!folder.path().join("nightbench.v3.sqlite").exists());
 }
 
 #[test]
@@ -299,7 +300,7 @@ fn what_is_refused_is_named_where_it_lies() {
         // Of a newer version, as far as this program knows.
         let refused = Store::read_only(place, &[], true).unwrap_err();
         assert!(
-            matches!(refused, StoreError::Newer { found: 2, .. }),
+            matches!(refused, StoreError::Newer { found: 3, .. }),
             "{refused}"
         );
         assert!(

@@ -43,13 +43,15 @@ fn measured() -> impl Strategy<Value = Measured> {
         vec(select(&Flag::ALL[..]), 0..4),
         option::of(quantity::<Hertz>()),
         option::of(quantity::<HertzDifference>()),
+        option::of(quantity::<HertzDifference>()),
         option::of(quantity::<Level>()),
     )
-        .prop_map(|(state, flags, frequency, u, level)| Measured {
+        .prop_map(|(state, flags, frequency, u, u_noise, level)| Measured {
             state,
             flags: flags.into_iter().collect::<Flags>(),
             frequency,
             u,
+            u_noise,
             level,
         })
 }
@@ -251,6 +253,7 @@ pub fn note(round: u32, slot: u16) -> Vec<Entry> {
                     flags: Flags::NONE,
                     frequency: Some(Hertz::of(261.6 + f64::from(round) * 1e-7)),
                     u: Some(HertzDifference::of(3e-4)),
+                    u_noise: None,
                     level: Some(Level::of(-12.1)),
                 },
                 conditions: Conditions::default(),

@@ -37,8 +37,37 @@ fn filled(folder: &Path) -> (Store, String) {
     (store, id.as_str().to_owned())
 }
 
-/// What version 2 brought taken away again, as a program of version 1 left it.
+/// What version 3 brought taken away again, as a program of version 2 left it.
+fn as_version_2(folder: &Path) {
+    alter(
+        folder,
+        "ALTER TABLE reading DROP COLUMN u_noise_hz;
+         ALTER TABLE point DROP COLUMN u_noise_hz;
+         PRAGMA user_version = 2;",
+    );
+}
+
+#[test]
+fn the_chains_of_a_store_of_version_2_hold() {
+    let folder = tempfile::tempdir().unwrap();
+    let (store, id) = filled(folder.path());
+    let before = bits(&store.library().unwrap().run(&id).unwrap());
+    drop(store);
+    as_version_2(folder.path());
+    let store = Store::open(folder.path()).unwrap();
+    assert_eq!(bits(&store.library().unwrap().run(&id).unwrap()), before);
+    // What is new in it is held to as the rest.
+    alter(
+        folder.path(),
+        "UPDATE reading SET u_noise_hz = 0.5 WHERE entry = 0",
+    );
+    let refused = store.library().unwrap().run(&id).unwrap_err();
+    assert!(refused.to_string().contains("1. entry"), "{refused}");
+}
+
+/// What version 2 brought taken away as well, as a program of version 1 left it.
 fn as_version_1(folder: &Path) {
+    as_version_2(folder);
     let database = rusqlite::Connection::open(folder.join(DATABASE)).unwrap();
     database
         .execute_batch(

@@ -118,6 +118,18 @@ pub fn on_the_way(unit: &Unit, apart: f64, after: f64) -> f64 {
     -apart * (-after / unit.slew).exp() * (TAU * unit.swings * after).cos()
 }
 
+/// The same of the mean frequency over a window that begins so long after.
+fn mean_on_the_way(unit: &Unit, apart: f64, after: f64, window: f64) -> f64 {
+    let parts = if after < 2.0 { 20 } else { 1 };
+    let ratio: f64 = (0..parts)
+        .map(|part| {
+            let share = (f64::from(part) + 0.5) / f64::from(parts);
+            (on_the_way(unit, apart, after + window * share) / 1200.0).exp2()
+        })
+        .sum();
+    1200.0 * (ratio / f64::from(parts)).log2()
+}
+
 impl Trial {
     pub fn draw(case: &Case, plan: &Plan, rig: &Rig, number: u64) -> Self {
         let law = rig.positions["left"].cv.law.control_law();
@@ -176,6 +188,7 @@ impl Trial {
                 flags: Flags::NONE,
                 frequency: Some(Hertz::of(hz + off)),
                 u: Some(HertzDifference::of(said.hypot(found.u.get()))),
+                u_noise: Some(found.u),
                 level: None,
             }
         };
@@ -193,9 +206,7 @@ impl Trial {
         }
         let mut traces = Vec::new();
         for hold in &self.timetable.holds {
-            traces.push(self.trace(hold, |pitch, t, hop, cents| {
-                read(pitch, t, hop, cents, &mut random)
-            }));
+            traces.push(self.trace(hold, |pitch, t, hop| read(pitch, t, hop, 0.0, &mut random)));
         }
         RunRecord {
             id: RunId::new("test"),
@@ -238,24 +249,15 @@ impl Trial {
 
     /// A hold: a note listened to without a gap, come to from the reference note where it
     /// is listened to from its beginning.
-    fn trace(&self, hold: &Hold, mut read: impl FnMut(Pitch, f64, f64, f64) -> Measured) -> Trace {
+    fn trace(&self, hold: &Hold, mut read: impl FnMut(Pitch, f64, f64) -> Measured) -> Trace {
         let window = |place: u32| {
             let t = hold.from + hold.hop * f64::from(place);
-            // The mean frequency over the window while the note is on its way.
-            let parts = if t - hold.played < 2.0 { 20 } else { 1 };
-            let ratio: f64 = (0..parts)
-                .map(|part| {
-                    let share = (f64::from(part) + 0.5) / f64::from(parts);
-                    let after = t + hold.hop * share - hold.played;
-                    (on_the_way(&self.unit, 1200.0, after) / 1200.0).exp2()
-                })
-                .sum();
-            read(
-                hold.pitch,
-                t,
-                hold.hop,
-                1200.0 * (ratio / f64::from(parts)).log2(),
-            )
+            let cents = mean_on_the_way(&self.unit, 1200.0, t - hold.played, hold.hop);
+            let measured = read(hold.pitch, t, hold.hop);
+            Measured {
+                frequency: measured.frequency.map(|hz| hz.shifted(Cents::of(cents))),
+                ..measured
+            }
         };
         Trace {
             stage: hold.stage,
@@ -300,9 +302,10 @@ pub fn settles(unit: &Unit, apart: f64) -> f64 {
     last.map_or(0.0, |step| f64::from(step + 1) * 1e-4)
 }
 
-/// How far a note that comes from so many cents below goes beyond, in cents.
-pub fn goes_beyond(unit: &Unit, apart: f64) -> f64 {
-    (0..20_000)
-        .map(|step| on_the_way(unit, apart, f64::from(step) * 1e-4))
+/// How far a note that comes from so many cents below goes beyond, in cents, by means over
+/// windows from when it is played on: what is quicker than they are is no part of it.
+pub fn goes_beyond(unit: &Unit, apart: f64, hop: f64) -> f64 {
+    (0..100)
+        .map(|window| mean_on_the_way(unit, apart, f64::from(window) * hop, hop))
         .fold(0.0, f64::max)
 }
