@@ -1,6 +1,7 @@
 //! How a note settles after it is played: from holds that are listened to from the
 //! beginning, else from how long notes had to be waited for.
 
+use crate::statistics::allan::overlapping_allan;
 use crate::statistics::drift::theil_sen;
 use model::record::{Flag, PositionId, RunRecord, State, Trace};
 use std::collections::BTreeMap;
@@ -35,6 +36,9 @@ pub(crate) struct Heard {
     /// Scatter of later windows, in cents, and how far they slid in all.
     pub(crate) scatter: f64,
     pub(crate) slid: f64,
+    /// How far the later value may have wandered since the note settled: standard
+    /// uncertainty in cents, by how far later means lie apart.
+    pub(crate) wandered: f64,
     /// +1 when the note was come to from below, -1 from above; 0 where the note
     /// before is not known.
     pub(crate) way: f64,
@@ -142,6 +146,7 @@ fn heard(record: &RunRecord, position: &PositionId, pieces: &[&Trace]) -> Option
         hop,
         scatter: crate::statistics::standard_deviation(&off),
         slid: slide * (times.last()? - times.first()?),
+        wandered: overlapping_allan(&off, off.len().div_ceil(4))? * 2f64.sqrt(),
         way: before.map_or(0.0, |(_, asked)| {
             let cents = first.asked.cents_from(asked).get();
             if cents.abs() < 1e-6 {

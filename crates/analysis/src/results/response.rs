@@ -157,6 +157,7 @@ impl Night<'_> {
             .flat_map(|heard| heard.windows.iter().map(|(_, off)| heard.way * off))
             .fold(0.0, f64::max);
         let scatter = known.iter().map(|heard| heard.scatter).fold(0.0, f64::max);
+        let wandered = known.iter().map(|heard| heard.wandered).fold(0.0, f64::max);
         let windows: usize = known.iter().map(|heard| heard.windows.len()).sum();
         let mut noise: Vec<f64> = (0..DRAWS)
             .map(|_| {
@@ -173,9 +174,9 @@ impl Night<'_> {
         );
         Ok(Found {
             value: (seen - quantile(&noise, 0.5)).max(0.0),
-            u: Some(scatter.hypot(standard_deviation(&noise))),
-            low: Some((seen - quantile(&noise, 0.975)).max(0.0)),
-            high: Some(seen + 2.0 * scatter),
+            u: Some(scatter.hypot(standard_deviation(&noise)).hypot(wandered)),
+            low: Some((seen - quantile(&noise, 0.975).hypot(2.0 * wandered)).max(0.0)),
+            high: Some(seen + 2.0 * scatter.hypot(wandered)),
             readings: windows,
             needs_until: Some(f64::INFINITY),
             ..Found::with(meaning)

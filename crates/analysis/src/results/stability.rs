@@ -19,7 +19,10 @@ const LEAST: usize = 10;
 /// Windows are adjoining when they are no further apart than this, in hops.
 const ADJOINING: f64 = 1.01;
 /// The meter's own share is known to about this part of itself.
-const METER_KNOWN_TO: f64 = 0.5;
+const METER_KNOWN_TO: f64 = 0.8;
+/// Why there is nothing to be taken out.
+const METER_NOT_KEPT: &str =
+    "the readings were kept by an older version, without the meter's own noise";
 /// So many standard deviations hold 95 % of a normal distribution, either way.
 const Z: f64 = 1.96;
 
@@ -27,7 +30,7 @@ const Z: f64 = 1.96;
 struct Gapless {
     cents: Vec<f64>,
     /// Mean variance of a window that is the meter's.
-    meter: f64,
+    meter: Option<f64>,
     hop: f64,
     from: f64,
 }
@@ -100,9 +103,9 @@ impl Gapless {
             cents: stretch.iter().map(|sample| sample.cents).collect(),
             meter: stretch
                 .iter()
-                .map(|sample| sample.u * sample.u)
-                .sum::<f64>()
-                / stretch.len() as f64,
+                .map(|sample| sample.of_meter)
+                .sum::<Option<f64>>()
+                .map(|sum| sum / stretch.len() as f64),
             hop,
             from: stretch[0].start,
         })
@@ -117,7 +120,7 @@ impl Gapless {
             .find_map(|shorter| Noise::of(&self.cents, shorter))
             .unwrap_or(Noise::White);
         let freedom = noise.degrees_of_freedom(self.cents.len(), m);
-        let meter = self.meter / m as f64;
+        let meter = self.meter? / m as f64;
         Some(without_meter(
             self.hop * m as f64,
             raw,
@@ -189,6 +192,9 @@ impl Night<'_> {
             )
             .into());
         };
+        if stretch.meter.is_none() {
+            return Err(METER_NOT_KEPT.to_owned().into());
+        }
         let asked = choice.over.unwrap_or(1.0);
         let m = ((asked / stretch.hop).round() as usize).max(1);
         if choice.over.is_some() && (m as f64 * stretch.hop / asked - 1.0).abs() > 0.01 {
@@ -246,7 +252,7 @@ impl Night<'_> {
         let (place, name) = self.watched_note(history)?;
         let note = self.curves.stages[&self.index].fit.notes[place];
         // Readings themselves, not curves through them: the middle of each round.
-        let mut readings: Vec<(f64, f64, f64)> = Vec::new();
+        let mut readings: Vec<(f64, f64, Option<f64>)> = Vec::new();
         let warm = self.warm_since().unwrap_or(f64::NEG_INFINITY);
         for round in self
             .curves
@@ -268,7 +274,12 @@ impl Night<'_> {
             };
             let t = mean(|sample| sample.middle);
             if t >= warm {
-                readings.push((t, mean(|sample| sample.cents), mean(|s| s.u * s.u) / n));
+                let meter: Option<f64> = visits.iter().map(|sample| sample.of_meter).sum();
+                readings.push((
+                    t,
+                    mean(|sample| sample.cents),
+                    meter.map(|sum| sum / (n * n)),
+                ));
             }
         }
         if readings.len() < 2 {
@@ -283,14 +294,17 @@ impl Night<'_> {
         let apart = choice.over.unwrap_or(usual);
         let slack = 0.2 * usual.min(apart);
         let mut changes = Vec::new();
-        let mut meter = 0.0;
+        let mut meter = Some(0.0);
         for (place, first) in readings.iter().enumerate() {
             let next = readings[place + 1..]
                 .iter()
                 .find(|next| (next.0 - first.0 - apart).abs() <= slack);
             if let Some(next) = next {
                 changes.push(next.1 - first.1);
-                meter += f64::midpoint(first.2, next.2);
+                let both = first.2.zip(next.2);
+                meter = meter
+                    .zip(both)
+                    .map(|(sum, (a, b))| sum + f64::midpoint(a, b));
             }
         }
         if changes.len() < LEAST || apart <= 0.0 {
@@ -303,6 +317,9 @@ impl Night<'_> {
             )
             .into());
         }
+        let Some(meter) = meter else {
+            return Err(METER_NOT_KEPT.to_owned().into());
+        };
         let raw = root_half_mean_square(&changes).unwrap_or(0.0);
         let series: Vec<f64> = readings.iter().map(|reading| reading.1).collect();
         let noise = Noise::of(&series, 1).unwrap_or(Noise::RandomWalk);

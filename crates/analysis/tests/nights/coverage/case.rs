@@ -92,7 +92,9 @@ impl Case {
   - rounds: {{name: night, {NOTES}, every: 10 min, for: 14 h}}"
             ),
             "imports" => format!("  - rounds: {{name: import, {NOTES}, every: 1 min, for: 40 min}}"),
-            "holds" => "  - hold: {name: quiet, note: C4, for: 10 min, hop: 1 s, settle: {fixed: 5 s}}
+            // The octaves of the simulator's flicker stand on powers of two of a second: with
+            // a hop of one of them each window would fall on them alike.
+            "holds" => "  - hold: {name: quiet, note: C4, for: 7 min, hop: 700 ms, settle: {fixed: 5 s}}
   - hold: {name: prompt, note: C5, for: 12 s, hop: 50 ms, settle: {fixed: 0 s}}
   - alternate: {name: alternate, between: [C4, C6], every: 10 s, times: 30}"
                 .to_owned(),

@@ -4,7 +4,7 @@
 //! Curves are taken at the middle of rounds, times (when it is warm, when it is ready) on
 //! the curve at any time, what noise does as its true mean square.
 
-use super::case::{Case, POWER, WINDOW};
+use super::case::{Case, Hold, POWER, WINDOW};
 use super::jitter::{half_of_changes, of_noise, returns};
 use super::minimax::{pairs, smallest};
 use super::trial::{Curve, Trial, goes_beyond, settles};
@@ -255,6 +255,11 @@ fn widest(x: &[f64], e: &[f64]) -> f64 {
         .fold(0.0, f64::max)
 }
 
+fn hold_of(trial: &Trial, stage: u16) -> &Hold {
+    let mut holds = trial.timetable.holds.iter();
+    holds.find(|hold| hold.stage == stage).expect("it is held")
+}
+
 /// What all results of the judged stages truly are; infinite where a time is never reached.
 /// Without an entry a result is not judged there.
 pub fn known(trial: &Trial) -> BTreeMap<Key, f64> {
@@ -273,12 +278,15 @@ pub fn known(trial: &Trial) -> BTreeMap<Key, f64> {
         let mut of_stage: Vec<(ResultName, f64)> = Vec::new();
         match *name {
             "prompt" => {
-                let [settling, beyond] = [settles, goes_beyond].map(|of| of(&trial.unit, 1200.0));
-                of_stage.push((ResultName::SettlingTime, settling));
+                let hold = hold_of(trial, index);
+                of_stage.push((ResultName::SettlingTime, settles(&trial.unit, 1200.0)));
+                let beyond = goes_beyond(&trial.unit, 1200.0, hold.hop);
                 of_stage.push((ResultName::Overshoot, beyond));
             }
             "quiet" => {
-                let second = [(0.0, 1.0), (1.0, -2.0), (2.0, 1.0)];
+                let hop = hold_of(trial, index).hop;
+                let second = [(0.0, 1.0), (hop, -2.0), (2.0 * hop, 1.0)];
+                let second = second.map(|(t, weight)| (t, weight / hop));
                 let square = of_noise(&second, trial.unit.white, trial.unit.flicker);
                 of_stage.push((ResultName::ShortTermStability, (square / 2.0).sqrt()));
                 of_stage.extend(over_time(trial, &rounds, f64::INFINITY));

@@ -96,15 +96,13 @@ mod tests {
 
     /// Results whose intervals are known to hold the truth too seldom in a plan, or to let a
     /// unit pass. Whoever mends one takes it out.
-    const KNOWN_TO_BE_WRONG: [(&str, ResultName); 10] = [
+    const KNOWN_TO_BE_WRONG: [(&str, ResultName); 8] = [
         ("nights", ResultName::Convergence),
         ("nights", ResultName::LargestChangeBetweenRounds),
         ("weather", ResultName::ErrorLeftAfterTrimming),
         ("weather", ResultName::ErrorLeftAfterBothTrimmers),
         ("weather", ResultName::Repeatability),
         ("holds", ResultName::LargestChangeBetweenRounds),
-        ("holds", ResultName::ShortTermStability),
-        ("holds", ResultName::Overshoot),
         ("sweeps", ResultName::Repeatability),
         ("hertz", ResultName::Repeatability),
     ];
