@@ -7,6 +7,7 @@ mod library;
 mod measuring;
 mod program;
 mod server;
+mod supplies;
 mod truth;
 
 use std::time::Duration;

@@ -145,7 +145,10 @@ fn turn() -> File {
 /// clients, so none is torn. For 64 ports instead of 2048: the server's shared memory
 /// then fits into the 64 MiB that a container has by default.
 fn launch(name: &str, words: &NamedTempFile) -> Child {
-    let mut command = Command::new("jackd");
+    // A test that is killed from outside takes it along: left over, it would bar the port
+    // for all that come after it.
+    let mut command = Command::new("setpriv");
+    command.args(["--pdeathsig", "KILL", "jackd"]);
     command.args(["-n", name, "-p", "64", "-r", "-S", "-d", "dummy"]);
     command.args(["-r", "48000", "-p", "1024", "-C", "0", "-P", "0"]);
     let said = words.reopen().expect("what jackd says can be kept");
