@@ -37,7 +37,7 @@ mod words;
 
 pub use curves::round_by_round::ProfilePoint;
 pub use curves::unit::UnitAnalysis;
-pub use foresight::{Foresight, Source, foresee};
+pub use foresight::{Assumption, Foreseen, Foresight, Source, foresee};
 pub use incidents::{OffCourse, incidents, unheard};
 pub use readings::identity::{Common, Identity};
 pub use readings::positions;

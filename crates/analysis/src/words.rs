@@ -2,12 +2,7 @@
 
 pub(crate) use model::quantity::shown::duration;
 
-use model::quantity::{Dimension, shown};
-
-/// A length of time with the digits that its standard uncertainty allows.
-fn duration_within(seconds: f64, u: Option<f64>) -> String {
-    shown::duration_within(seconds, u.map(|u| 2.0 * u))
-}
+use model::quantity::shown;
 
 /// "1 round", "5 rounds".
 pub(crate) fn counted(count: usize, what: &str) -> String {
@@ -34,16 +29,4 @@ pub(crate) fn cents(cents: f64) -> String {
 /// Cents with their sign: the small print of a result.
 pub(crate) fn signed(value: f64) -> String {
     shown::signed(value, shown::decimals(value, None))
-}
-
-/// A value of a result with its unit.
-pub(crate) fn quantity(value: f64, u: Option<f64>, dimension: Dimension) -> String {
-    match dimension {
-        Dimension::Duration => duration_within(value, u),
-        Dimension::Fraction => match u {
-            Some(u) => format!("{} %", number(value * 100.0, Some(u * 100.0))),
-            None => format!("{} %", shown::fixed(value * 100.0, 0)),
-        },
-        _ => format!("{} {}", number(value, u), dimension.unit()),
-    }
 }

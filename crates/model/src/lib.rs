@@ -18,5 +18,6 @@ pub mod record;
 pub mod result;
 mod suggestion;
 pub mod time;
+mod verdict;
 
 pub use plain::{excerpt, plain};

@@ -2,6 +2,7 @@
 
 pub use crate::budget::{Contribution, UncertaintySource};
 pub use crate::suggestion::{Evidence, Suggestion, SuggestionKind};
+pub use crate::verdict::{Because, JointRisk, Missing, Verdict};
 
 use crate::quantity::Dimension;
 use crate::record::PositionId;
@@ -339,34 +340,4 @@ impl Finding {
             Self::Undecided => "undecided",
         }
     }
-}
-
-/// A tolerance of the plan held against a unit.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Verdict {
-    /// The tolerance, counted from 0 in the plan.
-    pub tolerance: usize,
-    /// The unit in which position.
-    pub position: PositionId,
-    /// What is said.
-    pub finding: Finding,
-    /// In a sentence, with the numbers.
-    pub reason: String,
-    /// The probability that the result lies outside the tolerance, all results being
-    /// equally likely beforehand (JCGM 106, flat prior): of a pass the specific risk.
-    pub outside: Option<f64>,
-}
-
-/// The tolerances of a plan held against a unit, all together.
-#[derive(Debug, Clone, PartialEq)]
-pub struct JointRisk {
-    /// The unit in which position.
-    pub position: PositionId,
-    /// The probability that at least one tolerance is not met, all results being equally
-    /// likely beforehand; `None` where it is known of no tolerance.
-    pub outside: Option<f64>,
-    /// How many tolerances it speaks of: those whose own risk is known.
-    pub counted: usize,
-    /// How many there are.
-    pub tolerances: usize,
 }

@@ -100,6 +100,7 @@ pub fn of_run(complete: bool, verdicts: &[Verdict]) -> u8 {
 mod tests {
     use super::*;
     use model::record::PositionId;
+    use model::result::Because;
 
     #[test]
     fn incomplete_comes_before_failed_and_failed_before_undecided() {
@@ -107,7 +108,8 @@ mod tests {
             tolerance: 0,
             position: PositionId::new("left"),
             finding,
-            reason: String::new(),
+            result: None,
+            because: Because::NotDetermined,
             outside: None,
         };
         let (pass, fail) = (verdict(Finding::Pass), verdict(Finding::Fail));

@@ -276,7 +276,7 @@ pub fn check(arguments: &Check) -> Result<u8, Failure> {
                 "stages": stages,
                 "tolerances": foreseen
                     .iter()
-                    .map(|foresight| foreseen_as_json(&plan.value, foresight))
+                    .map(|foresight| foreseen_as_json(&plan.value, &rig.value, foresight))
                     .collect::<Vec<_>>(),
                 "calibration": certified::as_json(&rig.value),
             })
@@ -293,7 +293,7 @@ pub fn check(arguments: &Check) -> Result<u8, Failure> {
                 rig.value.name,
                 length(total.get()),
                 lines.join("\n"),
-                foreseen_as_text(&rig.value, &foreseen),
+                foreseen_as_text(&plan.value, &rig.value, &foreseen),
                 certified::as_text(&rig.value)
             )
         }
@@ -302,7 +302,7 @@ pub fn check(arguments: &Check) -> Result<u8, Failure> {
 }
 
 /// What the rig will be able to decide, a line each; nothing without tolerances.
-fn foreseen_as_text(rig: &Rig, foreseen: &[Foresight]) -> String {
+fn foreseen_as_text(plan: &Plan, rig: &Rig, foreseen: &[Foresight]) -> String {
     let mut text = String::new();
     for foresight in foreseen {
         if text.is_empty() {
@@ -322,12 +322,13 @@ fn foreseen_as_text(rig: &Rig, foreseen: &[Foresight]) -> String {
         } else {
             format!(" ({})", positions.join(", "))
         };
-        text.push_str(&format!("{mark:>9}  {}{which}\n", foresight.sentence));
+        let sentence = report::foreseen(plan, rig, foresight);
+        text.push_str(&format!("{mark:>9}  {sentence}{which}\n"));
     }
     text
 }
 
-fn foreseen_as_json(plan: &Plan, foresight: &Foresight) -> serde_json::Value {
+fn foreseen_as_json(plan: &Plan, rig: &Rig, foresight: &Foresight) -> serde_json::Value {
     let result = plan
         .tolerances
         .get(foresight.tolerance)
@@ -346,7 +347,7 @@ fn foreseen_as_json(plan: &Plan, foresight: &Foresight) -> serde_json::Value {
         "undecided_to": to,
         "limited_by": source.map(analysis::Source::name),
         "limit_alone": alone,
-        "sentence": foresight.sentence,
+        "sentence": report::foreseen(plan, rig, foresight),
     })
 }
 

@@ -4,6 +4,7 @@
 
 use crate::RunView;
 use crate::deviations::Deviations;
+use crate::verdicts;
 use model::document::plan::{Allow, Moment};
 use model::record::{Gap, PositionId};
 use model::result::{
@@ -174,7 +175,7 @@ pub(crate) struct OneVerdict<'a> {
     /// What is said.
     finding: Finding,
     /// In a sentence, with the numbers.
-    reason: &'a str,
+    reason: String,
     /// How likely the true value lies outside the range; null where that is not known.
     outside: Option<Number>,
 }
@@ -189,7 +190,7 @@ impl<'a> OneVerdict<'a> {
             at: tolerance.and_then(|tolerance| tolerance.at),
             allow: tolerance.map(|tolerance| &tolerance.allow),
             finding: verdict.finding,
-            reason: &verdict.reason,
+            reason: verdicts::reason(view, verdict),
             outside: verdict.outside.map(Number),
         }
     }

@@ -19,9 +19,29 @@ pub(crate) fn of_position<'a>(
     all.filter(move |incident| incident.id.position == *position)
 }
 
+/// When an incident was, what it was and how long it lasted: a clause.
+fn course(incident: &Incident) -> String {
+    format!(
+        "{} into the run, {}{}",
+        duration(incident.from.bad.seconds()),
+        what(incident),
+        lasting(incident)
+    )
+}
+
+/// The same with whose it is, behind a verdict that hangs on it.
+pub(crate) fn clause(incident: &Incident) -> String {
+    let whose = match &incident.whose {
+        Whose::Unit => "the unit\u{2019}s own",
+        Whose::SharedBy(_) => "shared by others",
+        Whose::Rig => "the rig\u{2019}s, not the unit\u{2019}s",
+        Whose::CannotTell => "the unit\u{2019}s or the rig\u{2019}s",
+    };
+    format!("{} ({whose})", course(incident))
+}
+
 /// An incident in two sentences: what and when, and whose.
 pub(crate) fn sentence(view: &RunView<'_>, incident: &Incident) -> String {
-    let at = incident.from.bad;
     let readings = match incident.readings {
         0 => String::new(),
         1 => " (1 reading)".to_owned(),
@@ -39,11 +59,9 @@ pub(crate) fn sentence(view: &RunView<'_>, incident: &Incident) -> String {
         }
     };
     format!(
-        "At {}, {} into the run, {}{}{readings}. {whose}",
-        clock(view, at),
-        duration(at.seconds()),
-        what(incident),
-        lasting(incident),
+        "At {}, {}{readings}. {whose}",
+        clock(view, incident.from.bad),
+        course(incident),
     )
 }
 

@@ -148,7 +148,7 @@ pub(crate) fn chance(verdict: &Verdict) -> Option<String> {
 mod tests {
     use super::*;
     use model::record::PositionId;
-    use model::result::{Finding, JointDraws, ResultName};
+    use model::result::{Because, Finding, JointDraws, ResultName};
 
     fn limited(name: ResultName, budget: &[(UncertaintySource, f64, f64)]) -> Outcome {
         Outcome {
@@ -215,7 +215,8 @@ mod tests {
                 tolerance: 0,
                 position: PositionId::new("left"),
                 finding: Finding::Undecided,
-                reason: String::new(),
+                result: None,
+                because: Because::NotDetermined,
                 outside,
             })
         };

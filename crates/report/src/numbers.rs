@@ -33,6 +33,23 @@ pub(crate) const fn shown_unit(dimension: Dimension) -> &'static str {
     }
 }
 
+/// A value with the digits that its standard uncertainty allows.
+pub(crate) fn number_within(value: f64, u: Option<f64>) -> String {
+    number(value, u.map(|u| 2.0 * u))
+}
+
+/// A value of a result with its unit, with the digits that its standard uncertainty allows.
+pub(crate) fn quantity(value: f64, u: Option<f64>, dimension: Dimension) -> String {
+    match dimension {
+        Dimension::Duration => duration_within(value, u.map(|u| 2.0 * u)),
+        Dimension::Fraction => match u {
+            Some(u) => format!("{} %", number_within(value * 100.0, Some(u * 100.0))),
+            None => format!("{} %", fixed(value * 100.0, 0)),
+        },
+        _ => format!("{} {}", number_within(value, u), dimension.unit()),
+    }
+}
+
 /// A value with its 95 % interval, in the unit in which it is shown: fractions in
 /// per cent.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -13,6 +13,7 @@ use crate::limited;
 use crate::list;
 use crate::numbers::duration;
 use crate::outline::{title, worst};
+use crate::verdicts;
 use model::document::plan::{Moment, Tolerance};
 use model::record::{PositionId, Unit};
 use model::result::{Finding, Outcome};
@@ -75,7 +76,7 @@ pub fn sentences(view: &RunView<'_>) -> Vec<UnitWords> {
                         || format!("tolerance {}", verdict.tolerance + 1),
                         tolerance_words,
                     ),
-                    reason: verdict.reason.clone(),
+                    reason: verdicts::reason(view, verdict),
                     chance: (verdict.finding == Finding::Undecided)
                         .then(|| limited::chance(verdict))
                         .flatten(),

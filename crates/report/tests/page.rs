@@ -5,7 +5,8 @@ mod specimen;
 use analysis::{Analysis, analyse};
 use model::record::{EventKind, Measured, State};
 use model::result::{
-    Contribution, Finding, JointDraws, JointRisk, Outcome, ResultName, UncertaintySource, Verdict,
+    Because, Contribution, Finding, JointDraws, JointRisk, Outcome, ResultName, UncertaintySource,
+    Verdict,
 };
 use report::RunView;
 use specimen::{CHARACTERS, Character, Specimen};
@@ -344,6 +345,7 @@ fn sentences_as_they_read() {
         outcome("a", ShortTermStability, Some((0.0071, 0.0069, 0.0074))),
         outcome("a", OffsetTemperatureCoefficient, Some((-1.2, -1.3, -1.1))),
         outcome("b", ReadyAfter, None),
+        outcome("b", WarmUpTime, None),
         outcome("b", ErrorLeftAfterRetuning, Some((22.4, 21.1, 23.7))),
         outcome("b", ErrorLeftAfterTrimming, Some((1.2, 0.8, 1.6))),
         outcome("b", ScaleError, Some((8.46, 7.86, 9.06))),
@@ -356,20 +358,31 @@ fn sentences_as_they_read() {
         outcome("c", HighEnd, Some((-13.3, -14.3, -12.3))),
         outcome("c", LowEnd, Some((-25.6, -26.8, -24.4))),
     ];
-    let verdict = |tolerance, position: &str, finding, reason: &str| Verdict {
-        tolerance,
-        position: model::record::PositionId::new(position),
-        finding,
-        reason: reason.to_owned(),
-        outside: None,
+    let outcomes = run.analysis.outcomes.clone();
+    let verdict = |tolerance, position: &str, finding, name| {
+        let mut own = outcomes
+            .iter()
+            .filter(|outcome| outcome.position.as_str() == position);
+        Verdict {
+            tolerance,
+            position: model::record::PositionId::new(position),
+            result: own.position(|outcome| outcome.name == name),
+            finding,
+            because: match finding {
+                Finding::Pass => Because::Inside,
+                Finding::Fail => Because::Outside,
+                Finding::Undecided => Because::NotDetermined,
+            },
+            outside: None,
+        }
     };
     run.analysis.verdicts = vec![
-        verdict(0, "a", Finding::Pass, "it is 0.11 cents/oct"),
-        verdict(0, "b", Finding::Fail, "it is 8.46 cents/oct"),
-        verdict(1, "a", Finding::Pass, "it is 23 min"),
-        verdict(1, "b", Finding::Undecided, "not known"),
-        verdict(2, "a", Finding::Pass, "it is 0.41 cents"),
-        verdict(2, "b", Finding::Pass, "it is 1.2 cents"),
+        verdict(0, "a", Finding::Pass, ScaleError),
+        verdict(0, "b", Finding::Fail, ScaleError),
+        verdict(1, "a", Finding::Pass, WarmUpTime),
+        verdict(1, "b", Finding::Undecided, WarmUpTime),
+        verdict(2, "a", Finding::Pass, ErrorLeftAfterTrimming),
+        verdict(2, "b", Finding::Pass, ErrorLeftAfterTrimming),
     ];
     let risk = |position: &str, outside, counted| JointRisk {
         position: model::record::PositionId::new(position),

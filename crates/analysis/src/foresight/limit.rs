@@ -12,7 +12,7 @@ use model::result::ResultName;
 
 /// From how far off a unit comes to rest, in cents, and in how many times the limit
 /// where that is more.
-const FROM_CENTS: f64 = 20.0;
+pub(super) const FROM_CENTS: f64 = 20.0;
 const FROM_LIMITS: f64 = 5.0;
 /// How near a note must come unless a plan says otherwise, in cents.
 const USUAL_BAND: f64 = 1.0;

@@ -7,16 +7,14 @@
 
 mod ideal;
 mod limit;
-mod say;
 
 use crate::curves::unit::UnitCurves;
 use crate::foresight::ideal::{AIR_MOVES_K, Ideal, Imagined, SUPPLY_MOVES_V};
-use crate::judging::verdict::{Limits, allow_words, decide, words_of};
+use crate::judging::verdict::{Limits, decide};
 use crate::results::choice::Choice;
 use crate::results::{Computed, Night};
 use crate::uncertainty::limits::RigLimits;
-use crate::words::duration;
-use limit::listened_to;
+use limit::{FROM_CENTS, listened_to};
 use model::document::plan::{Plan, Settle, Stage, Tolerance};
 use model::document::rig::Rig;
 use model::record::PositionId;
@@ -42,8 +40,56 @@ pub struct Foresight {
     /// The bound that counts most, and what it alone stands for: half of the 95 %
     /// interval, in the result's unit.
     pub limited_by: Option<(Source, f64)>,
-    /// All of it in a sentence.
-    pub sentence: String,
+    /// What it hangs on.
+    pub because: Foreseen,
+}
+
+/// Why a tolerance can be decided or not. "A unit" is the one that is imagined.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Foreseen {
+    /// The uncertainty that is to be expected; `assuming` is what must happen besides.
+    Uncertainty {
+        /// None where nothing must.
+        assuming: Option<Assumption>,
+    },
+    /// The rig has no thermometer.
+    NoThermometer,
+    /// Nothing reads the voltage of the unit's supply.
+    SupplyNotRead,
+    /// A settling time in a stage that waits until a note is steady.
+    SettlesUnheard,
+    /// A size that single windows of a hold will show.
+    ShownWhenHeard,
+    /// The plan ends before the limit of a time.
+    PlanEnds {
+        /// How long the record is then, in seconds.
+        record: f64,
+    },
+    /// Even of a unit without error a time that is not reached for certain.
+    MayNotBeSeen,
+    /// Nothing is known even of a unit without error, or of one at the limit.
+    NotDetermined {
+        /// Which of them.
+        at_limit: bool,
+        /// Why its result has no value, where it has none.
+        why_not: Option<String>,
+    },
+    /// A unit well within passes or not, and of one near the limit nothing is known.
+    NotNearTheLimit {
+        /// Why its result has no value, where it has none.
+        why_not: Option<String>,
+    },
+}
+
+/// What must happen during a stage for a result to be stated.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Assumption {
+    /// The air moves by so many kelvin and back while the unit is warm.
+    AirMoves(f64),
+    /// The unit's supply moves by so many volts and back.
+    SupplyMoves(f64),
+    /// The unit comes to rest from so many cents off and does nothing else.
+    ComesToRest(f64),
 }
 
 /// What can limit a result before anything is measured.
@@ -156,21 +202,17 @@ impl<'a> Desk<'a> {
             .find(|(_, stage)| stage.name() == tolerance.of)?;
         let limits = Limits::of(&tolerance.allow, tolerance.result)?;
         let name = tolerance.result;
-        let of = format!("{} of \"{}\"", words_of(name), tolerance.of);
-        let what = format!("{of}, {}", allow_words(&tolerance.allow));
-        let mut foresight = Foresight {
+        let bare = |(decides, because)| Foresight {
             tolerance: number,
             positions: self.positions.to_vec(),
-            decides: None,
+            decides,
             expanded: None,
             undecided: None,
             limited_by: None,
-            sentence: String::new(),
+            because,
         };
-        if let Some((decides, why)) = self.beyond_foresight(stage, name) {
-            foresight.decides = decides;
-            foresight.sentence = format!("{what}: {why}");
-            return Some(foresight);
+        if let Some(beyond) = self.beyond_foresight(stage, name) {
+            return Some(bare(beyond));
         }
         let closely = listened_to(name);
         let listened = (closely != Imagined::STEADY)
@@ -178,24 +220,16 @@ impl<'a> Desk<'a> {
             .flatten();
         let curves = listened.as_ref().unwrap_or(&self.steady);
         let steady = self.compute(curves, index, tolerance);
-        if name == ResultName::Overshoot && steady.outcome.value.is_some() {
-            foresight.sentence = format!(
-                "{what}: cannot be foreseen: it is known to twice what single windows of the hold scatter, and that shows when the note is heard"
-            );
-            return Some(foresight);
-        }
         let near = [limits.upper, limits.lower]
             .into_iter()
             .find(|limit| limit.is_finite());
-        if let Some(record) = self.ends_before(index, name, near.unwrap_or(0.0))
-            && steady.outcome.value.is_some()
-        {
-            foresight.decides = Some(true);
-            foresight.sentence = format!(
-                "{what}: the rig does not stand in its way, but the plan ends after {}: a unit that takes longer than it can show is left undecided",
-                duration(record)
-            );
-            return Some(foresight);
+        if steady.outcome.value.is_some() {
+            if name == ResultName::Overshoot {
+                return Some(bare((None, Foreseen::ShownWhenHeard)));
+            }
+            if let Some(record) = self.ends_before(index, name, near.unwrap_or(0.0)) {
+                return Some(bare((Some(true), Foreseen::PlanEnds { record })));
+            }
         }
         let at_limit = near.and_then(|limit| self.at_limit(index, tolerance, limit.abs()));
         let steady_reach = Reach::of(&steady);
@@ -203,81 +237,28 @@ impl<'a> Desk<'a> {
             Some((computed, curves)) => (Reach::of(computed), curves),
             None => (steady_reach, curves),
         };
+        let at_limit = at_limit.as_ref().map(|(computed, _)| computed);
         // What only a unit shows that has something of it.
         let shown_by_some = matches!(name, ResultName::LowEnd | ResultName::Convergence);
         let Some(steady_reach) = steady_reach.or(reach.filter(|_| shown_by_some)) else {
-            let none = match &at_limit {
-                Some((computed, _)) if shown_by_some => computed,
-                _ => &steady,
-            };
-            // A time that even a unit without error does not reach for certain is the rig's
-            // doing.
-            let may_never = !shown_by_some
-                && none.record.is_some()
-                && none.outcome.value.is_some()
-                && none.outcome.high.is_none();
-            let why = none.outcome.why_not.as_deref().unwrap_or(if may_never {
-                "by the rig's limits of error it may never be seen to come that near; calibrate the rig or widen the tolerance"
-            } else {
-                "its uncertainty cannot be foreseen"
-            });
-            foresight.decides = (may_never || steady.not_reached_in.is_some()).then_some(false);
-            let unit = if shown_by_some {
-                "at the limit"
-            } else {
-                "without error"
-            };
-            foresight.sentence = format!("{what}: cannot be said even of a unit {unit}: {why}");
-            return Some(foresight);
+            return Some(bare(not_determined(&steady, at_limit, shown_by_some)));
         };
         let middle = middle(&steady, limits, steady_reach, reach.unwrap_or(steady_reach));
         let guard = self.plan.decision.guard_band;
-        let (finding, _) = decide(&middle, &tolerance.allow, guard, None, None);
-        foresight.decides = Some(finding == Finding::Pass);
+        let passes = decide(&middle, &tolerance.allow, guard, &[], None).0 == Finding::Pass;
         let Some(reach) = reach else {
-            let why = at_limit
-                .as_ref()
-                .and_then(|(computed, _)| computed.outcome.why_not.as_deref());
-            let why = why.unwrap_or("how surely is not known");
-            let well_within = match finding {
-                Finding::Pass => "passes",
-                _ => "is left undecided",
-            };
-            foresight.sentence = format!(
-                "{what}: a unit well within it {well_within}; of one near the limit this plan cannot say it: {why}"
-            );
-            return Some(foresight);
+            let why_not = at_limit.and_then(|computed| computed.outcome.why_not.clone());
+            return Some(bare((Some(passes), Foreseen::NotNearTheLimit { why_not })));
         };
-        let expanded = steady_reach.wider().max(reach.wider());
-        foresight.expanded = Some(expanded);
-        if let Some(limit) = near.filter(|_| finding == Finding::Pass) {
-            let (inside, outside) = if limit == limits.upper {
-                (reach.up, reach.down)
-            } else {
-                (reach.down, reach.up)
-            };
-            let (one, other) = if limit == limits.upper {
-                (limit - guard * inside, limit + guard * outside)
-            } else {
-                (limit - guard * outside, limit + guard * inside)
-            };
-            let least = if has_least(name) {
-                0.0
-            } else {
-                f64::NEG_INFINITY
-            };
-            foresight.undecided = Some((one.max(least), other.min(most_of(name))));
-        }
-        foresight.limited_by = self.limited_by(curves, index, tolerance);
-        let sentence = say::sentence(
-            &foresight,
-            tolerance,
-            &self.plan.decision,
-            &self.rig.bounds,
-            assuming(name).as_deref(),
-        );
-        foresight.sentence = format!("{of}: {sentence}");
-        Some(foresight)
+        let assuming = assuming(name);
+        Some(Foresight {
+            expanded: Some(steady_reach.wider().max(reach.wider())),
+            undecided: near
+                .filter(|_| passes)
+                .map(|limit| undecided(name, limit, guard, reach)),
+            limited_by: self.limited_by(curves, index, tolerance),
+            ..bare((Some(passes), Foreseen::Uncertainty { assuming }))
+        })
     }
 
     /// How long the record of a unit is that is to be warm or ready, where it ends before
@@ -323,31 +304,61 @@ impl<'a> Desk<'a> {
         &self,
         stage: &Stage,
         name: ResultName,
-    ) -> Option<(Option<bool>, &'static str)> {
+    ) -> Option<(Option<bool>, Foreseen)> {
         use ResultName as R;
         let (air, supply) = Ideal::of(self.plan, self.rig, self.positions.first()?)?.reads();
-        Some(match name {
-            R::OffsetTemperatureCoefficient | R::ScaleTemperatureCoefficient if !air => (
-                Some(false),
-                "this rig cannot decide it, because it has no thermometer",
-            ),
-            R::SupplySensitivity if !supply => (
-                Some(false),
-                "this rig cannot decide it, because nothing reads the voltage of the unit's supply",
-            ),
+        match name {
+            R::OffsetTemperatureCoefficient | R::ScaleTemperatureCoefficient if !air => {
+                Some((Some(false), Foreseen::NoThermometer))
+            }
+            R::SupplySensitivity if !supply => Some((Some(false), Foreseen::SupplyNotRead)),
             R::SettlingTime => match (stage, stage.listen(self.plan).settle.clone()) {
                 (
                     Stage::Rounds(_) | Stage::Sweep(_) | Stage::Alternate(_),
                     Settle::UntilSteady { .. },
-                ) => (
-                    None,
-                    "cannot be foreseen: in this stage all that is known is how long each note had to be waited for, the short listens of a tenth of a second or more included; a hold with settle: {fixed: 0 s} shows it to the length of a window",
-                ),
-                _ => return None,
+                ) => Some((None, Foreseen::SettlesUnheard)),
+                _ => None,
             },
-            _ => return None,
-        })
+            _ => None,
+        }
     }
+}
+
+/// Whether a tolerance can be decided of which nothing is known even of the unit that shows
+/// it best, and why nothing is.
+fn not_determined(
+    steady: &Computed,
+    at_limit: Option<&Computed>,
+    shown_by_some: bool,
+) -> (Option<bool>, Foreseen) {
+    let best = at_limit.filter(|_| shown_by_some).unwrap_or(steady);
+    // A time that even a unit without error does not reach for certain is the rig's doing.
+    let may_never = !shown_by_some
+        && best.record.is_some()
+        && best.outcome.value.is_some()
+        && best.outcome.high.is_none();
+    let why_not = best.outcome.why_not.clone();
+    let because = if may_never && why_not.is_none() {
+        Foreseen::MayNotBeSeen
+    } else {
+        Foreseen::NotDetermined {
+            at_limit: shown_by_some,
+            why_not,
+        }
+    };
+    let decides = (may_never || steady.not_reached_in.is_some()).then_some(false);
+    (decides, because)
+}
+
+/// From where to where a unit near a limit stays undecided.
+fn undecided(name: ResultName, limit: f64, guard: f64, reach: Reach) -> (f64, f64) {
+    let (from, to) = (limit - guard * reach.up, limit + guard * reach.down);
+    let least = if has_least(name) {
+        0.0
+    } else {
+        f64::NEG_INFINITY
+    };
+    (from.max(least), to.min(most_of(name)))
 }
 
 /// The unit in the middle of a tolerance: the steady one moved there. A result with
@@ -376,18 +387,13 @@ fn middle(steady: &Computed, limits: Limits, steady_reach: Reach, at_limit: Reac
     middle
 }
 
-/// What must happen during the stage for a result to be stated.
-fn assuming(name: ResultName) -> Option<String> {
+const fn assuming(name: ResultName) -> Option<Assumption> {
     match name {
-        ResultName::OffsetTemperatureCoefficient | ResultName::ScaleTemperatureCoefficient => Some(
-            format!("if the air moves by {AIR_MOVES_K} K and back while the unit is warm"),
-        ),
-        ResultName::SupplySensitivity => Some(format!(
-            "if its supply moves by {SUPPLY_MOVES_V} V and back"
-        )),
-        ResultName::Convergence => {
-            Some("of a unit that comes to rest from 20 cents off and does nothing else".to_owned())
+        ResultName::OffsetTemperatureCoefficient | ResultName::ScaleTemperatureCoefficient => {
+            Some(Assumption::AirMoves(AIR_MOVES_K))
         }
+        ResultName::SupplySensitivity => Some(Assumption::SupplyMoves(SUPPLY_MOVES_V)),
+        ResultName::Convergence => Some(Assumption::ComesToRest(FROM_CENTS)),
         _ => None,
     }
 }

@@ -1,10 +1,10 @@
 //! What a stage was to measure and did not: a gap can hide the worst, so nothing
 //! passes across one.
 
-use crate::curves::unit::UnitCurves;
-use crate::words::duration;
+use crate::curves::unit::{UnitCurves, UnitStage};
 use model::document::plan::{Moment, Notes, Plan, Stage};
 use model::record::{EventKind, RunRecord};
+use model::result::Missing;
 
 /// So many periods without a round are a hole: one missing round is not.
 const HOLE_PERIODS: f64 = 2.5;
@@ -14,10 +14,9 @@ const SHARE_OF_ROUNDS: f64 = 0.8;
 /// What is missing of a unit in a stage.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Gaps {
-    /// Notes never or seldom measured, in words.
-    notes: Vec<String>,
-    /// From, until (seconds since t = 0), in words.
-    holes: Vec<(f64, f64, String)>,
+    /// Notes never or seldom measured.
+    notes: Vec<Missing>,
+    holes: Vec<Hole>,
     /// Rounds that count, and those that were planned, where it is rounds.
     rounds: Option<(usize, usize)>,
     /// The period of rounds and the planned end, in seconds, where there are such.
@@ -25,6 +24,53 @@ pub(crate) struct Gaps {
     ends: Option<f64>,
     first: Option<f64>,
     last: Option<f64>,
+}
+
+/// A stretch without readings, in seconds since t = 0.
+#[derive(Debug, Clone)]
+struct Hole {
+    from: f64,
+    until: f64,
+    missing: Missing,
+}
+
+/// What a stage is to play: which notes, and how often and how long where it is rounds.
+struct Planned {
+    notes: Notes,
+    every_lasts: Option<(f64, f64)>,
+    rounds: Option<usize>,
+}
+
+impl Planned {
+    fn of(stage: &Stage) -> Option<Self> {
+        Some(match stage {
+            Stage::Rounds(rounds) => Self {
+                notes: rounds.notes.clone(),
+                every_lasts: Some((rounds.every.get(), rounds.lasts.get())),
+                rounds: Some((rounds.lasts / rounds.every + 1e-9).floor() as usize),
+            },
+            Stage::Sweep(sweep) => Self {
+                notes: sweep.notes.clone(),
+                every_lasts: None,
+                rounds: None,
+            },
+            Stage::Alternate(alternate) => {
+                let every = alternate.every.get();
+                Self {
+                    notes: Notes::List(alternate.between.to_vec()),
+                    every_lasts: Some((every, every * f64::from(alternate.times))),
+                    rounds: Some(alternate.times as usize),
+                }
+            }
+            // A hold is averaged into minutes.
+            Stage::Hold(hold) => Self {
+                notes: Notes::List(vec![hold.note.clone()]),
+                every_lasts: Some((60.0, hold.lasts.get())),
+                rounds: None,
+            },
+            _ => return None,
+        })
+    }
 }
 
 impl Gaps {
@@ -36,75 +82,18 @@ impl Gaps {
         record: &RunRecord,
     ) -> Self {
         let mut gaps = Self::default();
-        let Some(unit_stage) = curves.stages.get(&index) else {
+        let (Some(unit_stage), Some(planned)) = (curves.stages.get(&index), Planned::of(stage))
+        else {
             return gaps;
         };
         let fit = &unit_stage.fit;
-        let origin = unit_stage.origin.at;
-        let (notes, every, lasts) = match stage {
-            Stage::Rounds(rounds) => (
-                rounds.notes.clone(),
-                Some(rounds.every.get()),
-                Some(rounds.lasts.get()),
-            ),
-            Stage::Sweep(sweep) => (sweep.notes.clone(), None, None),
-            Stage::Alternate(alternate) => (
-                Notes::List(alternate.between.to_vec()),
-                Some(alternate.every.get()),
-                Some(alternate.every.get() * f64::from(alternate.times)),
-            ),
-            // A hold is averaged into minutes.
-            Stage::Hold(hold) => (
-                Notes::List(vec![hold.note.clone()]),
-                Some(60.0),
-                Some(hold.lasts.get()),
-            ),
-            _ => return gaps,
-        };
-        let planned = match stage {
-            Stage::Rounds(rounds) => Some((rounds.lasts / rounds.every + 1e-9).floor() as usize),
-            Stage::Alternate(alternate) => Some(alternate.times as usize),
-            _ => None,
-        };
-        gaps.rounds = planned.map(|planned| (fit.rounds.len(), planned));
+        gaps.rounds = planned.rounds.map(|planned| (fit.rounds.len(), planned));
         if fit.rounds.is_empty() {
-            gaps.notes.push("no reading of the stage counts".to_owned());
+            gaps.notes.push(Missing::AllReadings);
             return gaps;
         }
-        let (mut never, mut seldom): (Vec<String>, Vec<String>) = (Vec::new(), Vec::new());
-        for planned in notes.expand(plan.pitch, curves.unit.law) {
-            let at = fit.notes.iter().copied().find(|note| {
-                curves.unit.notes[*note]
-                    .pitch
-                    .cents_from(planned.pitch)
-                    .get()
-                    .abs()
-                    < 0.01
-            });
-            let all = fit.rounds.len();
-            let with = |note: usize| {
-                fit.rounds
-                    .iter()
-                    .filter(|round| round.note_of.contains(&note))
-                    .count()
-            };
-            match at.map(with) {
-                None if !never.contains(&planned.name) => never.push(planned.name),
-                Some(with) if (with as f64) < SHARE_OF_ROUNDS * all as f64 => {
-                    let words = format!("{} counts in only {with} of {all} rounds", planned.name);
-                    if !seldom.contains(&words) {
-                        seldom.push(words);
-                    }
-                }
-                _ => {}
-            }
-        }
-        if !never.is_empty() {
-            let verb = if never.len() == 1 { "was" } else { "were" };
-            gaps.notes
-                .push(format!("{} {verb} never measured", never.join(", ")));
-        }
-        gaps.notes.extend(seldom);
+        gaps.notes = missing_notes(curves, unit_stage, plan, &planned.notes);
+        let origin = unit_stage.origin.at;
         let mut times: Vec<f64> = fit
             .rounds
             .iter()
@@ -113,7 +102,7 @@ impl Gaps {
         times.sort_by(f64::total_cmp);
         gaps.first = times.first().copied();
         gaps.last = times.last().copied();
-        let (Some(every), Some(lasts)) = (every, lasts) else {
+        let Some((every, lasts)) = planned.every_lasts else {
             return gaps;
         };
         gaps.every = Some(every);
@@ -136,24 +125,27 @@ impl Gaps {
                         .is_none_or(|id| *id == curves.unit.position)
                 })
                 .find(|gap| (from..=until).contains(&gap.at.seconds_from(origin)))
-                .map_or_else(String::new, |gap| format!(" ({})", gap.reason))
+                .map(|gap| gap.reason.clone())
         };
         // A round that is late in beginning is not yet a hole.
         let bounds = std::iter::once(began - every * 0.5)
             .chain(times.iter().copied())
             .chain(std::iter::once(began + lasts))
             .collect::<Vec<f64>>();
-        for pair in bounds.windows(2) {
-            if pair[1] - pair[0] > HOLE_PERIODS * every {
-                let words = format!(
-                    "there are no readings from {} to {}{}",
-                    duration(pair[0].max(began)),
-                    duration(pair[1]),
-                    reason(pair[0], pair[1])
-                );
-                gaps.holes.push((pair[0], pair[1], words));
-            }
-        }
+        let wide = bounds
+            .windows(2)
+            .filter(|pair| pair[1] - pair[0] > HOLE_PERIODS * every);
+        gaps.holes = wide
+            .map(|pair| Hole {
+                from: pair[0],
+                until: pair[1],
+                missing: Missing::Stretch {
+                    from: pair[0].max(began),
+                    until: pair[1],
+                    reason: reason(pair[0], pair[1]),
+                },
+            })
+            .collect();
         gaps
     }
 
@@ -163,57 +155,69 @@ impl Gaps {
     }
 
     /// What keeps a result that looks at the stage up to `until` from a pass.
-    pub(crate) fn of_stretch(&self, until: f64) -> Option<String> {
-        let holes = self.holes.iter().filter(|(from, _, _)| *from < until);
-        let all: Vec<&str> = self
-            .notes
-            .iter()
-            .map(String::as_str)
-            .chain(holes.map(|(_, _, words)| words.as_str()))
-            .collect();
-        (!all.is_empty()).then(|| all.join("; "))
+    pub(crate) fn of_stretch(&self, until: f64) -> Vec<Missing> {
+        let holes = self.holes.iter().filter(|hole| hole.from < until);
+        let holes = holes.map(|hole| &hole.missing);
+        self.notes.iter().chain(holes).cloned().collect()
     }
 
     /// What keeps the result of a moment from a pass.
-    pub(crate) fn of_moment(&self, at: Moment) -> Option<String> {
+    pub(crate) fn of_moment(&self, at: Moment) -> Vec<Missing> {
         let slack = self.every.map(|every| every * HOLE_PERIODS);
         let far = match (at, slack, self.first, self.last) {
             (Moment::End, Some(slack), _, Some(last)) => {
-                self.ends.filter(|ends| ends - last > slack).map(|ends| {
-                    format!(
-                        "the stage was to last until {} and the last round is that of {}",
-                        duration(ends),
-                        duration(last)
-                    )
-                })
+                let ends = self.ends.filter(|ends| ends - last > slack);
+                ends.map(|planned| Missing::End { planned, last })
             }
             (Moment::After(time), Some(slack), Some(first), Some(last)) => {
-                let t = time.get();
-                let hole = self
-                    .holes
-                    .iter()
-                    .find(|(from, until, _)| (*from..=*until).contains(&t));
-                if let Some((_, _, words)) = hole {
-                    Some(words.clone())
-                } else {
-                    (t < first - slack || t > last + slack).then(|| {
-                        format!(
-                            "the rounds of the stage run from {} to {}, and {} is outside",
-                            duration(first),
-                            duration(last),
-                            duration(t)
-                        )
+                let asked = time.get();
+                let is_in = |hole: &&Hole| (hole.from..=hole.until).contains(&asked);
+                let hole = self.holes.iter().find(is_in);
+                hole.map(|hole| hole.missing.clone()).or_else(|| {
+                    (asked < first - slack || asked > last + slack).then_some(Missing::Moment {
+                        asked,
+                        first,
+                        last,
                     })
-                }
+                })
             }
             _ => None,
         };
-        let all: Vec<&str> = self
-            .notes
-            .iter()
-            .map(String::as_str)
-            .chain(far.as_deref())
-            .collect();
-        (!all.is_empty()).then(|| all.join("; "))
+        self.notes.iter().cloned().chain(far).collect()
     }
+}
+
+/// The planned notes that a unit never played, and those that count in few rounds.
+fn missing_notes(
+    curves: &UnitCurves,
+    stage: &UnitStage,
+    plan: &Plan,
+    notes: &Notes,
+) -> Vec<Missing> {
+    let fit = &stage.fit;
+    let of = fit.rounds.len();
+    let (mut never, mut seldom): (Vec<String>, Vec<Missing>) = (Vec::new(), Vec::new());
+    for planned in notes.expand(plan.pitch, curves.unit.law) {
+        let at = fit.notes.iter().copied().find(|note| {
+            let pitch = curves.unit.notes[*note].pitch;
+            pitch.cents_from(planned.pitch).get().abs() < 0.01
+        });
+        let with = |note: usize| {
+            let rounds = fit.rounds.iter();
+            rounds.filter(|round| round.note_of.contains(&note)).count()
+        };
+        match at.map(with) {
+            None if !never.contains(&planned.name) => never.push(planned.name),
+            Some(rounds) if (rounds as f64) < SHARE_OF_ROUNDS * of as f64 => {
+                let note = planned.name;
+                let missing = Missing::Seldom { note, rounds, of };
+                if !seldom.contains(&missing) {
+                    seldom.push(missing);
+                }
+            }
+            _ => {}
+        }
+    }
+    let never = (!never.is_empty()).then_some(Missing::Notes(never));
+    never.into_iter().chain(seldom).collect()
 }

@@ -1,14 +1,14 @@
 //! What incidents do to verdicts: a unit to which something happened does not pass.
 
-use crate::words::{duration, number};
 use model::document::plan::{Incidents, Plan};
 use model::incident::{Incident, IncidentKind, Whose};
 use model::record::{PositionId, RunRecord};
-use model::result::{Finding, JointRisk, Verdict};
+use model::result::{Because, Finding, JointRisk, Verdict};
 use model::time::RunTime;
 
 /// Turns passes over stages in which something happened to the unit: what is its own, or may
-/// be, fails it; what is shared or the rig's leaves it undecided. `origin` has the number and
+/// be, fails it; what is shared or the rig's leaves it undecided. What only kept the rig from
+/// listening turns nothing. `origin` has the number and
 /// t = 0 of a stage, by its name and the unit's position.
 pub(crate) fn turn(
     plan: &Plan,
@@ -32,11 +32,13 @@ pub(crate) fn turn(
         else {
             continue;
         };
-        let own: Vec<&Incident> = incidents
+        let mut own: Vec<&Incident> = incidents
             .iter()
-            .filter(|one| one.id.position == verdict.position && concerns(one, from, until))
+            .filter(|one| one.id.position == verdict.position)
+            .filter(|one| !is_deafness(one) && concerns(one, from, until))
             .collect();
-        let Some(first) = own.iter().min_by_key(|one| (is_shared(one), one.id.number)) else {
+        own.sort_by_key(|one| (is_shared(one), one.id.number));
+        let Some(first) = own.first() else {
             continue;
         };
         verdict.finding = if is_shared(first) {
@@ -44,6 +46,7 @@ pub(crate) fn turn(
         } else {
             Finding::Fail
         };
+        verdict.because = Because::Incidents(own.iter().map(|one| one.id.clone()).collect());
         // What it would have been without, nobody knows; nor, of such a unit, the risk over
         // all tolerances.
         verdict.outside = None;
@@ -51,12 +54,16 @@ pub(crate) fn turn(
         if let Some(risk) = risks.iter_mut().find(of_unit) {
             (risk.outside, risk.counted) = (None, 0);
         }
-        let more = match own.len() - 1 {
-            0 => String::new(),
-            more => format!("; and {more} more"),
-        };
-        verdict.reason = format!("{}, but {}{more}", verdict.reason, told(first));
     }
+}
+
+/// Whether it is only that the rig did not listen: nothing is known to have happened to the
+/// unit, and what was not measured is missing, which is judged by itself.
+const fn is_deafness(incident: &Incident) -> bool {
+    matches!(
+        incident.kind,
+        IncidentKind::LostSamples | IncidentKind::CaptureLost | IncidentKind::InputDead
+    )
 }
 
 const fn is_shared(incident: &Incident) -> bool {
@@ -83,20 +90,4 @@ fn concerns(incident: &Incident, from: RunTime, until: RunTime) -> bool {
         (_, until) => until.map(|until| until.bad),
     };
     incident.from.bad <= until && ends.is_none_or(|ends| ends >= from)
-}
-
-/// Which it was, as a clause; the list of incidents says the rest.
-fn told(incident: &Incident) -> String {
-    let at = duration(incident.from.bad.seconds());
-    let what = incident.kind.name().replace('_', " ");
-    let size = incident.size.map_or_else(String::new, |size| {
-        format!(" of {} cents", number(size.cents, Some(size.u)))
-    });
-    let whose = match &incident.whose {
-        Whose::Unit => "of the unit's own",
-        Whose::CannotTell => "that may be the unit's own",
-        Whose::SharedBy(_) => "that others shared",
-        Whose::Rig => "of the rig's",
-    };
-    format!("{at} into the run there was an incident {whose} ({what}{size})")
 }

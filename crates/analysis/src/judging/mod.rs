@@ -6,15 +6,15 @@ pub(crate) mod verdict;
 
 use crate::curves::unit::{UnitAnalysis, UnitCurves};
 use crate::readings::measuring_stages;
-use crate::results::Night;
 use crate::results::budget::{Alone, Nights};
-use crate::results::choice::{Asked, AskedStage, Choice, asked};
+use crate::results::choice::{Asked, Choice, asked};
+use crate::results::{Computed, Night};
 use crate::uncertainty::joint;
 use gaps::Gaps;
 use model::document::plan::Plan;
 use model::record::RunRecord;
-use model::result::{Finding, JointRisk, Outcome, ResultName, Verdict};
-use verdict::decide;
+use model::result::{Because, Finding, JointRisk, Missing, Outcome, ResultName, Verdict};
+use verdict::{could_turn, decide};
 
 /// One unit in one measuring stage.
 pub(crate) struct StagePart {
@@ -22,6 +22,16 @@ pub(crate) struct StagePart {
     pub(crate) unit: Option<UnitAnalysis>,
     pub(crate) outcomes: Vec<Outcome>,
 }
+
+/// A unit held against the tolerances of a plan.
+struct Judge<'a> {
+    plan: &'a Plan,
+    record: &'a RunRecord,
+    curves: &'a UnitCurves,
+}
+
+/// A verdict, and in which trials its tolerance is not met, where that is known.
+type Judged = (Verdict, Option<(f64, Vec<bool>)>);
 
 /// The results of a unit in every stage, the verdicts on them, and the risk over all.
 pub(crate) fn judge(
@@ -33,14 +43,15 @@ pub(crate) fn judge(
     let mut verdicts = Vec::new();
     // In which trials each tolerance is not met, and how likely that is.
     let mut trials: Vec<(Vec<bool>, f64)> = Vec::new();
+    let mut results = 0;
     let alone = Alone::of(curves);
-    for AskedStage {
-        index,
-        stage,
-        results,
-        ..
-    } in asked(plan, curves.unit.law)
-    {
+    let judge = Judge {
+        plan,
+        record,
+        curves,
+    };
+    for asked in asked(plan, curves.unit.law) {
+        let (index, stage) = (asked.index, asked.stage);
         let night = Night::new(curves, index, stage.name());
         let mut unit = curves.unit_analysis(index, stage.name());
         if let Some(unit) = &mut unit {
@@ -48,61 +59,21 @@ pub(crate) fn judge(
         }
         let mut outcomes = Vec::new();
         let nights = Nights::of(&alone);
-        let missing = Gaps::of(curves, index, stage, plan, record);
-        for Asked {
-            name,
-            choice,
-            tolerances,
-        } in results
-        {
-            let computed = night.compute(name, &choice);
-            for number in tolerances {
-                let allow = &plan.tolerances[number].allow;
-                let gaps = match computed.needs_until {
-                    Some(until) => missing.of_stretch(until),
-                    None => missing.of_moment(choice.at),
-                };
-                // A usual stay may be cut to what the plan leaves room for, but
-                // not to what an early end of the run left.
-                let cut = computed
-                    .shortened
-                    .clone()
-                    .filter(|_| choice.stay != Choice::USUAL.stay || !record.is_complete());
-                let gaps = gaps.or(cut);
-                let spoilt = spoilt(curves, index, name);
-                let (mut finding, mut reason) = decide(
-                    &computed,
-                    allow,
-                    plan.decision.guard_band,
-                    gaps.as_deref(),
-                    spoilt.as_deref(),
-                );
-                let mut outside = verdict::outside(&computed, allow);
-                let turned = missing
-                    .missing_rounds()
-                    .filter(|_| finding == Finding::Fail)
-                    .and_then(|rounds| {
-                        let guard = plan.decision.guard_band;
-                        verdict::could_turn(&computed, allow, guard, rounds, gaps.as_deref())
-                    });
-                if let Some(why) = turned {
-                    (finding, reason) = (Finding::Undecided, why);
-                    // How the missing rounds are nobody knows.
-                    outside = None;
-                }
-                verdicts.push(Verdict {
-                    tolerance: number,
-                    position: curves.unit.position.clone(),
-                    finding,
-                    reason,
-                    outside: outside.as_ref().map(|(share, _)| *share),
-                });
+        let gaps = Gaps::of(curves, index, stage, plan, record);
+        for asked in asked.results {
+            let computed = night.compute(asked.name, &asked.choice);
+            for number in &asked.tolerances {
+                let (mut verdict, outside) =
+                    judge.verdict(index, *number, &asked, &computed, &gaps);
+                verdict.result = Some(results);
+                verdicts.push(verdict);
                 trials.extend(outside.map(|(share, trials)| (trials, share)));
             }
             outcomes.push(Outcome {
-                budget: nights.budget(&night, &computed, &choice),
+                budget: nights.budget(&night, &computed, &asked.choice),
                 ..computed.outcome
             });
+            results += 1;
         }
         stages.push(StagePart {
             stage: index,
@@ -111,16 +82,9 @@ pub(crate) fn judge(
         });
     }
     for (number, tolerance) in plan.tolerances.iter().enumerate() {
-        if measuring_stages(plan).any(|(_, stage)| stage.name() == tolerance.of) {
-            continue;
+        if !measuring_stages(plan).any(|(_, stage)| stage.name() == tolerance.of) {
+            verdicts.push(judge.found(number, Finding::Undecided, Because::NoSuchStage));
         }
-        verdicts.push(Verdict {
-            tolerance: number,
-            position: curves.unit.position.clone(),
-            finding: Finding::Undecided,
-            reason: format!("the plan has no measuring stage \"{}\"", tolerance.of),
-            outside: None,
-        });
     }
     let risk = (!plan.tolerances.is_empty()).then(|| JointRisk {
         position: curves.unit.position.clone(),
@@ -131,24 +95,72 @@ pub(crate) fn judge(
     (stages, verdicts, risk)
 }
 
-/// Why a result of a stage cannot be judged at all: a break in the unit's
-/// thermal history spoils what is said of its warming up.
-fn spoilt(curves: &UnitCurves, stage: u16, name: ResultName) -> Option<String> {
-    if !matches!(name, ResultName::WarmUpTime | ResultName::ReadyAfter) {
-        return None;
+impl Judge<'_> {
+    fn verdict(
+        &self,
+        stage: u16,
+        number: usize,
+        asked: &Asked,
+        computed: &Computed,
+        missing: &Gaps,
+    ) -> Judged {
+        let allow = &self.plan.tolerances[number].allow;
+        let guard = self.plan.decision.guard_band;
+        let choice = &asked.choice;
+        let mut gaps = match computed.needs_until {
+            Some(until) => missing.of_stretch(until),
+            None => missing.of_moment(choice.at),
+        };
+        // A usual stay may be cut to what the plan leaves room for, but not to what an early
+        // end of the run left.
+        let may_be_cut = choice.stay == Choice::USUAL.stay && self.record.is_complete();
+        if gaps.is_empty() && !may_be_cut {
+            let asked = choice.stay;
+            let cut = computed.shortened_to;
+            gaps.extend(cut.map(|record| Missing::Stay { record, asked }));
+        }
+        let spoilt = self.spoilt(stage, asked.name);
+        let (finding, because) = decide(computed, allow, guard, &gaps, spoilt.as_ref());
+        let turned = missing
+            .missing_rounds()
+            .filter(|_| finding == Finding::Fail)
+            .and_then(|rounds| could_turn(computed, allow, guard, rounds, gaps));
+        if let Some(because) = turned {
+            // How the missing rounds are nobody knows.
+            return (self.found(number, Finding::Undecided, because), None);
+        }
+        let outside = verdict::outside(computed, allow);
+        let found = Verdict {
+            outside: outside.as_ref().map(|(share, _)| *share),
+            ..self.found(number, finding, because)
+        };
+        (found, outside)
     }
-    let stage = curves.stages.get(&stage)?;
-    let (at, text) = stage.origin.broken.as_ref()?;
-    let last = stage
-        .fit
-        .rounds
-        .iter()
-        .map(|round| round.until)
-        .fold(0.0, f64::max);
-    (at.seconds() < last).then(|| {
-        format!(
-            "the unit's thermal history broke after {}: {text}",
-            crate::words::duration(at.seconds_from(stage.origin.at))
-        )
-    })
+
+    /// A verdict on a tolerance of which nothing else is known.
+    fn found(&self, tolerance: usize, finding: Finding, because: Because) -> Verdict {
+        Verdict {
+            tolerance,
+            position: self.curves.unit.position.clone(),
+            result: None,
+            finding,
+            because,
+            outside: None,
+        }
+    }
+
+    /// Why a result of a stage cannot be judged at all: a break in the unit's thermal
+    /// history spoils what is said of its warming up.
+    fn spoilt(&self, stage: u16, name: ResultName) -> Option<Because> {
+        if !matches!(name, ResultName::WarmUpTime | ResultName::ReadyAfter) {
+            return None;
+        }
+        let stage = self.curves.stages.get(&stage)?;
+        let (at, text) = stage.origin.broken.as_ref()?;
+        let ends = stage.fit.rounds.iter().map(|round| round.until);
+        (at.seconds() < ends.fold(0.0, f64::max)).then(|| Because::HistoryBroken {
+            after_s: at.seconds_from(stage.origin.at),
+            text: text.clone(),
+        })
+    }
 }

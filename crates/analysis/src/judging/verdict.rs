@@ -3,10 +3,9 @@
 
 use crate::results::Computed;
 use crate::uncertainty::joint::{self, above};
-use crate::words::{duration, number, quantity};
 use model::document::plan::Allow;
-use model::quantity::{AnyQuantity, Dimension};
-use model::result::{Finding, Outcome, ResultName};
+use model::quantity::AnyQuantity;
+use model::result::{Because, Finding, Missing, Outcome, ResultName};
 
 /// Lower and upper limit, open where there is none.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -30,11 +29,6 @@ impl Limits {
     }
 }
 
-/// A tolerance as it reads: "within 1 cent/oct".
-pub(crate) fn allow_words(allow: &Allow) -> String {
-    allow.to_string()
-}
-
 /// What a tolerance says of a result.
 ///
 /// `guard` times the expanded uncertainty (the half of the interval that looks at
@@ -46,76 +40,37 @@ pub(crate) fn decide(
     computed: &Computed,
     allow: &Allow,
     guard: f64,
-    gaps: Option<&str>,
-    spoilt: Option<&str>,
-) -> (Finding, String) {
+    gaps: &[Missing],
+    spoilt: Option<&Because>,
+) -> (Finding, Because) {
     let outcome = &computed.outcome;
-    let name = words_of(outcome.name);
-    let asked = allow_words(allow);
-    let undecided = |why: String| (Finding::Undecided, why);
     let Some(limits) = Limits::of(allow, outcome.name) else {
-        return undecided(format!(
-            "{name} is in {}, and the tolerance is not",
-            outcome.name.dimension().unit()
-        ));
+        return (Finding::Undecided, Because::OtherDimension);
     };
-    if let Some(why) = spoilt {
-        return undecided(format!("{name} cannot be judged: {why}"));
+    if let Some(because) = spoilt {
+        return (Finding::Undecided, because.clone());
     }
-    if let Some(record) = computed.not_reached_in {
-        let why = outcome.why_not.as_deref().unwrap_or("not reached");
-        return if record > limits.upper {
-            (Finding::Fail, format!("{name} is to be {asked}: {why}"))
-        } else if limits.upper.is_infinite() && record >= limits.lower && gaps.is_none() {
-            (Finding::Pass, format!("{name} is to be {asked}: {why}"))
-        } else {
-            undecided(format!(
-                "{name} is to be {asked}, and all that is certain is that it is {} or more: {why}",
-                duration(record)
-            ))
-        };
-    }
-    let Some(value) = outcome.value else {
-        let why = outcome.why_not.as_deref().unwrap_or("there is no value");
-        if let (Some(low), Some(high)) = (outcome.low, outcome.high) {
-            let dimension = outcome.name.dimension();
-            let u = Some((high - low) / 3.92);
-            let between = format!(
-                "{name} lies between {} and {} (95 %)",
-                number(low, u),
-                quantity(high, u, dimension)
-            );
-            let (middle, half) = (f64::midpoint(low, high), guard * (high - low) / 2.0);
-            let (low, high) = (middle - half, middle + half);
-            return if low > limits.upper || high < limits.lower {
-                (Finding::Fail, format!("{between}; it is to be {asked}"))
-            } else if low < limits.lower || high > limits.upper {
-                undecided(format!("{between}; it is to be {asked}"))
-            } else if let Some(gaps) = gaps {
-                undecided(format!("{between} and would do for {asked}, but {gaps}"))
-            } else {
-                (Finding::Pass, format!("{between}; it is to be {asked}"))
-            };
-        }
-        return undecided(format!("{name} cannot be said: {why}"));
+    let (low, high) = match (outcome.value, computed.not_reached_in) {
+        (Some(value), None) => guarded(outcome, value, guard),
+        (_, Some(record)) => (record, f64::INFINITY),
+        (None, None) => match outcome.low.zip(outcome.high) {
+            Some((low, high)) => {
+                let (middle, half) = (f64::midpoint(low, high), guard * (high - low) / 2.0);
+                (middle - half, middle + half)
+            }
+            None => return (Finding::Undecided, Because::NotDetermined),
+        },
     };
-    let (low, high) = guarded(outcome, value, guard);
-    let stated = stated(computed);
     if low > limits.upper || high < limits.lower {
-        return (Finding::Fail, format!("{stated}; it is to be {asked}"));
+        (Finding::Fail, Because::Outside)
+    } else if low < limits.lower || high > limits.upper {
+        let mostly_rig = computed.rig_share.is_some_and(|share| share > 0.5);
+        (Finding::Undecided, Because::Straddles { mostly_rig })
+    } else if gaps.is_empty() {
+        (Finding::Pass, Because::Inside)
+    } else {
+        (Finding::Undecided, Because::Missing(gaps.to_vec()))
     }
-    if high <= limits.upper && low >= limits.lower {
-        return match gaps {
-            Some(gaps) => undecided(format!("{stated} would do for {asked}, but {gaps}")),
-            None => (Finding::Pass, format!("{stated}; it is to be {asked}")),
-        };
-    }
-    let mut why =
-        format!("{stated}; it is to be {asked}, and the uncertainty reaches across the limit");
-    if computed.rig_share.is_some_and(|share| share > 0.5) {
-        why += "; most of it is the rig's (gain, offset and steps of its control voltage), not the unit's";
-    }
-    undecided(why)
 }
 
 /// The value with the guard band on either side.
@@ -141,8 +96,8 @@ pub(crate) fn could_turn(
     allow: &Allow,
     guard: f64,
     rounds: (usize, usize),
-    gaps: Option<&str>,
-) -> Option<String> {
+    gaps: Vec<Missing>,
+) -> Option<Because> {
     let outcome = &computed.outcome;
     if outcome.name != ResultName::FractionOfRounds {
         return None;
@@ -153,22 +108,20 @@ pub(crate) fn could_turn(
     let with_missing =
         |share: f64, good: f64| (share * counted + good * (planned - counted)) / planned;
     let (best, worst) = (with_missing(high, 1.0), with_missing(low, 0.0));
-    let (how, share) = if high < limits.lower && best >= limits.lower {
-        ("all", best)
+    let (were_good, share) = if high < limits.lower && best >= limits.lower {
+        (true, best)
     } else if low > limits.upper && worst <= limits.upper {
-        ("none", worst)
+        (false, worst)
     } else {
         return None;
     };
-    let why = gaps.map_or_else(String::new, |gaps| format!(" ({gaps})"));
-    Some(format!(
-        "{}; it is to be {}, but {} of {} rounds are missing{why}, and were {how} of them good it could be {}",
-        stated(computed),
-        allow_words(allow),
-        rounds.1 - rounds.0,
-        rounds.1,
-        quantity(share, outcome.u, outcome.name.dimension()),
-    ))
+    Some(Because::CouldTurn {
+        missing: rounds.1 - rounds.0,
+        planned: rounds.1,
+        were_good,
+        share,
+        besides: gaps,
+    })
 }
 
 /// The probability that a result lies outside a tolerance, with a flat prior, and in
@@ -215,31 +168,6 @@ fn smooth(outcome: &Outcome, limits: Limits) -> Option<f64> {
     Some((over + under).clamp(0.0, 1.0))
 }
 
-/// The name of a result in a sentence.
-pub(crate) fn words_of(name: ResultName) -> String {
-    name.title().to_lowercase()
-}
-
-/// A result in a sentence's beginning.
-fn stated(computed: &Computed) -> String {
-    let outcome = &computed.outcome;
-    let dimension = outcome.name.dimension();
-    let of = |value: f64| quantity(value, outcome.u, dimension);
-    let value = outcome.value.map_or_else(|| "unknown".to_owned(), of);
-    // The unit once, at the end, except for times, which carry their own.
-    let bare = |value: f64| match dimension {
-        Dimension::Duration | Dimension::Fraction => of(value),
-        _ => number(value, outcome.u),
-    };
-    let interval = match (outcome.low, outcome.high) {
-        (Some(low), Some(high)) => format!("95 %: {} to {}", bare(low), of(high)),
-        (Some(low), None) => format!("95 %: {} or more", of(low)),
-        (None, Some(high)) => format!("95 %: up to {}", of(high)),
-        (None, None) => "its uncertainty is not known".to_owned(),
-    };
-    format!("{} is {value} ({interval})", words_of(outcome.name))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -266,7 +194,7 @@ mod tests {
             record: None,
             rig_share: None,
             needs_until: None,
-            shortened: None,
+            shortened_to: None,
         }
     }
 
@@ -282,7 +210,7 @@ mod tests {
                 &computed(value, value - 0.2, value + 0.2),
                 &within,
                 guard,
-                None,
+                &[],
                 None,
             )
             .0
@@ -343,7 +271,7 @@ mod tests {
         let accepted_up_to = |guard: f64| {
             let passes = |value: f64| {
                 let computed = computed(value, value - 1.96 * u, value + 1.96 * u);
-                decide(&computed, &allow, guard, None, None).0 == Finding::Pass
+                decide(&computed, &allow, guard, &[], None).0 == Finding::Pass
             };
             let (mut low, mut high) = (0.0, 3.0);
             assert!(passes(low) && !passes(high));
@@ -391,7 +319,7 @@ mod tests {
     #[test]
     fn a_gap_takes_a_pass_away_and_not_a_fail() {
         let within = Allow::Within(limit("1 cent/oct"));
-        let gaps = Some("there are no readings from 2 h to 3 h");
+        let gaps = &[Missing::AllReadings];
         assert_eq!(
             decide(&computed(0.1, 0.0, 0.2), &within, 1.0, gaps, None).0,
             Finding::Undecided
@@ -406,7 +334,7 @@ mod tests {
     fn a_limit_of_another_dimension_decides_nothing() {
         let wrong = Allow::Within(limit("3 cents"));
         assert_eq!(
-            decide(&computed(0.1, 0.0, 0.2), &wrong, 1.0, None, None).0,
+            decide(&computed(0.1, 0.0, 0.2), &wrong, 1.0, &[], None).0,
             Finding::Undecided
         );
     }
@@ -417,7 +345,7 @@ mod tests {
         late.outcome.name = ResultName::WarmUpTime;
         late.outcome.value = None;
         late.not_reached_in = Some(7200.0);
-        let decide = |text: &str| decide(&late, &Allow::AtMost(limit(text)), 1.0, None, None).0;
+        let decide = |text: &str| decide(&late, &Allow::AtMost(limit(text)), 1.0, &[], None).0;
         assert_eq!(decide("45 min"), Finding::Fail);
         assert_eq!(decide("3 h"), Finding::Undecided);
     }

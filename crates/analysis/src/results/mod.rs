@@ -46,8 +46,8 @@ pub(crate) struct Computed {
     /// Until when readings matter to it, in seconds since t = 0; `None` for the
     /// result of a moment.
     pub(crate) needs_until: Option<f64>,
-    /// That the record was too short for the stay that was meant, in words.
-    pub(crate) shortened: Option<String>,
+    /// How long the record is, in seconds, where it is too short for the stay that was meant.
+    pub(crate) shortened_to: Option<f64>,
 }
 
 /// A unit in a stage, with draws of its history.
@@ -80,7 +80,7 @@ struct Found {
     readings: usize,
     rig_share: Option<f64>,
     needs_until: Option<f64>,
-    shortened: Option<String>,
+    shortened_to: Option<f64>,
     record: Option<f64>,
     meaning: String,
     /// What it is in each joint trial; where there are none they come from the interval.
@@ -99,7 +99,7 @@ impl Found {
             readings: 0,
             rig_share: None,
             needs_until: None,
-            shortened: None,
+            shortened_to: None,
             record: None,
             meaning,
             draws: Vec::new(),
@@ -219,7 +219,7 @@ impl<'a> Night<'a> {
             draws: JointDraws::default(),
         };
         let (mut not_reached_in, mut rig_share) = (None, None);
-        let (mut needs_until, mut shortened, mut length) = (None, None, None);
+        let (mut needs_until, mut shortened_to, mut length) = (None, None, None);
         let finite = |value: f64| value.is_finite().then_some(value);
         match found {
             Ok(found) if found.value.is_finite() => {
@@ -232,7 +232,7 @@ impl<'a> Night<'a> {
                 outcome.meaning = Some(found.meaning);
                 rig_share = found.rig_share;
                 needs_until = found.needs_until;
-                shortened = found.shortened;
+                shortened_to = found.shortened_to;
                 length = found.record;
                 let mut draws = found.draws;
                 if draws.is_empty() && !self.for_share {
@@ -275,7 +275,7 @@ impl<'a> Night<'a> {
             record: length,
             rig_share,
             needs_until,
-            shortened,
+            shortened_to,
         }
     }
 

@@ -107,7 +107,7 @@ impl Night<'_> {
             readings: found.readings,
             rig_share: (u > 0.0).then(|| 1.0 - found.sources.own / (u * u)),
             needs_until: None,
-            shortened: None,
+            shortened_to: None,
             record: None,
             meaning,
             draws,

@@ -208,7 +208,7 @@ impl Night<'_> {
             readings: Self::readings(history, &rounds),
             rig_share: (u > 0.0).then(|| (source / u).powi(2)),
             needs_until: Some(f64::INFINITY),
-            shortened: None,
+            shortened_to: None,
             record: None,
             meaning: format!(
                 "at {name} from {} to {}{which}",
@@ -233,7 +233,7 @@ impl Night<'_> {
             readings: pooled.readings,
             rig_share: None,
             needs_until: Some(f64::INFINITY),
-            shortened: None,
+            shortened_to: None,
             record: None,
             meaning: format!(
                 "standard deviation of a note left and come back to, drift taken out, {:.0} degrees of freedom; the meter's own noise is in it",

@@ -24,15 +24,13 @@ impl Night<'_> {
             ),
         };
         meaning += &format!(", staying for {}", duration(stay_s));
-        let mut shortened = None;
-        if stay_s < choice.stay {
-            let words = format!(
-                "the record of {} is too short for {}",
+        let shortened_to = (stay_s < choice.stay).then_some(record);
+        if shortened_to.is_some() {
+            meaning += &format!(
+                " (the record of {} is too short for {})",
                 duration(record),
                 duration(choice.stay)
             );
-            meaning += &format!(" ({words})");
-            shortened = Some(words);
         }
         if from_other_stages {
             meaning += "; judged by all rounds since t = 0, those of other stages too";
@@ -92,7 +90,7 @@ impl Night<'_> {
                     readings: history.points.iter().map(|point| point.readings).sum(),
                     rig_share: None,
                     needs_until: Some(t + stay_s),
-                    shortened,
+                    shortened_to,
                     record: Some(record),
                     meaning,
                     draws,

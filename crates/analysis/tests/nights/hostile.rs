@@ -5,10 +5,11 @@
 use crate::night::{NIGHT, Random, analysed, outcome, plan, play};
 use analysis::Analysis;
 use model::document::plan::Plan;
+use model::incident::IncidentKind;
 use model::pitch::Pitch;
 use model::quantity::{Hertz, HertzDifference};
 use model::record::{Flag, Flags, PositionId, RunRecord, State};
-use model::result::{Finding, ResultName};
+use model::result::{Because, Finding, ResultName};
 use model::time::RunTime;
 
 const TOLERANCES: &str = "
@@ -56,7 +57,7 @@ fn sound(plan: &Plan, record: &RunRecord) -> Analysis {
 
 fn none_passes(analysis: &Analysis) {
     for verdict in &analysis.verdicts {
-        assert_ne!(verdict.finding, Finding::Pass, "{}", verdict.reason);
+        assert_ne!(verdict.finding, Finding::Pass, "{:?}", verdict.because);
     }
 }
 
@@ -73,12 +74,40 @@ fn a_plain_night_is_sound() {
     let (plan, record) = usual();
     let analysis = sound(&plan, &record);
     for verdict in &analysis.verdicts[..6] {
-        assert_eq!(verdict.finding, Finding::Pass, "{}", verdict.reason);
+        assert_eq!(verdict.finding, Finding::Pass, "{:?}", verdict.because);
     }
+    assert_eq!(analysis.verdicts[6].because, Because::NoSuchStage);
+}
+
+/// What the rig did not hear has not happened to the unit, and is missing where it is much.
+#[test]
+fn one_reading_that_lost_samples_turns_nothing() {
+    let (plan, record) = usual();
+    let lost = |rounds: std::ops::Range<u32>, slots: std::ops::Range<u16>| {
+        let mut record = record.clone();
+        for reading in &mut record.readings {
+            let key = &reading.key;
+            if key.stage == 2 && rounds.contains(&key.round) && slots.contains(&key.slot) {
+                reading.measured.flags.insert(Flag::Xrun);
+            }
+        }
+        sound(&plan, &record)
+    };
+    let one = lost(20..21, 3..4);
+    assert_eq!(one.incidents[0].kind, IncidentKind::LostSamples);
+    for verdict in &one.verdicts[..6] {
+        assert_eq!(verdict.because, Because::Inside);
+    }
+    let many = lost(20..24, 0..8);
+    let trimming = plan
+        .tolerances
+        .iter()
+        .position(|one| one.result == ResultName::ErrorLeftAfterTrimming)
+        .unwrap();
+    let verdict = &many.verdicts[trimming];
     assert!(
-        analysis.verdicts[6]
-            .reason
-            .contains("no measuring stage \"nowhere\"")
+        matches!(verdict.because, Because::Missing(_)),
+        "{verdict:?}"
     );
 }
 

@@ -4,7 +4,7 @@ use crate::night::{NIGHT, Random, Slot, analysed, outcome, plan, play};
 use model::document::plan::Plan;
 use model::quantity::Seconds;
 use model::record::{EventKind, State};
-use model::result::{Finding, ResultName};
+use model::result::{Because, Finding, Missing, ResultName};
 use model::time::RunTime;
 
 const TOLERANCES: &str = "
@@ -20,13 +20,13 @@ fn warming(slot: &Slot, random: &mut Random) -> f64 {
 fn verdicts(
     plan: &Plan,
     change: impl FnOnce(&mut model::record::RunRecord),
-) -> Vec<(Finding, String)> {
+) -> Vec<(Finding, Because)> {
     let mut record = play(plan, 0.03, 4, warming);
     change(&mut record);
     analysed(plan, &record)
         .verdicts
         .into_iter()
-        .map(|verdict| (verdict.finding, verdict.reason))
+        .map(|verdict| (verdict.finding, verdict.because))
         .collect()
 }
 
@@ -67,7 +67,7 @@ fn warm_up_of_the_first_stage_is_judged_by_the_rounds_of_the_next() {
         "{ready:?}"
     );
     for verdict in &analysis.verdicts {
-        assert_eq!(verdict.finding, Finding::Pass, "{}", verdict.reason);
+        assert_eq!(verdict.finding, Finding::Pass, "{:?}", verdict.because);
     }
     // After the tuning of a ready unit what is left is what still moves.
     let after = outcome(&analysis, "night", ResultName::ErrorAfterOneTuning);
@@ -91,7 +91,7 @@ fn a_unit_that_never_closes_up_is_not_reached_and_fails() {
         assert!(result.why_not.is_some() && result.low.is_some());
     }
     for verdict in &analysis.verdicts {
-        assert_eq!(verdict.finding, Finding::Fail, "{}", verdict.reason);
+        assert_eq!(verdict.finding, Finding::Fail, "{:?}", verdict.because);
     }
     // One trimmer setting cannot cure a slope that swings by 3 either way.
     let trimmed = outcome(&analysis, "night", ResultName::ErrorLeftAfterTrimming);
@@ -127,8 +127,8 @@ fn an_outlier_does_not_undo_a_warm_up() {
             reading.measured.frequency = Some(hz.shifted(model::quantity::Cents::of(9.0)));
         }
     });
-    let (finding, reason) = verdicts.remove(0);
-    assert_eq!(finding, Finding::Pass, "{reason}");
+    let (finding, because) = verdicts.remove(0);
+    assert_eq!(finding, Finding::Pass, "{because:?}");
 }
 
 #[test]
@@ -139,12 +139,16 @@ fn a_gap_that_hides_the_crossing_is_not_passed_over() {
             .readings
             .retain(|r| r.key.stage != 1 || r.key.round < 8 || r.key.round > 26);
     });
-    for (finding, reason) in found {
-        assert_eq!(finding, Finding::Undecided, "{reason}");
-        assert!(
-            reason.contains("no readings from 7 min to 27 min"),
-            "{reason}"
-        );
+    for (finding, because) in found {
+        assert_eq!(finding, Finding::Undecided, "{because:?}");
+        let Because::Missing(missing) = &because else {
+            panic!("{because:?}");
+        };
+        let [Missing::Stretch { from, until, .. }] = &missing[..] else {
+            panic!("{missing:?}");
+        };
+        let near = |found: f64, minutes: f64| (found - minutes * 60.0).abs() < 30.0;
+        assert!(near(*from, 7.0) && near(*until, 27.0), "{missing:?}");
     }
 }
 
@@ -158,12 +162,13 @@ fn a_broken_history_spoils_what_is_said_of_warming_up() {
         event.text = "the supply was lost".to_owned();
         record.events.push(event);
     });
-    for (finding, reason) in found {
-        assert_eq!(finding, Finding::Undecided, "{reason}");
-        assert!(
-            reason.contains("15 min") && reason.contains("supply was lost"),
-            "{reason}"
-        );
+    for (finding, because) in found {
+        assert_eq!(finding, Finding::Undecided, "{because:?}");
+        let broken = Because::HistoryBroken {
+            after_s: 900.0,
+            text: "the supply was lost".to_owned(),
+        };
+        assert_eq!(because, broken);
     }
 }
 
@@ -179,12 +184,8 @@ fn a_note_that_was_silent_all_night_keeps_a_pass_away() {
             }
         }
     });
-    assert_eq!(found[0].0, Finding::Undecided, "{}", found[0].1);
-    assert!(
-        found[0].1.contains("C7 was never measured"),
-        "{}",
-        found[0].1
-    );
+    let never = vec![Missing::Notes(vec!["C7".to_owned()])];
+    assert_eq!(found, [(Finding::Undecided, Because::Missing(never))]);
 }
 
 #[test]
@@ -244,8 +245,8 @@ fn a_run_that_ended_early_passes_nothing_it_was_too_short_for() {
             .events
             .retain(|event| event.kind != EventKind::RunEnded);
     });
-    for (finding, reason) in found {
-        assert_ne!(finding, Finding::Pass, "{reason}");
+    for (finding, because) in found {
+        assert_ne!(finding, Finding::Pass, "{because:?}");
     }
 }
 

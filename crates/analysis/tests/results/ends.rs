@@ -113,7 +113,7 @@ fn a_leak_over_too_short_a_span_is_not_taken_for_a_slope() {
             found.value.is_none() && found.why_not.as_ref().unwrap().contains("as a leak"),
             "{found:?}"
         );
-        assert_eq!(verdict.finding, Finding::Undecided, "{}", verdict.reason);
+        assert_eq!(verdict.finding, Finding::Undecided, "{:?}", verdict.because);
     }
     let causes: Vec<_> = leaking.suggestions.iter().map(|s| s.kind).collect();
     assert_eq!(causes, [SuggestionKind::LeakageAtTheBottom]);

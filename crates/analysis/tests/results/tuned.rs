@@ -2,7 +2,7 @@
 
 use crate::night::{NIGHT, analysed, outcome, plan, play, rig};
 use analysis::analyse;
-use model::result::{Finding, ResultName};
+use model::result::{Because, Finding, ResultName};
 
 #[test]
 fn the_range_in_tune_is_a_run_of_notes() {
@@ -78,7 +78,15 @@ fn missing_rounds_leave_a_share_open_only_where_they_could_turn_it() {
     assert_eq!(found, expected, "{:?}", analysis.verdicts);
     let open = &analysis.verdicts[0];
     assert!(
-        open.reason.contains("18 of 48 rounds are missing") && open.outside.is_none(),
+        matches!(
+            open.because,
+            Because::CouldTurn {
+                missing: 18,
+                planned: 48,
+                were_good: true,
+                ..
+            }
+        ) && open.outside.is_none(),
         "{open:?}"
     );
 }

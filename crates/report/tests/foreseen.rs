@@ -1,0 +1,60 @@
+//! What a rig will be able to decide, as it reads.
+
+use analysis::foresee;
+use model::document::{read_plan, read_rig};
+
+fn foreseen(rig: &str, guard: &str) -> Vec<String> {
+    let plan = format!(
+        "nightbench: plan 1
+title: A sweep
+stages: [sweep: {{name: fine, notes: {{range: {{from: C2, to: C7, step: 300 cents}}}}, order: up_then_down}}]
+decision: {{guard_band: {guard}}}
+tolerances:
+  - {{result: scale_error, of: fine, allow: {{within: 1 cent/oct}}}}
+  - {{result: repeatability, of: fine, allow: {{at_most: 0.5 cents}}}}
+  - {{result: scale_temperature_coefficient, of: fine, allow: {{within: 1 cent/oct/K}}}}
+"
+    );
+    let plan = read_plan("plan.yaml", plan.as_bytes()).unwrap().value;
+    let rig = read_rig("rig.yaml", rig.as_bytes()).unwrap().value;
+    let all = foresee(&plan, &rig);
+    all.iter()
+        .map(|one| report::foreseen(&plan, &rig, one))
+        .collect()
+}
+
+#[test]
+fn what_is_foreseen_says_what_it_hangs_on() {
+    let bench = include_str!("../../../rigs/bench.yaml");
+    let simulated = include_str!("../../../rigs/simulated.yaml");
+    let [slope, scatter, temperature] = &foreseen(bench, "1")[..] else {
+        panic!("three tolerances");
+    };
+    assert!(
+        slope.starts_with("scale error of \"fine\": this rig cannot decide a tolerance of 1 cent/oct, because it knows the result to \u{b1}")
+            && slope.ends_with("(1 kohm, uncalibrated) alone makes \u{b1}11 cents/oct; calibrate the rig or widen the tolerance"),
+        "{slope}"
+    );
+    assert!(
+        scatter.contains("can decide a tolerance of at most 0.5 cents: it knows")
+            && scatter.ends_with("undecided; most of that is the noise of the readings")
+            && !scatter.contains("0.00"),
+        "{scatter}"
+    );
+    assert!(
+        temperature.contains("of \"fine\", within 1 cent/oct/K"),
+        "{temperature}"
+    );
+    let slope = &foreseen(simulated, "1")[0];
+    assert!(
+        slope.contains(
+            "either way, undecided; most of that is the gain of its control voltage (300 ppm)"
+        ),
+        "{slope}"
+    );
+    let alone = &foreseen(bench, "0")[0];
+    assert!(
+        alone.contains("the plan judges by the value alone, without a guard band"),
+        "{alone}"
+    );
+}
