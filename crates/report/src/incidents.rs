@@ -4,7 +4,7 @@ use crate::RunView;
 use crate::document::Number;
 use crate::list;
 use crate::numbers::{decimals_for, duration, signed};
-use model::incident::{Edge, Incident, IncidentKind, Whose};
+use model::incident::{Edge, Incident, IncidentKind, Unheard, Whose};
 use model::record::PositionId;
 use model::time::{RunTime, Timestamp};
 use schemars::JsonSchema;
@@ -38,6 +38,18 @@ pub(crate) fn clause(incident: &Incident) -> String {
         Whose::CannotTell => "the unit\u{2019}s or the rig\u{2019}s",
     };
     format!("{} ({whose})", course(incident))
+}
+
+/// How long an incident could hide between two readings of a stage, where it is longest.
+pub(crate) fn unheard(view: &RunView<'_>) -> Option<String> {
+    let all = analysis::unheard(view.record).into_iter();
+    let lasts = |one: &Unheard| one.until.seconds_from(one.from);
+    let longest = all.max_by(|a, b| lasts(a).total_cmp(&lasts(b)))?;
+    Some(format!(
+        "Between two readings nothing is heard: in “{}” an incident of up to {} could come and go unseen.",
+        view.stage_name(longest.stage),
+        duration(lasts(&longest))
+    ))
 }
 
 /// An incident in two sentences: what and when, and whose.

@@ -2,6 +2,7 @@
 
 use crate::RunView;
 use crate::bench;
+use crate::incidents;
 use crate::limited::limited_by;
 use crate::numbers::{duration, shown_unit};
 use crate::outline::{has_sign, needs_choice, stated, title, unsaid};
@@ -45,6 +46,9 @@ pub fn text(view: &RunView<'_>) -> String {
     );
     for sentence in bench::statement(view) {
         wrap(&mut lines, &sentence, "", "");
+    }
+    if let Some(unheard) = incidents::unheard(view) {
+        wrap(&mut lines, &unheard, "", "");
     }
     for words in sentences(view) {
         unit(view, &words, &mut lines);

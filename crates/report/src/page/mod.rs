@@ -9,6 +9,7 @@ mod run_charts;
 use crate::RunView;
 use crate::bench;
 use crate::document::sha256;
+use crate::incidents;
 use crate::limited::{LimitLine, rows};
 use crate::numbers::{Stated, duration, shown_unit};
 use crate::outline::{has_sign, heading, stated, title, unsaid};
@@ -141,6 +142,7 @@ struct Page {
     events: Vec<LogLine>,
     readings: usize,
     guard: String,
+    unheard: String,
     program_version: String,
     seed: String,
     plan_hash: String,
@@ -216,6 +218,7 @@ pub fn html(view: &RunView<'_>) -> String {
         events: log::events(view),
         readings: view.record.readings.len(),
         guard: guard(view),
+        unheard: incidents::unheard(view).unwrap_or_default(),
         program_version: header.program_version.clone(),
         seed: header
             .seed
