@@ -2,12 +2,14 @@
 //! whether anybody has calibrated it, and which results it limits.
 
 use crate::RunView;
+use crate::limited;
 use crate::list;
 use crate::numbers::{duration, exact, number};
 use crate::outline::title;
 use model::document::rig::{Bounds, Law, Standing, Wiring};
 use model::record::{MAY_STILL_BE_ON, PositionId};
-use model::result::ResultName;
+use model::result::{Contribution, ResultName, UncertaintySource};
+use std::collections::BTreeMap;
 
 /// Whether certificates in force stand behind the whole rig; the pages and exports
 /// ask here.
@@ -154,36 +156,45 @@ pub(crate) fn gain_share(view: &RunView<'_>, position: &PositionId) -> Option<f6
         .then(|| 1200.0 * view.rig.bounds.cv_gain.get() / 3.0_f64.sqrt())
 }
 
-/// The slopes of which the rig's own gain makes up most of the uncertainty, in
-/// one sentence.
+/// The results of which the rig makes up most of the uncertainty, in one sentence.
 pub(crate) fn limits_results(view: &RunView<'_>, position: &PositionId) -> Option<String> {
-    let share = gain_share(view, position)?;
-    let limited: Vec<_> = [
-        ResultName::ScaleError,
-        ResultName::MeanSlope,
-        ResultName::TwoNoteSlope,
-    ]
-    .into_iter()
-    .filter(|name| {
-        view.best(position, *name)
-            .and_then(|outcome| outcome.u)
-            // More than half of the variance.
-            .is_some_and(|u| u > 0.0 && share * share > 0.5 * u * u)
-    })
-    .map(|name| title(name).to_lowercase())
-    .collect();
-    if limited.is_empty() {
-        return None;
+    let mut shares: BTreeMap<UncertaintySource, f64> = BTreeMap::new();
+    let mut names = Vec::new();
+    for outcome in ResultName::ALL
+        .into_iter()
+        .filter_map(|name| view.best(position, name))
+    {
+        let parts = outcome.budget.iter();
+        let rigs: Vec<&Contribution> = parts
+            .filter(|part| {
+                !matches!(
+                    part.source,
+                    UncertaintySource::Readings | UncertaintySource::OffCurve
+                )
+            })
+            .collect();
+        if rigs.iter().map(|part| part.share).sum::<f64>() > 0.5 {
+            names.push(title(outcome.name).to_lowercase());
+            for part in rigs {
+                *shares.entry(part.source).or_default() += part.share;
+            }
+        }
     }
-    let names = list::all(&limited);
-    // The limit in the rig file itself: of a rectangular distribution nothing lies
-    // beyond it.
-    let half_width = share * 3.0_f64.sqrt();
+    let (most, _) = shares.into_iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let why = match gain_share(view, position).filter(|_| most == UncertaintySource::CvGain) {
+        // The limit in the rig file itself: of a rectangular distribution nothing lies
+        // beyond it.
+        Some(share) => format!(
+            "the gain of its control voltage alone may be off by up to {} cents per octave",
+            number(share * 3.0_f64.sqrt(), None)
+        ),
+        None => format!("most of that is its {}", limited::source(most)),
+    };
     Some(format!(
-        "The rig, not the unit, limits what can be said of {names}: the gain of its control voltage alone may be off by up to {} cents per octave. {} would say more.",
-        number(half_width, None),
+        "The rig, not the unit, limits what can be said of {}: {why}. {} would say more.",
+        list::all(&names),
         if is_calibrated(view) {
-            "A gain known more closely"
+            "A rig known more closely"
         } else {
             "A calibrated rig"
         },
