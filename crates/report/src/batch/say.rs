@@ -7,6 +7,7 @@ use crate::outline::{has_sign, title};
 use analysis::batch::{BatchResult, UnitValue, Yield};
 use model::document::plan::{Moment, Tolerance};
 use model::quantity::Dimension;
+use model::result::Outcome;
 
 /// How the numbers of a result are written.
 #[derive(Debug, Clone, Copy)]
@@ -72,10 +73,13 @@ impl Digits {
         shown_unit(self.dimension)
     }
 
-    /// A unit's value in a table: "more than" where it was not reached.
+    /// A unit's value in a table: a bound where it was not reached, or no more is known.
     pub(crate) fn of_unit(&self, value: Option<&UnitValue>) -> String {
         let outcome = value.map(|value| &value.outcome);
         match outcome.map(|outcome| (outcome.value, outcome.low, outcome.high)) {
+            Some((Some(value), _, _)) if outcome.is_some_and(Outcome::is_upper_bound) => {
+                format!("≤ {}", self.value(value))
+            }
             Some((Some(value), _, _)) => self.value(value),
             Some((None, Some(low), None)) => format!("≥ {}", self.value(low)),
             _ => "–".to_owned(),

@@ -179,6 +179,16 @@ fn of_result(view: &BatchView<'_>, result: &BatchResult) -> Option<String> {
                     if spread.not_reached == 1 { "is" } else { "are" },
                 );
             }
+            let values = result.values.iter().flatten();
+            let bounds = values
+                .filter(|value| value.outcome.is_upper_bound())
+                .count();
+            if bounds > 0 {
+                said += &format!(
+                    "; of {} no more is known than that it is at most its value",
+                    count(bounds, "unit", "units")
+                );
+            }
             said
         }
     };
