@@ -11,7 +11,7 @@ use model::document::plan::Plan;
 use model::document::rig::Rig;
 use model::incident::Incident;
 use model::record::{PositionId, RunRecord};
-use model::result::{JointRisk, Outcome, Suggestion, Verdict};
+use model::result::{JointRisk, Outcome, Suggestion, TimeZero, Verdict};
 use model::time::RunTime;
 use std::collections::BTreeMap;
 
@@ -53,8 +53,8 @@ pub struct StageAnalysis {
     pub name: String,
     /// t = 0 of the stage, in the run's time.
     pub origin: RunTime,
-    /// What t = 0 is: "supply switched on", "first sound", "start of the stage".
-    pub origin_words: String,
+    /// What t = 0 is.
+    pub zero: TimeZero,
     /// The units, by position.
     pub units: Vec<UnitAnalysis>,
 }
@@ -126,10 +126,7 @@ pub fn together(plan: &Plan, rig: &Rig, record: &RunRecord, mut parts: Vec<UnitP
             stage: index,
             name: stage.name().to_owned(),
             origin: first.map_or(RunTime::START, |unit| unit.origin),
-            origin_words: first.map_or_else(
-                || "start of the run".to_owned(),
-                |unit| unit.origin_words.clone(),
-            ),
+            zero: first.map_or(TimeZero::Run, |unit| unit.zero.clone()),
             units,
         });
     }

@@ -10,6 +10,7 @@
 mod budget;
 pub mod document;
 pub mod incident;
+mod origin;
 pub mod pitch;
 mod plain;
 pub mod port;

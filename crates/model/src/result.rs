@@ -1,6 +1,7 @@
 //! Results, the curves they come from, and verdicts, as they are handed over.
 
 pub use crate::budget::{Contribution, UncertaintySource};
+pub use crate::origin::{ColdStart, LeftOut, TimeZero};
 pub use crate::suggestion::{Evidence, Suggestion, SuggestionKind};
 pub use crate::verdict::{Because, JointRisk, Missing, Verdict};
 

@@ -103,16 +103,16 @@ struct OneStage<'a> {
     /// Its name.
     name: &'a str,
     /// The units in it, by position.
-    units: BTreeMap<&'a str, Origin<'a>>,
+    units: BTreeMap<&'a str, Origin>,
 }
 
 /// From when on the times of a unit are counted, and from where its deviations.
 #[derive(Serialize, JsonSchema)]
-struct Origin<'a> {
+struct Origin {
     /// t = 0 of the unit, in seconds since the run began.
     origin_run_s: Number,
     /// What t = 0 is.
-    origin: &'a str,
+    origin: String,
     /// Whole octaves between what was asked and where the unit's range switch stands, taken
     /// out of all deviations.
     octaves: i32,
@@ -241,7 +241,7 @@ fn stages<'a>(view: &RunView<'a>) -> Vec<OneStage<'a>> {
                 .map(|unit| {
                     let origin = Origin {
                         origin_run_s: Number::seconds(unit.origin.seconds()),
-                        origin: &unit.origin_words,
+                        origin: unit.zero.to_string(),
                         octaves: unit.octaves,
                     };
                     (unit.position.as_str(), origin)

@@ -16,7 +16,7 @@ use model::document::plan::{Plan, Settle};
 use model::document::rig::Rig;
 use model::pitch::Pitch;
 use model::record::{PositionId, RunRecord};
-use model::result::Curve;
+use model::result::{Curve, LeftOut, TimeZero};
 use model::time::RunTime;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -29,7 +29,7 @@ pub struct UnitAnalysis {
     /// t = 0 of this unit: supplies need not come on together.
     pub origin: RunTime,
     /// What t = 0 is.
-    pub origin_words: String,
+    pub zero: TimeZero,
     /// Whole octaves between what was asked and where the unit's range switch
     /// stands, taken out of all deviations.
     pub octaves: i32,
@@ -41,8 +41,8 @@ pub struct UnitAnalysis {
     pub profile: Vec<ProfilePoint>,
     /// How many readings results rest on.
     pub readings: usize,
-    /// How many were left out and why, in words, if any: "2 silent".
-    pub left_out: Option<String>,
+    /// How many were left out, by the reason.
+    pub left_out: BTreeMap<LeftOut, usize>,
 }
 
 /// A unit in its position.
@@ -151,13 +151,13 @@ impl UnitCurves {
         Some(UnitAnalysis {
             position: self.unit.position.clone(),
             origin: origin.at,
-            origin_words: origin.words.clone(),
+            zero: origin.zero.clone(),
             octaves: self.unit.octaves,
             notes: self.unit.series(stage, origin_s),
             curves: curves(&shared, &self.unit.position, name, origin_s),
             profile: profile(&shared),
             readings: tally.used,
-            left_out: tally.words(),
+            left_out: tally.left_out,
         })
     }
 }

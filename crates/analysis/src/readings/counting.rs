@@ -2,26 +2,29 @@
 
 use crate::readings::deviation::Round;
 use model::record::{Flag, State};
+use model::result::LeftOut;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// How many readings there are, and why some do not count.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Tally {
     pub(crate) used: usize,
-    pub(crate) left_out: BTreeMap<&'static str, usize>,
+    pub(crate) left_out: BTreeMap<LeftOut, usize>,
     /// The notes that were played, as keys, whether or not they count.
     pub(crate) played: BTreeSet<i64>,
 }
 
 impl Tally {
-    pub(crate) fn leave_out(&mut self, why: &'static str) {
+    pub(crate) fn leave_out(&mut self, why: LeftOut) {
         *self.left_out.entry(why).or_default() += 1;
     }
 
     /// "2 silent, 1 with lost samples", if any.
     pub(crate) fn words(&self) -> Option<String> {
-        let parts: Vec<String> = self
-            .left_out
+        let left_out = self.left_out.iter();
+        let mut parts: Vec<(&str, usize)> = left_out.map(|(why, n)| (words(*why), *n)).collect();
+        parts.sort_unstable();
+        let parts: Vec<String> = parts
             .iter()
             .map(|(why, count)| format!("{count} {why}"))
             .collect();
@@ -29,16 +32,19 @@ impl Tally {
     }
 }
 
-/// What a reading without a usable frequency is, in words that follow a number.
-pub(crate) const fn state_words(state: State) -> &'static str {
-    match state {
-        State::Ok => "without a frequency",
-        State::Silent => "silent",
-        State::NotPeriodic => "without a pitch",
-        State::TwoTones => "with two pitches at once",
-        State::HumTooNear => "too near to hum",
-        State::TooShort => "with too few periods",
-        State::NotPlayed => "where the pitch stayed on the note before",
+/// Why a reading does not count, in words that follow a number.
+const fn words(why: LeftOut) -> &'static str {
+    match why {
+        LeftOut::State(State::Ok) => "without a frequency",
+        LeftOut::State(State::Silent) => "silent",
+        LeftOut::State(State::NotPeriodic) => "without a pitch",
+        LeftOut::State(State::TwoTones) => "with two pitches at once",
+        LeftOut::State(State::HumTooNear) => "too near to hum",
+        LeftOut::State(State::TooShort) => "with too few periods",
+        LeftOut::State(State::NotPlayed) => "where the pitch stayed on the note before",
+        LeftOut::LostSamples => "with lost samples",
+        LeftOut::MaybeLocked => "that may be locked to another unit",
+        LeftOut::WrongInterval => "a wrong interval away from the note before",
     }
 }
 
@@ -64,11 +70,11 @@ pub(crate) fn leave_out_flagged(rounds: &mut [Round], tally: &mut BTreeMap<u16, 
         for sample in &mut round.samples {
             let (wrong, all) = astray[&(round.stage, sample.note, sample.slot)];
             let why = if sample.flags.contains(Flag::Xrun) {
-                Some("with lost samples")
+                Some(LeftOut::LostSamples)
             } else if sample.flags.contains(Flag::MaybeLocked) {
-                Some("that may be locked to another unit")
+                Some(LeftOut::MaybeLocked)
             } else if sample.flags.contains(Flag::WrongInterval) && wrong * 2 < all {
-                Some("a wrong interval away from the note before")
+                Some(LeftOut::WrongInterval)
             } else {
                 None
             };

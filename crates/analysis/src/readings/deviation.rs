@@ -1,7 +1,7 @@
 //! Readings as deviations: what is left once the note asked for, the residue of
 //! the sender and the unit's range switch are taken out, and which readings count.
 
-use crate::readings::counting::{Tally, leave_out_flagged, state_words};
+use crate::readings::counting::{Tally, leave_out_flagged};
 use crate::readings::series::{DeviationPoint, NoteSeries};
 use crate::statistics::median;
 use model::document::notes::name_of;
@@ -10,6 +10,7 @@ use model::document::rig::Rig;
 use model::pitch::{ControlLaw, Pitch, PitchStandard};
 use model::quantity::VoltDifference;
 use model::record::{Flag, Flags, Measured, PositionId, Reading, RunRecord, State};
+use model::result::LeftOut;
 use std::collections::BTreeMap;
 use std::f64::consts::LN_2;
 
@@ -174,9 +175,9 @@ impl Yardstick {
         asked: Pitch,
         residue: VoltDifference,
         measured: &Measured,
-    ) -> Result<Heard, &'static str> {
+    ) -> Result<Heard, LeftOut> {
         let (State::Ok, Some(frequency)) = (measured.state, measured.frequency) else {
-            return Err(state_words(measured.state));
+            return Err(LeftOut::State(measured.state));
         };
         // What was sent is lower than what was wanted by the residue.
         let residue = cents_of(self.law, residue.get(), asked, self.standard);

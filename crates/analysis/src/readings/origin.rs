@@ -1,9 +1,9 @@
 //! Where t = 0 is.
 
-use crate::words::duration;
 use model::document::plan::{Plan, Stage};
 use model::document::rig::{Rig, SwitchedBy, Wiring};
 use model::record::{Event, EventKind, PositionId, RunRecord};
+use model::result::{ColdStart, TimeZero};
 use model::time::RunTime;
 
 /// How long a unit must be off to be cold, unless a plan says otherwise, in seconds.
@@ -15,12 +15,13 @@ const STEADY_S: f64 = 1800.0;
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Origin {
     pub(crate) at: RunTime,
-    pub(crate) words: String,
+    pub(crate) zero: TimeZero,
     /// Whether it is when the unit was powered.
     pub(crate) is_power_on: bool,
-    /// Whether it was cold then, in words; nothing where it was not switched on.
-    pub(crate) start: Option<String>,
-    /// From when on the unit's thermal history is another, if it broke.
+    /// Whether it was cold then; nothing where it was not switched on.
+    pub(crate) start: Option<ColdStart>,
+    /// From when on the unit's thermal history is another, and what the record says of that,
+    /// if it broke.
     pub(crate) broken: Option<(RunTime, String)>,
 }
 
@@ -55,33 +56,29 @@ pub(crate) fn origin(
         found.sort();
         found.pop()
     };
-    let (at, words, is_power_on) = if matches!(rig.wiring, Wiring::Recorded(_)) {
-        (
-            RunTime::START,
-            "beginning of the recording".to_owned(),
-            false,
-        )
+    let (at, zero, is_power_on) = if matches!(rig.wiring, Wiring::Recorded(_)) {
+        (RunTime::START, TimeZero::Recording, false)
     } else if let Some(at) = last(EventKind::PowerOn) {
         let by_hand = rig
             .positions
             .get(position.as_str())
             .and_then(|position| rig.supplies.get(position.supply.as_deref()?))
             .is_some_and(|supply| !matches!(supply.by, SwitchedBy::Instrument(_)));
-        let words = if by_hand {
-            "first sound"
+        let zero = if by_hand {
+            TimeZero::FirstSound
         } else {
-            "supply switched on"
+            TimeZero::SwitchedOn
         };
-        (at, words.to_owned(), true)
+        (at, zero, true)
     } else if let Some(at) = last(EventKind::FirstSound) {
-        (at, "first sound".to_owned(), true)
+        (at, TimeZero::FirstSound, true)
     } else {
         let name = plan
             .stages
             .get(usize::from(stage))
             .map_or("?", |stage| stage.name());
         let at = began.or(first_reading).unwrap_or(RunTime::START);
-        (at, format!("start of the stage \"{name}\""), false)
+        (at, TimeZero::Stage(name.to_owned()), false)
     };
     let broken = record
         .events
@@ -95,7 +92,7 @@ pub(crate) fn origin(
         .map(|event| (event.at, event.text.clone()));
     Origin {
         at,
-        words,
+        zero,
         is_power_on,
         start: is_power_on.then(|| start_state(plan, record, stage, position, at)),
         broken,
@@ -112,7 +109,7 @@ fn start_state(
     stage: u16,
     position: &PositionId,
     at: RunTime,
-) -> String {
+) -> ColdStart {
     let asked = plan
         .stages
         .iter()
@@ -137,7 +134,7 @@ fn start_state(
         .filter(|event| concerns(event, position) && off.is_some_and(|off| event.at > off))
         .count();
     let Some(off) = off.filter(|_| since_on == 0) else {
-        return "start state unknown: how long it had been off is not known".to_owned();
+        return ColdStart::OffUnknown;
     };
     // The first of several events of one switching off counts.
     let last_on = record
@@ -158,11 +155,10 @@ fn start_state(
         .unwrap_or(off);
     let lasted = at.seconds_from(off);
     if lasted < 0.99 * asked {
-        return format!(
-            "not cold: it had been off for {} only, of {}",
-            duration(lasted),
-            duration(asked)
-        );
+        return ColdStart::TooShort {
+            off_s: lasted,
+            asked_s: asked,
+        };
     }
     let air = record
         .readings
@@ -174,13 +170,7 @@ fn start_state(
         (least.min(air), most.max(air))
     });
     if most - least > 1.0 {
-        return format!(
-            "start state unknown: the air moved by {:.1} K in the half hour before",
-            most - least
-        );
+        return ColdStart::AirMoved(most - least);
     }
-    format!(
-        "cold as far as is known: it had been off for {}",
-        duration(lasted)
-    )
+    ColdStart::Cold { off_s: lasted }
 }

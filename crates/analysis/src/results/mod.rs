@@ -28,7 +28,7 @@ use crate::uncertainty::joint;
 use crate::uncertainty::shared_sources::SharedSources;
 use crate::words::{counted, duration};
 use model::document::plan::Moment;
-use model::result::{JointDraws, Outcome, ResultName, UncertaintySource};
+use model::result::{ColdStart, JointDraws, Outcome, ResultName, UncertaintySource};
 use std::cell::OnceCell;
 use std::rc::Rc;
 
@@ -316,19 +316,28 @@ impl<'a> Night<'a> {
     }
 
     fn origin_words(&self) -> String {
-        self.curves
-            .stages
-            .get(&self.index)
-            .map_or_else(String::new, |stage| {
-                if let Some(start) = &stage.origin.start {
-                    format!("t = 0: {}; {start}", stage.origin.words)
-                } else {
-                    format!(
-                        "t = 0: {} (when the unit was switched on is not known)",
-                        stage.origin.words
-                    )
-                }
-            })
+        let Some(stage) = self.curves.stages.get(&self.index) else {
+            return String::new();
+        };
+        let start = match stage.origin.start {
+            None => " (when the unit was switched on is not known)".to_owned(),
+            Some(ColdStart::OffUnknown) => {
+                "; start state unknown: how long it had been off is not known".to_owned()
+            }
+            Some(ColdStart::TooShort { off_s, asked_s }) => format!(
+                "; not cold: it had been off for {} only, of {}",
+                duration(off_s),
+                duration(asked_s)
+            ),
+            Some(ColdStart::AirMoved(kelvin)) => format!(
+                "; start state unknown: the air moved by {kelvin:.1} K in the half hour before"
+            ),
+            Some(ColdStart::Cold { off_s }) => format!(
+                "; cold as far as is known: it had been off for {}",
+                duration(off_s)
+            ),
+        };
+        format!("t = 0: {}{start}", stage.origin.zero)
     }
 
     /// A moment in seconds since t = 0: the stage's first or last round, or as asked.

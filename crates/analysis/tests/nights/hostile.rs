@@ -9,8 +9,9 @@ use model::incident::IncidentKind;
 use model::pitch::Pitch;
 use model::quantity::{Hertz, HertzDifference};
 use model::record::{Flag, Flags, PositionId, RunRecord, State};
-use model::result::{Because, Finding, ResultName};
+use model::result::{Because, Finding, LeftOut, ResultName};
 use model::time::RunTime;
+use std::collections::BTreeMap;
 
 const TOLERANCES: &str = "
   {result: scale_error, of: night, at: end, allow: {within: 1 cent/oct}},
@@ -199,10 +200,8 @@ fn all_silent() {
         scale.why_not.as_ref().unwrap().contains("336 silent"),
         "{scale:?}"
     );
-    assert_eq!(
-        analysis.stages[1].units[0].left_out.as_deref(),
-        Some("336 silent")
-    );
+    let silent = BTreeMap::from([(LeftOut::State(State::Silent), 336)]);
+    assert_eq!(analysis.stages[1].units[0].left_out, silent);
 }
 
 #[test]
@@ -299,19 +298,8 @@ fn flags_decide_what_counts() {
     }
     let analysis = sound(&plan, &record);
     let unit = &analysis.stages[1].units[0];
-    assert!(
-        unit.left_out
-            .as_ref()
-            .unwrap()
-            .contains("with lost samples"),
-        "{:?}",
-        unit.left_out
-    );
-    assert!(
-        !unit.left_out.as_ref().unwrap().contains("interval"),
-        "{:?}",
-        unit.left_out
-    );
+    let why: Vec<LeftOut> = unit.left_out.keys().copied().collect();
+    assert_eq!(why, [LeftOut::LostSamples]);
     let scale = outcome(&analysis, "night", ResultName::ScaleError);
     assert!((scale.value.unwrap() - 0.2).abs() < 0.1, "{scale:?}");
     assert!(

@@ -4,7 +4,7 @@ use crate::night::{NIGHT, Random, Slot, analysed, outcome, plan, play};
 use model::document::plan::Plan;
 use model::quantity::Seconds;
 use model::record::{EventKind, State};
-use model::result::{Because, Finding, Missing, ResultName};
+use model::result::{Because, Finding, Missing, ResultName, TimeZero};
 use model::time::RunTime;
 
 const TOLERANCES: &str = "
@@ -200,14 +200,14 @@ fn t_is_from_the_last_power_on() {
     let record = play(&plan, 0.03, 6, |_, random| 0.03 * random.normal());
     let analysis = analysed(&plan, &record);
     assert_eq!(
-        analysis.stages[0].origin_words,
-        "start of the stage \"before\""
+        analysis.stages[0].zero,
+        TimeZero::Stage("before".to_owned())
     );
     assert_eq!(
         analysis.stages[1].origin,
         RunTime::START + Seconds::of(600.0)
     );
-    assert_eq!(analysis.stages[1].origin_words, "supply switched on");
+    assert_eq!(analysis.stages[1].zero, TimeZero::SwitchedOn);
     assert!((analysis.stages[1].units[0].notes[0].points[0].t_s - 2.0).abs() < 1e-9);
 }
 

@@ -122,7 +122,7 @@ impl<'a> Timeline<'a> {
             parts,
             range: (from, to),
             warm,
-            x_title: format!("Time (t = 0: {})", first.origin_words),
+            x_title: format!("Time (t = 0: {})", first.zero),
             stages,
             reference: view.plan.reference.to_string(),
             notes_in_all: 0,
