@@ -314,7 +314,7 @@ mod tests {
                     first: 60.0,
                     last,
                 }],
-                "the rounds of the stage run from 60 s to 5 h 40 min, and 8 h is outside",
+                "the rounds of the stage run from 1 min to 5 h 40 min, and 8 h is outside",
             ),
             (
                 vec![Missing::Stay {
