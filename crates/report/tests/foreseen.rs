@@ -7,12 +7,17 @@ fn foreseen(rig: &str, guard: &str) -> Vec<String> {
     let plan = format!(
         "nightbench: plan 1
 title: A sweep
-stages: [sweep: {{name: fine, notes: {{range: {{from: C2, to: C7, step: 300 cents}}}}, order: up_then_down}}]
+reference: C4
+listen:
+  settle: {{until_steady: {{within: 0.5 cents, at_most: 3 s}}}}
+  window: {{until_uncertainty: {{reaches: 0.05 cents, at_most: 4 s}}}}
+stages:
+  - sweep: {{name: fine, notes: {{range: {{from: C2, to: C7, step: 300 cents}}}}, order: up_then_down}}
 decision: {{guard_band: {guard}}}
 tolerances:
   - {{result: scale_error, of: fine, allow: {{within: 1 cent/oct}}}}
   - {{result: repeatability, of: fine, allow: {{at_most: 0.5 cents}}}}
-  - {{result: scale_temperature_coefficient, of: fine, allow: {{within: 1 cent/oct/K}}}}
+  - {{result: settling_time, of: fine, allow: {{at_most: 1 s}}}}
 "
     );
     let plan = read_plan("plan.yaml", plan.as_bytes()).unwrap().value;
@@ -27,7 +32,7 @@ tolerances:
 fn what_is_foreseen_says_what_it_hangs_on() {
     let bench = include_str!("../../../rigs/bench.yaml");
     let simulated = include_str!("../../../rigs/simulated.yaml");
-    let [slope, scatter, temperature] = &foreseen(bench, "1")[..] else {
+    let [slope, scatter, settling] = &foreseen(bench, "1")[..] else {
         panic!("three tolerances");
     };
     assert!(
@@ -42,8 +47,8 @@ fn what_is_foreseen_says_what_it_hangs_on() {
         "{scatter}"
     );
     assert!(
-        temperature.contains("of \"fine\", within 1 cent/oct/K"),
-        "{temperature}"
+        settling.contains("of \"fine\", at most 1 s: cannot be foreseen: in this stage"),
+        "{settling}"
     );
     let slope = &foreseen(simulated, "1")[0];
     assert!(
