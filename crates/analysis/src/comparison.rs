@@ -67,7 +67,7 @@ pub fn difference(earlier: &Outcome, later: &Outcome, common: Common) -> Option<
     if earlier.is_upper_bound() || later.is_upper_bound() {
         return None;
     }
-    let (a, b) = (earlier.value?, later.value?);
+    let (a, b) = (earlier.value()?, later.value()?);
     let value = b - a;
     let mut found = Difference {
         name: earlier.name,
@@ -105,11 +105,11 @@ pub fn difference(earlier: &Outcome, later: &Outcome, common: Common) -> Option<
 
 fn normalised_error(earlier: &Outcome, later: &Outcome) -> Option<f64> {
     let expanded = |outcome: &Outcome| {
-        let value = outcome.value?;
-        Some((value - outcome.low?).max(outcome.high? - value))
+        let value = outcome.value()?;
+        Some((value - outcome.low()?).max(outcome.high()? - value))
     };
     let both = expanded(earlier)?.hypot(expanded(later)?);
-    let difference = later.value? - earlier.value?;
+    let difference = later.value()? - earlier.value()?;
     (both > 0.0).then(|| difference.abs() / both)
 }
 
@@ -151,7 +151,7 @@ mod tests {
     use super::*;
     use crate::statistics::trials::Trials;
     use model::record::PositionId;
-    use model::result::{Contribution, JointDraws};
+    use model::result::{Contribution, JointDraws, Known};
 
     /// A result with an error of its own, drawn by `seed`, and one by the gain of an
     /// output, a rectangle as wide as `gain` says (GUM 4.3.7).
@@ -163,18 +163,10 @@ mod tests {
             share: part * part / (u * u),
         };
         let (mut of_output, mut of_reading) = (Trials::of([1, 1, 0]), Trials::of([2, seed, 0]));
+        let (low, high) = (value - 1.96 * u, value + 1.96 * u);
+        let known = Known::value_of(value, Some(u), Some(low), Some(high));
+        let (left, night) = (PositionId::new("left"), "night".to_owned());
         Outcome {
-            name: ResultName::ScaleError,
-            position: PositionId::new("left"),
-            stage: "night".to_owned(),
-            value: Some(value),
-            u: Some(u),
-            low: Some(value - 1.96 * u),
-            high: Some(value + 1.96 * u),
-            t_s: None,
-            readings: 7,
-            meaning: None,
-            why_not: None,
             budget: vec![
                 part(UncertaintySource::CvGain, gain),
                 part(UncertaintySource::Readings, own),
@@ -187,6 +179,7 @@ mod tests {
                     })
                     .collect(),
             ),
+            ..Outcome::new(ResultName::ScaleError, left, night, known)
         }
     }
 
@@ -241,7 +234,7 @@ mod tests {
         let size = |slope: f64, seed: u64| {
             let mut size = outcome(slope, 0.1, 1.0, seed);
             size.name = ResultName::ErrorLeftAfterRetuning;
-            size.value = Some(slope.abs());
+            size.known = Known::value_of(slope.abs(), size.u(), size.low(), size.high());
             size.draws.0.iter_mut().for_each(|draw| *draw = draw.abs());
             size
         };
@@ -252,13 +245,12 @@ mod tests {
         assert!((against.u.unwrap() / (4.0f64 + 0.02).sqrt() - 1.0).abs() < 0.03);
         assert!(against.cancelled.is_empty());
         let nothing = Outcome {
-            value: None,
+            known: Known::NotDetermined(model::result::NotDetermined::NotFinite),
             ..size(1.0, 1)
         };
         assert_eq!(difference(&nothing, &nothing, SAME_PLACE), None);
         let at_most = Outcome {
-            low: Some(0.0),
-            high: Some(8.0),
+            known: Known::AtMost { high: 8.0 },
             ..size(8.0, 2)
         };
         assert!(at_most.is_upper_bound());

@@ -1,11 +1,23 @@
 //! Results, the curves they come from, and verdicts, as they are handed over.
 
+mod basis;
+mod choice;
+mod known;
+mod reason;
+mod table;
+
 pub use crate::budget::{Contribution, UncertaintySource};
 pub use crate::origin::{ColdStart, LeftOut, TimeZero};
 pub use crate::suggestion::{Evidence, Suggestion, SuggestionKind};
 pub use crate::verdict::{Because, JointRisk, Missing, Verdict};
+pub use basis::{Air, Basis, Noise, OneTuning, Origin, Reached, Trimmer, Tuned};
+pub use choice::Choice;
+pub use known::{Known, Scope, Which};
+pub use reason::{
+    NoExponential, NotDetermined, NotMoved, NotReached, OneNote, OtherLaw, Rounds, Term,
+};
+pub use table::{Group, Laws, Measuring, Need, Parameter, Row, ScopeKind, TABLE};
 
-use crate::quantity::Dimension;
 use crate::record::PositionId;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -78,170 +90,14 @@ pub enum ResultName {
     VoltageOffset,
 }
 
-impl ResultName {
-    /// Every result, in the order in which they are shown.
-    pub const ALL: [Self; 29] = [
-        Self::ReadyAfter,
-        Self::WarmUpTime,
-        Self::Convergence,
-        Self::ErrorAfterOneTuning,
-        Self::ErrorLeftAfterRetuning,
-        Self::ErrorLeftAfterTrimming,
-        Self::ErrorLeftAfterBothTrimmers,
-        Self::InTuneRange,
-        Self::FractionOfRounds,
-        Self::WorstBeats,
-        Self::ScaleError,
-        Self::HighEnd,
-        Self::LowEnd,
-        Self::VoltageOffset,
-        Self::MeanSlope,
-        Self::TwoNoteSlope,
-        Self::LinearityError,
-        Self::Excursion,
-        Self::DriftRate,
-        Self::LargestChangeBetweenRounds,
-        Self::ChangeBetweenReadings,
-        Self::ShortTermStability,
-        Self::Repeatability,
-        Self::Hysteresis,
-        Self::SettlingTime,
-        Self::Overshoot,
-        Self::OffsetTemperatureCoefficient,
-        Self::ScaleTemperatureCoefficient,
-        Self::SupplySensitivity,
-    ];
-    /// The name used in plans, stores and output.
-    #[must_use]
-    pub const fn name(self) -> &'static str {
-        match self {
-            Self::ScaleError => "scale_error",
-            Self::TwoNoteSlope => "two_note_slope",
-            Self::MeanSlope => "mean_slope",
-            Self::HighEnd => "high_end",
-            Self::ErrorLeftAfterRetuning => "error_left_after_retuning",
-            Self::ErrorAfterOneTuning => "error_after_one_tuning",
-            Self::ErrorLeftAfterTrimming => "error_left_after_trimming",
-            Self::Excursion => "excursion",
-            Self::WarmUpTime => "warm_up_time",
-            Self::ReadyAfter => "ready_after",
-            Self::DriftRate => "drift_rate",
-            Self::Repeatability => "repeatability",
-            Self::LowEnd => "low_end",
-            Self::LinearityError => "linearity_error",
-            Self::InTuneRange => "in_tune_range",
-            Self::FractionOfRounds => "fraction_of_rounds",
-            Self::WorstBeats => "worst_beats",
-            Self::LargestChangeBetweenRounds => "largest_change_between_rounds",
-            Self::ErrorLeftAfterBothTrimmers => "error_left_after_both_trimmers",
-            Self::Convergence => "convergence",
-            Self::ChangeBetweenReadings => "change_between_readings",
-            Self::ShortTermStability => "short_term_stability",
-            Self::SettlingTime => "settling_time",
-            Self::Overshoot => "overshoot",
-            Self::Hysteresis => "hysteresis",
-            Self::SupplySensitivity => "supply_sensitivity",
-            Self::OffsetTemperatureCoefficient => "offset_temperature_coefficient",
-            Self::ScaleTemperatureCoefficient => "scale_temperature_coefficient",
-            Self::VoltageOffset => "voltage_offset",
-        }
-    }
-    /// Its name on a page, at the beginning of a line; in small letters in a sentence.
-    #[must_use]
-    pub const fn title(self) -> &'static str {
-        match self {
-            Self::ScaleError => "Scale error",
-            Self::TwoNoteSlope => "Slope between two notes",
-            Self::MeanSlope => "Mean slope",
-            Self::HighEnd => "High end",
-            Self::ErrorLeftAfterRetuning => "Error left after retuning",
-            Self::ErrorAfterOneTuning => "Error after one tuning",
-            Self::ErrorLeftAfterTrimming => "Error left after trimming",
-            Self::Excursion => "Excursion",
-            Self::WarmUpTime => "Warm-up time",
-            Self::ReadyAfter => "Ready after",
-            Self::DriftRate => "Drift rate",
-            Self::Repeatability => "Repeatability",
-            Self::LowEnd => "Low end",
-            Self::LinearityError => "Linearity error",
-            Self::InTuneRange => "In-tune range",
-            Self::FractionOfRounds => "Share of rounds in tolerance",
-            Self::WorstBeats => "Worst beat rate of octaves",
-            Self::LargestChangeBetweenRounds => "Largest change between rounds",
-            Self::ErrorLeftAfterBothTrimmers => "Error left after both trimmers",
-            Self::Convergence => "Time constant",
-            Self::ChangeBetweenReadings => "Change between readings",
-            Self::ShortTermStability => "Short-term stability",
-            Self::SettlingTime => "Settling time",
-            Self::Overshoot => "Overshoot",
-            Self::Hysteresis => "Hysteresis",
-            Self::SupplySensitivity => "Supply sensitivity",
-            Self::OffsetTemperatureCoefficient => "Offset temperature coefficient",
-            Self::ScaleTemperatureCoefficient => "Scale temperature coefficient",
-            Self::VoltageOffset => "Voltage offset",
-        }
-    }
-    /// Whether it has a direction, and so a sign that means something; the others
-    /// are sizes, with nothing below zero.
-    #[must_use]
-    pub const fn has_sign(self) -> bool {
-        matches!(
-            self,
-            Self::ScaleError
-                | Self::TwoNoteSlope
-                | Self::MeanSlope
-                | Self::HighEnd
-                | Self::LowEnd
-                | Self::DriftRate
-                | Self::Hysteresis
-                | Self::SupplySensitivity
-                | Self::OffsetTemperatureCoefficient
-                | Self::ScaleTemperatureCoefficient
-                | Self::VoltageOffset
-        )
-    }
-    /// What kind of quantity it is, and so in which unit it is stated.
-    #[must_use]
-    pub const fn dimension(self) -> Dimension {
-        match self {
-            Self::ScaleError | Self::TwoNoteSlope | Self::MeanSlope => Dimension::ScaleError,
-            Self::HighEnd
-            | Self::ErrorLeftAfterRetuning
-            | Self::ErrorAfterOneTuning
-            | Self::ErrorLeftAfterTrimming
-            | Self::ErrorLeftAfterBothTrimmers
-            | Self::Excursion
-            | Self::LowEnd
-            | Self::LinearityError
-            | Self::LargestChangeBetweenRounds
-            | Self::ChangeBetweenReadings
-            | Self::ShortTermStability
-            | Self::Overshoot
-            | Self::Hysteresis
-            | Self::Repeatability => Dimension::Interval,
-            Self::WarmUpTime | Self::ReadyAfter | Self::Convergence | Self::SettlingTime => {
-                Dimension::Duration
-            }
-            Self::DriftRate => Dimension::DriftRate,
-            Self::InTuneRange => Dimension::Range,
-            Self::FractionOfRounds => Dimension::Fraction,
-            Self::WorstBeats => Dimension::BeatRate,
-            Self::SupplySensitivity => Dimension::SupplySensitivity,
-            Self::OffsetTemperatureCoefficient => Dimension::OffsetPerKelvin,
-            Self::ScaleTemperatureCoefficient => Dimension::ScalePerKelvin,
-            Self::VoltageOffset => Dimension::Voltage,
-        }
-    }
-}
-
 impl fmt::Display for ResultName {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(self.name())
     }
 }
 
-/// A quantity computed from readings, with its uncertainty, or the reason why it
-/// cannot be said. Numbers are in the unit of [`ResultName::dimension`].
+/// A quantity computed from readings, with its uncertainty, or the reason why it has no
+/// value.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Outcome {
     /// Which result.
@@ -250,23 +106,18 @@ pub struct Outcome {
     pub position: PositionId,
     /// Of which stage, by name.
     pub stage: String,
-    /// The value.
-    pub value: Option<f64>,
-    /// Standard uncertainty (k = 1).
-    pub u: Option<f64>,
-    /// Lower end of the 95 % interval. Without a value: of a time that was not reached, the
-    /// least it can be; of a low end that does not stand out, the least it may be all the same.
-    pub low: Option<f64>,
-    /// Upper end of the 95 % interval.
-    pub high: Option<f64>,
+    /// What was chosen in it.
+    pub with: Choice,
+    /// Over what it was taken; `None` where nothing is known of it.
+    pub scope: Option<Scope>,
+    /// What is known of it.
+    pub known: Known,
+    /// On what it rests; `None` where nothing is known of it.
+    pub basis: Option<Basis>,
     /// The time it speaks of, in seconds since t = 0 of the stage, where there is one.
     pub t_s: Option<f64>,
     /// How many readings it rests on.
     pub readings: usize,
-    /// Which choice was made in its name (which notes, which limit), for people.
-    pub meaning: Option<String>,
-    /// Why it cannot be said.
-    pub why_not: Option<String>,
     /// What limits it: its uncertainty by source, largest first. Empty where there
     /// is no uncertainty, or it does not come apart.
     pub budget: Vec<Contribution>,
@@ -288,6 +139,48 @@ impl fmt::Debug for JointDraws {
 }
 
 impl Outcome {
+    /// A result of which nothing else is known.
+    #[must_use]
+    pub const fn new(name: ResultName, position: PositionId, stage: String, known: Known) -> Self {
+        Self {
+            name,
+            position,
+            stage,
+            with: Choice::USUAL,
+            scope: None,
+            known,
+            basis: None,
+            t_s: None,
+            readings: 0,
+            budget: Vec::new(),
+            draws: JointDraws(Vec::new()),
+        }
+    }
+    /// See [`Known::value`].
+    #[must_use]
+    pub const fn value(&self) -> Option<f64> {
+        self.known.value()
+    }
+    /// See [`Known::u`].
+    #[must_use]
+    pub const fn u(&self) -> Option<f64> {
+        self.known.u()
+    }
+    /// See [`Known::low`].
+    #[must_use]
+    pub const fn low(&self) -> Option<f64> {
+        self.known.low()
+    }
+    /// See [`Known::high`].
+    #[must_use]
+    pub const fn high(&self) -> Option<f64> {
+        self.known.high()
+    }
+    /// See [`Known::why_not`].
+    #[must_use]
+    pub const fn why_not(&self) -> Option<&NotDetermined> {
+        self.known.why_not()
+    }
     /// Whether nothing is known but that it is no more than its value.
     #[must_use]
     pub fn is_upper_bound(&self) -> bool {
@@ -297,9 +190,9 @@ impl Outcome {
             ResultName::InTuneRange | ResultName::FractionOfRounds
         );
         !ends
-            && self.low == Some(0.0)
-            && self.high == self.value
-            && self.high.is_some_and(|high| high > 0.0)
+            && self.low() == Some(0.0)
+            && self.high() == self.value()
+            && self.high().is_some_and(|high| high > 0.0)
     }
 }
 

@@ -5,6 +5,7 @@
 use crate::RunView;
 use crate::deviations::Deviations;
 use crate::verdicts;
+use crate::words;
 use model::document::plan::{Allow, Moment};
 use model::record::{Gap, PositionId};
 use model::result::{
@@ -81,12 +82,12 @@ pub(crate) struct OneResult<'a> {
     /// Of which stage, by name.
     stage: &'a str,
     #[serde(flatten)]
-    figures: Figures<'a>,
+    figures: Figures,
 }
 
 /// What is known of a result.
 #[derive(Serialize, JsonSchema)]
-pub(crate) struct Figures<'a> {
+pub(crate) struct Figures {
     /// The value, in `unit`; null where it cannot be said.
     value: Option<Number>,
     /// Its standard uncertainty (k = 1).
@@ -102,9 +103,9 @@ pub(crate) struct Figures<'a> {
     /// How many readings it rests on.
     readings: usize,
     /// Which choice was made in its name, for people.
-    meaning: Option<&'a str>,
+    meaning: Option<String>,
     /// Why it cannot be said; null where it can.
-    why_not: Option<&'a str>,
+    why_not: Option<String>,
     /// What limits it: its uncertainty by source, largest first.
     budget: Vec<OneContribution>,
 }
@@ -132,17 +133,17 @@ impl<'a> From<&'a Outcome> for OneResult<'a> {
     }
 }
 
-impl<'a> From<&'a Outcome> for Figures<'a> {
-    fn from(outcome: &'a Outcome) -> Self {
+impl From<&Outcome> for Figures {
+    fn from(outcome: &Outcome) -> Self {
         Self {
-            value: outcome.value.map(Number),
-            u: outcome.u.map(Number),
-            low: outcome.low.map(Number),
-            high: outcome.high.map(Number),
+            value: outcome.value().map(Number),
+            u: outcome.u().map(Number),
+            low: outcome.low().map(Number),
+            high: outcome.high().map(Number),
             t_s: outcome.t_s.map(Number::seconds),
             readings: outcome.readings,
-            meaning: outcome.meaning.as_deref(),
-            why_not: outcome.why_not.as_deref(),
+            meaning: words::results::meaning(outcome),
+            why_not: outcome.why_not().map(words::reasons::why),
             budget: outcome.budget.iter().map(Into::into).collect(),
         }
     }

@@ -2,6 +2,7 @@
 
 use crate::numbers::{duration, number_within, quantity};
 use crate::outline::{has_sign, title};
+use crate::words::reasons::why;
 use analysis::{Assumption, Foreseen, Foresight};
 use model::document::plan::{Allow, Plan, Tolerance};
 use model::document::rig::{Bounds, Rig};
@@ -19,7 +20,7 @@ pub fn foreseen(plan: &Plan, rig: &Rig, foresight: &Foresight) -> String {
         title(tolerance.result).to_lowercase(),
         tolerance.of
     );
-    let why = match &foresight.because {
+    let because = match &foresight.because {
         Foreseen::Uncertainty { assuming } => {
             let said = by_uncertainty(foresight, tolerance, plan, rig, *assuming);
             return format!("{of}: {said}");
@@ -41,15 +42,15 @@ pub fn foreseen(plan: &Plan, rig: &Rig, foresight: &Foresight) -> String {
         Foreseen::NotDetermined { at_limit, why_not } => format!(
             "cannot be said even of a unit {}: {}",
             if *at_limit { "at the limit" } else { "without error" },
-            why_not.as_deref().unwrap_or("its uncertainty cannot be foreseen")
+            why_not.as_ref().map_or_else(|| "its uncertainty cannot be foreseen".to_owned(), why)
         ),
         Foreseen::NotNearTheLimit { why_not } => format!(
             "a unit well within it {}; of one near the limit this plan cannot say it: {}",
             if foresight.decides == Some(true) { "passes" } else { "is left undecided" },
-            why_not.as_deref().unwrap_or("how surely is not known")
+            why_not.as_ref().map_or_else(|| "how surely is not known".to_owned(), why)
         ),
     };
-    format!("{of}, {}: {why}", tolerance.allow)
+    format!("{of}, {}: {because}", tolerance.allow)
 }
 
 fn assuming_words(assuming: Option<Assumption>) -> String {

@@ -2,7 +2,7 @@
 
 use crate::numbers::{decimals_for, fixed, shown_unit};
 use crate::outline::{stated, title};
-use crate::words::choice;
+use crate::words::results::choice;
 use model::quantity::Dimension;
 use model::result::{Contribution, JointRisk, Outcome, UncertaintySource, Verdict};
 
@@ -92,11 +92,7 @@ pub(crate) fn rows(outcome: &Outcome) -> Vec<LimitLine> {
         .enumerate()
         .map(|(place, part)| LimitLine {
             name: if place == 0 { title(outcome.name) } else { "" },
-            meaning: outcome
-                .meaning
-                .as_deref()
-                .filter(|_| place == 0)
-                .map_or_else(String::new, |meaning| choice(meaning).to_owned()),
+            meaning: choice(outcome).filter(|_| place == 0).unwrap_or_default(),
             source: source(part.source),
             u: standard(part.u, outcome.name.dimension()),
             share: share(part.share),
@@ -148,21 +144,11 @@ pub(crate) fn chance(verdict: &Verdict) -> Option<String> {
 mod tests {
     use super::*;
     use model::record::PositionId;
-    use model::result::{Because, Finding, JointDraws, ResultName};
+    use model::result::{Because, Finding, Known, ResultName};
 
     fn limited(name: ResultName, budget: &[(UncertaintySource, f64, f64)]) -> Outcome {
+        let known = Known::value_of(0.9, Some(0.1), Some(0.7), Some(1.1));
         Outcome {
-            name,
-            position: PositionId::new("left"),
-            stage: "night".to_owned(),
-            value: Some(0.9),
-            u: Some(0.1),
-            low: Some(0.7),
-            high: Some(1.1),
-            t_s: None,
-            readings: 7,
-            meaning: None,
-            why_not: None,
             budget: budget
                 .iter()
                 .map(|(source, u, share)| Contribution {
@@ -171,7 +157,7 @@ mod tests {
                     share: *share,
                 })
                 .collect(),
-            draws: JointDraws::default(),
+            ..Outcome::new(name, PositionId::new("left"), "night".to_owned(), known)
         }
     }
 
@@ -192,7 +178,7 @@ mod tests {
         assert_eq!(limited_by(&limited(ResultName::ScaleError, &[])), None);
         // Not beside a result that cannot be said.
         let mut unsaid = limited(ResultName::ScaleError, &many);
-        unsaid.value = None;
+        unsaid.known = Known::NotDetermined(model::result::NotDetermined::NotFinite);
         assert_eq!((limited_by(&unsaid), rows(&unsaid).len()), (None, 0));
     }
 

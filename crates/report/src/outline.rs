@@ -6,7 +6,7 @@ use analysis::{StageAnalysis, UnitAnalysis};
 use model::document::plan::Tolerance;
 use model::quantity::Dimension;
 use model::record::{PositionId, Reading, Unit};
-use model::result::{Finding, JointRisk, Outcome, ResultName, Verdict};
+use model::result::{Finding, Group, JointRisk, NotDetermined, Outcome, ResultName, Verdict};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// The longest name of a unit on a page or a terminal, in characters.
@@ -19,59 +19,23 @@ pub(crate) const fn title(name: ResultName) -> &'static str {
 
 /// What a result is about: the heading over it in tables.
 pub(crate) const fn heading(name: ResultName) -> &'static str {
-    use ResultName as R;
-    match name {
-        R::ReadyAfter | R::WarmUpTime | R::Convergence => "When it is ready",
-        R::ErrorAfterOneTuning
-        | R::ErrorLeftAfterRetuning
-        | R::ErrorLeftAfterTrimming
-        | R::ErrorLeftAfterBothTrimmers
-        | R::InTuneRange
-        | R::FractionOfRounds
-        | R::WorstBeats => "How well in tune",
-        R::ScaleError
-        | R::HighEnd
-        | R::LowEnd
-        | R::VoltageOffset
-        | R::MeanSlope
-        | R::TwoNoteSlope
-        | R::LinearityError => "Its scale",
-        R::Excursion
-        | R::DriftRate
-        | R::LargestChangeBetweenRounds
-        | R::ChangeBetweenReadings
-        | R::ShortTermStability => "How it wanders",
-        R::Repeatability | R::Hysteresis | R::SettlingTime | R::Overshoot => "From note to note",
-        R::OffsetTemperatureCoefficient | R::ScaleTemperatureCoefficient | R::SupplySensitivity => {
-            "What moves it"
-        }
+    match name.row().group {
+        Group::Ready => "When it is ready",
+        Group::Tune => "How well in tune",
+        Group::Scale => "Its scale",
+        Group::Wandering => "How it wanders",
+        Group::Change => "From note to note",
+        Group::Surroundings => "What moves it",
     }
-}
-
-/// Whether a number says little without the choice that was made in it.
-pub(crate) const fn needs_choice(name: ResultName) -> bool {
-    use ResultName as R;
-    matches!(
-        name,
-        R::InTuneRange
-            | R::WorstBeats
-            | R::TwoNoteSlope
-            | R::LowEnd
-            | R::Convergence
-            | R::ChangeBetweenReadings
-            | R::ShortTermStability
-            | R::LinearityError
-    )
 }
 
 /// Results that cannot be said, those with the same reason together: their names,
 /// and why.
-pub(crate) fn unsaid<'a>(
-    outcomes: impl IntoIterator<Item = &'a Outcome>,
-) -> Vec<(String, &'a str)> {
-    let mut reasons: Vec<(String, &str)> = Vec::new();
+pub(crate) fn unsaid<'a>(outcomes: impl IntoIterator<Item = &'a Outcome>) -> Vec<(String, String)> {
+    let mut reasons: Vec<(String, String)> = Vec::new();
     for outcome in outcomes {
-        let why = outcome.why_not.as_deref().unwrap_or("not known");
+        let why = outcome.why_not().map(crate::words::reasons::why);
+        let why = why.unwrap_or_else(|| "not known".to_owned());
         let name = title(outcome.name);
         match reasons.iter_mut().find(|(_, other)| *other == why) {
             Some((names, _)) => {
@@ -99,15 +63,18 @@ pub(crate) fn stated(outcome: &Outcome) -> Option<Stated> {
             value
         }
     };
-    let value = outcome.value.filter(|value| value.is_finite()).map(shown)?;
+    let value = outcome
+        .value()
+        .filter(|value| value.is_finite())
+        .map(shown)?;
     let interval = outcome
-        .low
-        .zip(outcome.high)
+        .low()
+        .zip(outcome.high())
         .filter(|(low, high)| low.is_finite() && high.is_finite())
         .map(|(low, high)| (shown(low), shown(high)));
     let at_least = outcome
-        .low
-        .filter(|low| low.is_finite() && outcome.high.is_none())
+        .low()
+        .filter(|low| low.is_finite() && outcome.high().is_none())
         .filter(|_| dimension == Dimension::Duration);
     Some(Stated {
         value,
@@ -262,15 +229,19 @@ impl<'a> RunView<'a> {
             .copied()
     }
 
-    /// Why a result cannot be said, in the words of the main stage.
-    pub(crate) fn why_not(&self, position: &PositionId, name: ResultName) -> Option<&'a str> {
+    /// Why a result cannot be said of the main stage.
+    pub(crate) fn why_not(
+        &self,
+        position: &PositionId,
+        name: ResultName,
+    ) -> Option<&'a NotDetermined> {
         let main = self
             .main_stage(position)
             .map(|(stage, _)| stage.name.as_str());
         self.outcomes_of(position)
             .into_iter()
             .filter(|outcome| outcome.name == name && Some(outcome.stage.as_str()) == main)
-            .find_map(|outcome| outcome.why_not.as_deref())
+            .find_map(|outcome| outcome.why_not())
     }
 
     /// The last attempt at each reading: the one that counts.

@@ -5,9 +5,10 @@ use crate::bench;
 use crate::incidents;
 use crate::limited::limited_by;
 use crate::numbers::{duration, shown_unit};
-use crate::outline::{has_sign, needs_choice, stated, title, unsaid};
+use crate::outline::{has_sign, stated, title, unsaid};
 use crate::suggestions;
-use crate::words::{UnitWords, choice, sentences};
+use crate::words::results::choice;
+use crate::words::{UnitWords, sentences};
 use model::record::PositionId;
 use model::result::{Outcome, ResultName};
 use textwrap::{Options, WordSeparator, WordSplitter, WrapAlgorithm};
@@ -188,11 +189,9 @@ fn result(outcome: &Outcome, twice: bool, lines: &mut Vec<String>) {
         "" => String::new(),
         unit => format!(" {unit}"),
     };
-    let which = outcome
-        .meaning
-        .as_deref()
-        .filter(|_| twice || needs_choice(outcome.name))
-        .map_or_else(String::new, |meaning| format!(": {}", choice(meaning)));
+    let which = choice(outcome)
+        .filter(|_| twice || outcome.name.row().needs_basis)
+        .map_or_else(String::new, |choice| format!(": {choice}"));
     let numbers = value.numbers(has_sign(outcome.name));
     beside(
         lines,

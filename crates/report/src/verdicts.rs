@@ -4,8 +4,9 @@ use crate::RunView;
 use crate::incidents;
 use crate::numbers::{duration, number_within, quantity};
 use crate::outline::title;
+use crate::words::reasons::why;
 use model::quantity::Dimension;
-use model::result::{Because, Missing, Outcome, ResultName, Verdict};
+use model::result::{Because, Known, Missing, Outcome, ResultName, Verdict};
 
 /// Why the finding of a verdict is what it is.
 pub(crate) fn reason(view: &RunView<'_>, verdict: &Verdict) -> String {
@@ -23,18 +24,22 @@ pub(crate) fn reason(view: &RunView<'_>, verdict: &Verdict) -> String {
         Because::Straddles { mostly_rig } => straddling(outcome, &asked, *mostly_rig),
         Because::NotDetermined => format!(
             "{name} cannot be said: {}",
-            outcome.why_not.as_deref().unwrap_or("there is no value")
+            outcome.why_not().map_or_else(String::new, why)
         ),
-        Because::Missing(missing) => match known(outcome) {
-            Known::Value | Known::Between => {
-                let would_do = if outcome.value.is_some() { "" } else { " and" };
+        Because::Missing(missing) => match &outcome.known {
+            Known::Value { .. } | Known::AtMost { .. } | Known::Between { .. } => {
+                let would_do = if outcome.value().is_some() {
+                    ""
+                } else {
+                    " and"
+                };
                 let stated = stated(outcome);
                 format!(
                     "{stated}{would_do} would do for {asked}, but {}",
                     all(missing)
                 )
             }
-            Known::AtLeast(_) | Known::Nothing => {
+            Known::AtLeast { .. } | Known::NotDetermined(_) => {
                 format!("{}, but {}", held(outcome, &asked), all(missing))
             }
         },
@@ -53,7 +58,7 @@ pub(crate) fn reason(view: &RunView<'_>, verdict: &Verdict) -> String {
             format!(
                 "{}, but {missing} of {planned} rounds are missing{why}, and were {how} of them good it could be {}",
                 held(outcome, &asked),
-                quantity(*share, outcome.u, outcome.name.dimension()),
+                quantity(*share, outcome.u(), outcome.name.dimension()),
             )
         }
         Because::Incidents(which) => {
@@ -78,56 +83,33 @@ pub(crate) fn reason(view: &RunView<'_>, verdict: &Verdict) -> String {
     }
 }
 
-/// What is known of a result.
-enum Known {
-    Value,
-    /// Only what it lies between.
-    Between,
-    /// Only that it is so much or more.
-    AtLeast(f64),
-    Nothing,
-}
-
-fn known(outcome: &Outcome) -> Known {
-    match (outcome.value, outcome.low, outcome.high) {
-        (Some(_), _, _) => Known::Value,
-        (None, Some(_), Some(_)) => Known::Between,
-        (None, Some(low), None) => Known::AtLeast(low),
-        (None, None, _) => Known::Nothing,
-    }
-}
-
 /// The name of a result in a sentence.
 fn spoken(name: ResultName) -> String {
     title(name).to_lowercase()
 }
 
-fn not_reached(outcome: &Outcome) -> &str {
-    outcome.why_not.as_deref().unwrap_or("not reached")
-}
-
 /// A result, and what it is to be.
 fn held(outcome: &Outcome, asked: &str) -> String {
-    match known(outcome) {
-        Known::Value | Known::Between => format!("{}; it is to be {asked}", stated(outcome)),
-        Known::AtLeast(_) | Known::Nothing => format!(
-            "{} is to be {asked}: {}",
-            spoken(outcome.name),
-            not_reached(outcome)
-        ),
+    match &outcome.known {
+        Known::Value { .. } | Known::AtMost { .. } | Known::Between { .. } => {
+            format!("{}; it is to be {asked}", stated(outcome))
+        }
+        Known::AtLeast { why: not, .. } | Known::NotDetermined(not) => {
+            format!("{} is to be {asked}: {}", spoken(outcome.name), why(not))
+        }
     }
 }
 
 fn straddling(outcome: &Outcome, asked: &str, mostly_rig: bool) -> String {
-    match known(outcome) {
-        Known::Between | Known::Nothing => held(outcome, asked),
-        Known::AtLeast(least) => format!(
+    match &outcome.known {
+        Known::Between { .. } | Known::NotDetermined(_) => held(outcome, asked),
+        Known::AtLeast { low, why: not } => format!(
             "{} is to be {asked}, and all that is certain is that it is {} or more: {}",
             spoken(outcome.name),
-            duration(least),
-            not_reached(outcome)
+            duration(*low),
+            why(not)
         ),
-        Known::Value => {
+        Known::Value { .. } | Known::AtMost { .. } => {
             let rig = if mostly_rig {
                 "; most of it is the rig's (gain, offset and steps of its control voltage), not the unit's"
             } else {
@@ -143,8 +125,8 @@ fn straddling(outcome: &Outcome, asked: &str, mostly_rig: bool) -> String {
 fn stated(outcome: &Outcome) -> String {
     let name = spoken(outcome.name);
     let dimension = outcome.name.dimension();
-    let Some(value) = outcome.value else {
-        let Some((low, high)) = outcome.low.zip(outcome.high) else {
+    let Some(value) = outcome.value() else {
+        let Some((low, high)) = outcome.low().zip(outcome.high()) else {
             return name;
         };
         let u = Some((high - low) / 3.92);
@@ -154,13 +136,13 @@ fn stated(outcome: &Outcome) -> String {
             quantity(high, u, dimension)
         );
     };
-    let of = |value: f64| quantity(value, outcome.u, dimension);
+    let of = |value: f64| quantity(value, outcome.u(), dimension);
     // The unit once, at the end, except for times, which carry their own.
     let bare = |value: f64| match dimension {
         Dimension::Duration | Dimension::Fraction => of(value),
-        _ => number_within(value, outcome.u),
+        _ => number_within(value, outcome.u()),
     };
-    let interval = match (outcome.low, outcome.high) {
+    let interval = match (outcome.low(), outcome.high()) {
         (Some(low), Some(high)) => format!("95 %: {} to {}", bare(low), of(high)),
         (Some(low), None) => format!("95 %: {} or more", of(low)),
         (None, Some(high)) => format!("95 %: up to {}", of(high)),
@@ -219,30 +201,15 @@ fn clause(missing: &Missing) -> String {
 mod tests {
     use super::*;
     use model::record::PositionId;
-    use model::result::JointDraws;
+    use model::result::NotDetermined;
 
-    fn outcome(name: ResultName, known: [Option<f64>; 4]) -> Outcome {
-        let [value, u, low, high] = known;
-        Outcome {
-            name,
-            position: PositionId::new("left"),
-            stage: "night".to_owned(),
-            value,
-            u,
-            low,
-            high,
-            t_s: None,
-            readings: 7,
-            meaning: None,
-            why_not: Some("it still moved".to_owned()),
-            budget: Vec::new(),
-            draws: JointDraws::default(),
-        }
+    fn outcome(name: ResultName, known: Known) -> Outcome {
+        Outcome::new(name, PositionId::new("left"), "night".to_owned(), known)
     }
 
     #[test]
     fn a_result_is_stated_as_far_as_it_is_known() {
-        let error = [Some(0.44), Some(0.05), Some(0.34), Some(0.54)];
+        let error = Known::value_of(0.44, Some(0.05), Some(0.34), Some(0.54));
         let error = outcome(ResultName::ScaleError, error);
         let asked = "within 1 cent/oct of zero";
         assert_eq!(
@@ -254,20 +221,32 @@ mod tests {
         assert!(!straddling(&error, asked, false).contains("rig's"));
         let open = outcome(
             ResultName::WarmUpTime,
-            [Some(1380.0), Some(60.0), Some(1260.0), None],
+            Known::value_of(1380.0, Some(60.0), Some(1260.0), None),
         );
         assert!(stated(&open).ends_with("is 23 min (95 %: 21 min or more)"));
-        let never = outcome(ResultName::WarmUpTime, [None, None, Some(7200.0), None]);
+        let late = Known::AtLeast {
+            low: 7200.0,
+            why: NotDetermined::NoneStandsOut,
+        };
+        let never = outcome(ResultName::WarmUpTime, late);
+        let stands_out = why(&NotDetermined::NoneStandsOut);
         let asked = "at most 3 h";
         assert_eq!(
             held(&never, asked),
-            "warm-up time is to be at most 3 h: it still moved"
+            format!("warm-up time is to be at most 3 h: {stands_out}")
         );
         assert_eq!(
             straddling(&never, asked, false),
-            "warm-up time is to be at most 3 h, and all that is certain is that it is 2 h or more: it still moved"
+            format!(
+                "warm-up time is to be at most 3 h, and all that is certain is that it is 2 h or more: {stands_out}"
+            )
         );
-        let between = outcome(ResultName::LowEnd, [None, None, Some(-1.0), Some(0.5)]);
+        let bounds = Known::Between {
+            low: -1.0,
+            high: 0.5,
+            why: NotDetermined::NoneStandsOut,
+        };
+        let between = outcome(ResultName::LowEnd, bounds);
         assert_eq!(
             stated(&between),
             "low end lies between \u{2212}1.00 and 0.50 cents (95 %)"

@@ -2,6 +2,8 @@
 //! a technician can do about it, what the plan's tolerances say, and what is in
 //! the way of saying more.
 
+pub(crate) mod reasons;
+pub(crate) mod results;
 mod speaker;
 mod technician;
 
@@ -16,7 +18,7 @@ use crate::outline::{title, worst};
 use crate::verdicts;
 use model::document::plan::{Moment, Tolerance};
 use model::record::{PositionId, Unit};
-use model::result::{Finding, Outcome};
+use model::result::Finding;
 use speaker::Speaker;
 
 /// What is said of one unit.
@@ -208,20 +210,6 @@ fn headline(
             }
         }
     }
-}
-
-/// The choice made in a result's name, in brackets.
-fn meaning(outcome: &Outcome) -> String {
-    outcome
-        .meaning
-        .as_deref()
-        .map_or_else(String::new, |meaning| format!(" ({})", choice(meaning)))
-}
-
-/// The first part of a meaning: the choice itself, without its small print, which
-/// stands in the table.
-pub(crate) fn choice(meaning: &str) -> &str {
-    clause(meaning.split([';', ',']).next().unwrap_or(meaning))
 }
 
 /// A sentence as part of another one.

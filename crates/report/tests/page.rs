@@ -5,8 +5,8 @@ mod specimen;
 use analysis::{Analysis, analyse};
 use model::record::{EventKind, Measured, State};
 use model::result::{
-    Because, Contribution, Finding, JointDraws, JointRisk, Outcome, ResultName, UncertaintySource,
-    Verdict,
+    Basis, Because, Choice, Contribution, Finding, JointRisk, Known, Noise, NotDetermined,
+    NotReached, Outcome, ResultName, Scope, UncertaintySource, Verdict,
 };
 use report::RunView;
 use specimen::{CHARACTERS, Character, Specimen};
@@ -275,9 +275,12 @@ fn whatever_is_left_of_a_run_can_be_shown() {
 fn numbers_that_are_none_do_no_harm() {
     let mut run = Specimen::night(&CHARACTERS[..1]);
     for outcome in &mut run.analysis.outcomes {
-        outcome.value = Some(f64::NAN);
-        outcome.low = Some(f64::NEG_INFINITY);
-        outcome.u = Some(f64::INFINITY);
+        outcome.known = Known::Value {
+            value: f64::NAN,
+            u: Some(f64::INFINITY),
+            low: Some(f64::NEG_INFINITY),
+            high: outcome.high(),
+        };
     }
     for stage in &mut run.analysis.stages {
         for unit in &mut stage.units {
@@ -299,31 +302,59 @@ fn numbers_that_are_none_do_no_harm() {
 /// Results as they might come out, so that the wording is looked at and not the
 /// analysis.
 fn outcome(position: &str, name: ResultName, numbers: Option<(f64, f64, f64)>) -> Outcome {
+    let known = match numbers {
+        Some((value, low, high)) => {
+            Known::value_of(value, Some((high - low) / 4.0), Some(low), Some(high))
+        }
+        None => Known::NotDetermined(NotDetermined::NotReached(NotReached::Ready {
+            record_s: 43_200.0,
+            limit: 3.0,
+            last: 9.4,
+            perhaps: false,
+        })),
+    };
+    let note = |name: &str| name.to_owned();
+    let basis = match name {
+        ResultName::HighEnd => Some(Basis::HighEnd {
+            note: note("C7"),
+            per_khz: [-0.2, 0.1],
+            delay_us: 0.1,
+            drift_in_it: false,
+        }),
+        ResultName::WorstBeats => Some(Basis::WorstBeats {
+            pair: [note("C6"), note("C7")],
+            pairs: 5,
+        }),
+        ResultName::ShortTermStability => Some(Basis::ShortTermStability {
+            note: note("C4"),
+            over_s: 1.0,
+            stretch_s: 600.0,
+            warm: true,
+            with_meter: 0.008,
+            noise: Noise::White,
+            freedom: 500.0,
+            drift: 0.0,
+        }),
+        _ => None,
+    };
     Outcome {
-        name,
-        position: model::record::PositionId::new(position),
-        stage: "night".to_owned(),
-        value: numbers.map(|(value, ..)| value),
-        u: numbers.map(|(_, low, high)| (high - low) / 4.0),
-        low: numbers.map(|(_, low, _)| low),
-        high: numbers.map(|(.., high)| high),
+        with: Choice {
+            limit: 2.0,
+            ..Choice::USUAL
+        },
+        scope: basis.is_some().then_some(Scope::Moment {
+            t_s: 43_200.0,
+            rounds: 1,
+        }),
+        basis,
         t_s: (name == ResultName::ErrorAfterOneTuning).then_some(1500.0),
         readings: 462,
-        meaning: match name {
-            ResultName::WarmUpTime => {
-                Some("reference note within 2 cents of its end; stays for 2 h".to_owned())
-            }
-            ResultName::HighEnd => Some("at C7; so many cents per kHz".to_owned()),
-            ResultName::WorstBeats => Some("C6 and C7, of 5 pairs; at the end".to_owned()),
-            ResultName::ShortTermStability => Some("over 1 s; and so on".to_owned()),
-            _ => None,
-        },
-        why_not: numbers.is_none().then(|| {
-            "not within 12 h: 9.4 cents were left in the last round, and the limit is 3 cents"
-                .to_owned()
-        }),
-        budget: Vec::new(),
-        draws: JointDraws::default(),
+        ..Outcome::new(
+            name,
+            model::record::PositionId::new(position),
+            "night".to_owned(),
+            known,
+        )
     }
 }
 

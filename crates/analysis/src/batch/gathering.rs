@@ -2,9 +2,9 @@
 
 use super::{BatchRun, Member};
 use crate::readings::deviation::law_of;
-use crate::results::choice::{Choice, asked};
+use crate::results::choice::asked;
 use model::document::plan::Tolerance;
-use model::result::{Finding, Outcome, ResultName};
+use model::result::{Choice, Finding, Outcome, ResultName};
 
 /// One result of all members.
 #[derive(Debug)]

@@ -83,7 +83,7 @@ fn parted(variance: f64, groups: &[usize]) -> (f64, f64) {
 
 /// An outcome's variance by who has it in common: nobody, the rig, the output, the run.
 fn variances(outcome: &Outcome) -> [f64; 4] {
-    let all = outcome.u.map_or(0.0, |u| u * u);
+    let all = outcome.u().map_or(0.0, |u| u * u);
     if outcome.budget.is_empty() {
         // Nothing is known of where it comes from.
         return [all, 0.0, 0.0, 0.0];
@@ -120,23 +120,17 @@ mod tests {
     #[test]
     fn a_source_belongs_to_what_it_belongs_to_in_a_comparison() {
         let outcome = |source| Outcome {
-            name: model::result::ResultName::Excursion,
-            position: model::record::PositionId::new("left"),
-            stage: String::new(),
-            value: Some(1.0),
-            u: Some(1.0),
-            low: None,
-            high: None,
-            t_s: None,
-            readings: 1,
-            meaning: None,
-            why_not: None,
             budget: vec![Contribution {
                 source,
                 u: 1.0,
                 share: 1.0,
             }],
-            draws: model::result::JointDraws::default(),
+            ..Outcome::new(
+                model::result::ResultName::Excursion,
+                model::record::PositionId::new("left"),
+                String::new(),
+                model::result::Known::value_of(1.0, Some(1.0), None, None),
+            )
         };
         // Other units, on one output of one rig, in one run and in two.
         let output = crate::readings::identity::Common {

@@ -96,8 +96,6 @@ pub struct BatchResult {
     pub name: ResultName,
     /// Of which stage, by name.
     pub stage: String,
-    /// Which choice was made in its name, as one of the units says it.
-    pub meaning: Option<String>,
     /// What each unit has, by member; `None` where its run does not give this result.
     pub values: Vec<Option<UnitValue>>,
     /// The middle and the spread; `None` where no unit has a value.
@@ -135,10 +133,10 @@ impl UnitValue {
         if self.outcome.is_upper_bound() {
             return None;
         }
-        match (self.outcome.value, self.outcome.low) {
+        match (self.outcome.value(), self.outcome.low()) {
             (Some(value), _) => Some(Known::Value(value)),
             // A time that was not reached is at least this.
-            (None, Some(low)) if self.outcome.high.is_none() => Some(Known::AtLeast(low)),
+            (None, Some(low)) if self.outcome.high().is_none() => Some(Known::AtLeast(low)),
             // Bounds of what does not stand out are no place in a batch either.
             (None, _) => None,
         }
@@ -357,7 +355,7 @@ fn result(
                 for ((place, _), score) in numbers.iter().zip(scores) {
                     if let Some(value) = &mut values[*place] {
                         value.score = Some(score);
-                        let (low, high) = (value.outcome.low, value.outcome.high);
+                        let (low, high) = (value.outcome.low(), value.outcome.high());
                         value.apart = low.is_none_or(|low| low > middle)
                             || high.is_none_or(|high| high < middle);
                     }
@@ -369,10 +367,6 @@ fn result(
     BatchResult {
         name,
         stage,
-        meaning: values
-            .iter()
-            .flatten()
-            .find_map(|value| value.outcome.meaning.clone()),
         spread: design.is_none().then(|| spread(&known)).flatten(),
         histogram: design.is_none().then(|| histogram(&alone)).flatten(),
         no_outliers_because,
@@ -429,7 +423,7 @@ impl Measured<'_> {
                     .map(|cell| {
                         cell.iter()
                             .filter_map(|place| {
-                                let value = self.values[*place].as_ref()?.outcome.value;
+                                let value = self.values[*place].as_ref()?.outcome.value();
                                 missing += usize::from(value.is_none());
                                 value
                             })
@@ -471,22 +465,10 @@ mod tests {
 
     #[test]
     fn at_most_is_no_place_in_a_batch() {
-        let known = |value, low, high| {
-            let outcome = Outcome {
-                name: ResultName::SettlingTime,
-                position: PositionId::new("left"),
-                stage: "night".to_owned(),
-                value,
-                u: None,
-                low,
-                high,
-                t_s: None,
-                readings: 9,
-                meaning: None,
-                why_not: None,
-                budget: Vec::new(),
-                draws: model::result::JointDraws::default(),
-            };
+        use model::result::{Known as Of, NotDetermined};
+        let known = |of: Of| {
+            let (left, night) = (PositionId::new("left"), "night".to_owned());
+            let outcome = Outcome::new(ResultName::SettlingTime, left, night, of);
             let value = UnitValue {
                 outcome,
                 score: None,
@@ -494,13 +476,15 @@ mod tests {
             };
             value.known()
         };
-        assert_eq!(known(Some(0.3), Some(0.0), Some(0.3)), None);
-        let heard = known(Some(0.3), Some(0.2), Some(0.4));
+        assert_eq!(known(Of::AtMost { high: 0.3 }), None);
+        let heard = known(Of::value_of(0.3, None, Some(0.2), Some(0.4)));
         assert_eq!(heard, Some(Known::Value(0.3)));
-        assert_eq!(
-            known(Some(0.0), Some(0.0), Some(0.0)),
-            Some(Known::Value(0.0))
-        );
-        assert_eq!(known(None, Some(60.0), None), Some(Known::AtLeast(60.0)));
+        let none = known(Of::AtMost { high: 0.0 });
+        assert_eq!(none, Some(Known::Value(0.0)));
+        let late = known(Of::AtLeast {
+            low: 60.0,
+            why: NotDetermined::NotFinite,
+        });
+        assert_eq!(late, Some(Known::AtLeast(60.0)));
     }
 }

@@ -9,7 +9,7 @@ use crate::curves::tracking::{
 use crate::readings::deviation::UnitReadings;
 use crate::uncertainty::sources::Sources;
 use model::pitch::{ControlLaw, Pitch};
-use model::result::ResultName;
+use model::result::{NotDetermined, OneNote, OtherLaw, ResultName, Term};
 
 /// Over how many rounds next to the moment a line is laid.
 const ROUNDS: usize = 5;
@@ -76,9 +76,9 @@ impl MomentOf {
     }
 
     /// The result at a moment (seconds of the run): a line through the rounds next to it.
-    pub(crate) fn at(self, shared: &Shared<'_>, moment: f64) -> Result<AtMoment, String> {
+    pub(crate) fn at(self, shared: &Shared<'_>, moment: f64) -> Result<AtMoment, NotDetermined> {
         if shared.stage.rounds.is_empty() {
-            return Err("there are no readings that count".to_owned());
+            return Err(NotDetermined::NoneCounts);
         }
         let mut rounds: Vec<(&RoundFit, Functional)> = shared
             .stage
@@ -112,8 +112,7 @@ impl MomentOf {
             .zip(&weights)
             .map(|((round, f), weight)| (*weight, shared.sources(round, &f.weights)))
             .collect();
-        let mut sources =
-            Sources::of_sum(&parts).ok_or_else(|| "there are no readings that count".to_owned())?;
+        let mut sources = Sources::of_sum(&parts).ok_or(NotDetermined::NoneCounts)?;
         // Rounds that scatter more than their readings say are uncertain by their scatter.
         if rounds.len() >= 4 {
             let residuals: f64 = rounds
@@ -142,60 +141,47 @@ impl MomentOf {
     }
 
     /// Why no round gives this result.
-    fn why_not(self, shared: &Shared<'_>) -> String {
+    fn why_not(self, shared: &Shared<'_>) -> NotDetermined {
+        use NotDetermined as N;
         let stage = shared.stage;
         let octaves = matches!(shared.unit.law, ControlLaw::VoltsPerOctave { .. });
-        if self.name == ResultName::ScaleError && !octaves {
-            return "a unit of hertz per volt has no scale in cents per octave; see the voltage offset and the high end"
-                .to_owned();
+        match self.name {
+            ResultName::ScaleError if !octaves => return N::OtherLaw(OtherLaw::ScaleError),
+            ResultName::VoltageOffset if octaves => return N::OtherLaw(OtherLaw::VoltageOffset),
+            ResultName::LowEnd if !octaves => return N::OtherLaw(OtherLaw::LowEnd),
+            _ => {}
         }
-        if self.name == ResultName::VoltageOffset && octaves {
-            return "under volts per octave an offset of the control voltage is the same number of cents at every note; retuning takes it out"
-                .to_owned();
+        let have = stage.notes.len();
+        if have == 1 {
+            return stage.one_note(OneNote::Told);
         }
-        if self.name == ResultName::LowEnd && !octaves {
-            return "under hertz per volt a leak looks like an offset of the control voltage; see the voltage offset"
-                .to_owned();
-        }
-        if stage.notes.len() == 1 {
-            return stage.one_note_words("it takes several to tell one from another");
-        }
-        if self.name == ResultName::LowEnd {
-            return if stage.span < SPAN_FOR_LOW_END - 1e-6
-                || stage.notes.len() <= NOTES_FOR_HIGH_END
+        let too_few = |to_tell: Term, takes: usize, takes_octaves: f64| N::TooFewNotes {
+            to_tell,
+            have,
+            have_octaves: stage.span,
+            takes,
+            takes_octaves,
+        };
+        match self.name {
+            ResultName::LowEnd
+                if stage.span < SPAN_FOR_LOW_END - 1e-6 || have <= NOTES_FOR_HIGH_END =>
             {
-                format!(
-                    "{} different notes over {:.1} octaves are too few: telling a low end takes {} over {SPAN_FOR_LOW_END:.0}",
-                    stage.notes.len(),
-                    stage.span,
-                    NOTES_FOR_HIGH_END + 1,
-                )
-            } else {
-                "none stands out: it is below three times its uncertainty, and so left out of the curve"
-                    .to_owned()
-            };
+                too_few(Term::LowEnd, NOTES_FOR_HIGH_END + 1, SPAN_FOR_LOW_END)
+            }
+            ResultName::LowEnd => N::NoneStandsOut,
+            ResultName::VoltageOffset if have < NOTES_FOR_HIGH_END => N::FewNotes {
+                takes: NOTES_FOR_HIGH_END,
+            },
+            ResultName::ScaleError | ResultName::HighEnd if stage.hides_low_end => {
+                stage.low_end_hidden()
+            }
+            ResultName::ScaleError | ResultName::HighEnd if !stage.named => {
+                too_few(Term::HighEnd, NOTES_FOR_HIGH_END, SPAN_FOR_HIGH_END)
+            }
+            _ if have < 2 => stage.one_note(OneNote::Slope),
+            ResultName::TwoNoteSlope => N::NoRoundHasBoth,
+            _ => N::NoRoundHasEnough,
         }
-        if self.name == ResultName::VoltageOffset && stage.notes.len() < NOTES_FOR_HIGH_END {
-            return format!("it takes {NOTES_FOR_HIGH_END} different notes");
-        }
-        let named_pair = matches!(self.name, ResultName::ScaleError | ResultName::HighEnd);
-        if named_pair && stage.hides_low_end {
-            return stage.low_end_words();
-        }
-        if named_pair && !stage.named {
-            return format!(
-                "{} different notes over {:.1} octaves are too few: telling slope from high end takes {NOTES_FOR_HIGH_END} over {SPAN_FOR_HIGH_END:.0}, so only the mean slope is stated",
-                stage.notes.len(),
-                stage.span,
-            );
-        }
-        if stage.notes.len() < 2 {
-            return stage.one_note_words("a slope takes two");
-        }
-        if self.name == ResultName::TwoNoteSlope {
-            return "no round has both of its notes".to_owned();
-        }
-        "no round has enough notes that count".to_owned()
     }
 }
 
@@ -228,7 +214,7 @@ pub(crate) fn notes_of_two_note_slope(
     unit: &UnitReadings,
     stage: &StageFit,
     asked: Option<(Pitch, Pitch)>,
-) -> Result<(usize, usize), String> {
+) -> Result<(usize, usize), NotDetermined> {
     let nearest = |x: f64, within: f64| {
         stage
             .notes
@@ -248,28 +234,20 @@ pub(crate) fn notes_of_two_note_slope(
                 .iter()
                 .copied()
                 .find(|note| unit.notes[*note].pitch.cents_from(pitch).get().abs() < 0.01)
-                .ok_or_else(|| {
-                    format!(
-                        "{} was not played in this stage",
-                        model::document::notes::name_of(pitch)
-                    )
-                })
+                .ok_or_else(|| NotDetermined::NotPlayed(model::document::notes::name_of(pitch)))
         };
         (find(one)?, find(other)?)
     } else {
         let Some(&lowest) = stage.notes.first() else {
-            return Err("there are no readings that count".to_owned());
+            return Err(NotDetermined::NoneCounts);
         };
         let upper = nearest(unit.notes[lowest].x + 2.0, 1.0).filter(|upper| *upper != lowest);
         let upper = upper.or_else(|| stage.notes.last().copied().filter(|note| *note != lowest));
-        (
-            lowest,
-            upper.ok_or_else(|| stage.one_note_words("a slope takes two"))?,
-        )
+        (lowest, upper.ok_or_else(|| stage.one_note(OneNote::Slope))?)
     };
     let (low, high) = (pair.0.min(pair.1), pair.0.max(pair.1));
     if unit.notes[high].x - unit.notes[low].x < 0.05 {
-        return Err("its two notes are the same".to_owned());
+        return Err(NotDetermined::SameNotes);
     }
     Ok((low, high))
 }

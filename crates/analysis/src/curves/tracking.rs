@@ -18,11 +18,11 @@
 //! knob retunes.
 
 use crate::curves::off_curve::{low_end_is_there, noise, proven};
-use crate::readings::counting::Tally;
 use crate::readings::deviation::{Round, Sample, UnitReadings};
 use crate::statistics::least_squares::{Fit, fit};
 use crate::uncertainty::limits::RigLimits;
 use model::pitch::ControlLaw;
+use model::result::{LeftOut, NotDetermined, OneNote};
 use nalgebra::{DMatrix, DVector};
 use std::collections::BTreeMap;
 
@@ -95,7 +95,7 @@ pub(crate) struct StageFit {
     pub(crate) notes: Vec<usize>,
     /// How many were played, whether or not they count, and what of the readings does not.
     played: usize,
-    left_out: Option<String>,
+    left_out: BTreeMap<LeftOut, usize>,
     pub(crate) span: f64,
     pub(crate) shape: Shape,
     /// Whether slope and high end may be named.
@@ -186,7 +186,9 @@ impl StageFit {
         Self {
             notes,
             played: tally.map_or(0, |tally| tally.played.len()),
-            left_out: tally.and_then(Tally::words),
+            left_out: tally
+                .map(|tally| tally.left_out.clone())
+                .unwrap_or_default(),
             span,
             shape,
             named,
@@ -198,25 +200,21 @@ impl StageFit {
         }
     }
 
-    /// That one note is all there is, and why that is too few.
-    pub(crate) fn one_note_words(&self, why: &str) -> String {
-        if self.played < 2 {
-            return format!("only one note was played, and {why}");
+    /// That one note is all there is, where something takes several.
+    pub(crate) fn one_note(&self, so: OneNote) -> NotDetermined {
+        NotDetermined::OneNote {
+            played: self.played,
+            left_out: self.left_out.clone(),
+            so,
         }
-        let left_out = self.left_out.as_ref();
-        let left_out = left_out.map_or_else(String::new, |words| format!(" (left out: {words})"));
-        format!(
-            "of {} notes that were played readings of one only can be used{left_out}, and {why}",
-            self.played
-        )
     }
 
     /// Why slope and high end are not named where a low end hides in them.
-    pub(crate) fn low_end_words(&self) -> String {
-        format!(
-            "its lowest notes are off as a leak makes them, and over {:.1} octaves that cannot be told from slope and high end; it takes {SPAN_FOR_LOW_END:.0}",
-            self.span
-        )
+    pub(crate) const fn low_end_hidden(&self) -> NotDetermined {
+        NotDetermined::HidesLowEnd {
+            have_octaves: self.span,
+            takes_octaves: SPAN_FOR_LOW_END,
+        }
     }
 
     /// Where a note of the unit stands among those of the stage.

@@ -4,11 +4,10 @@
 use super::Desk;
 use crate::curves::unit::UnitCurves;
 use crate::foresight::ideal::{Ideal, Imagined, Shape};
-use crate::results::Computed;
-use crate::results::choice::Choice;
+use crate::results::compute::Computed;
 use crate::uncertainty::limits::RigLimits;
 use model::document::plan::Tolerance;
-use model::result::ResultName;
+use model::result::{Choice, ResultName};
 
 /// From how far off a unit comes to rest, in cents, and in how many times the limit
 /// where that is more.
@@ -66,7 +65,7 @@ impl Desk<'_> {
                     ..listened_to(tolerance.result)
                 };
                 let one = curves(one, self.limits.none());
-                let value = self.compute(&one, stage, tolerance).outcome.value?.abs();
+                let value = self.compute(&one, stage, tolerance).outcome.value()?.abs();
                 if value < 1e-6 {
                     return None;
                 }

@@ -11,14 +11,14 @@ mod limit;
 use crate::curves::unit::UnitCurves;
 use crate::foresight::ideal::{AIR_MOVES_K, Ideal, Imagined, SUPPLY_MOVES_V};
 use crate::judging::verdict::{Limits, decide};
-use crate::results::choice::Choice;
-use crate::results::{Computed, Night};
+use crate::results::compute::{Computed, compute};
+use crate::results::stage::StageResults;
 use crate::uncertainty::limits::RigLimits;
 use limit::{FROM_CENTS, listened_to};
 use model::document::plan::{Plan, Settle, Stage, Tolerance};
 use model::document::rig::Rig;
 use model::record::PositionId;
-use model::result::{Finding, ResultName};
+use model::result::{Choice, Finding, Known, NotDetermined, ResultName};
 
 /// What the rig can say of a tolerance.
 #[derive(Debug, Clone, PartialEq)]
@@ -72,12 +72,12 @@ pub enum Foreseen {
         /// Which of them.
         at_limit: bool,
         /// Why its result has no value, where it has none.
-        why_not: Option<String>,
+        why_not: Option<NotDetermined>,
     },
     /// A unit well within passes or not, and of one near the limit nothing is known.
     NotNearTheLimit {
         /// Why its result has no value, where it has none.
-        why_not: Option<String>,
+        why_not: Option<NotDetermined>,
     },
 }
 
@@ -105,9 +105,9 @@ struct Reach {
 impl Reach {
     fn of(computed: &Computed) -> Option<Self> {
         let outcome = &computed.outcome;
-        let (low, high) = (outcome.low?, outcome.high?);
+        let (low, high) = (outcome.low()?, outcome.high()?);
         // Of what does not stand out only its bounds are known.
-        let value = outcome.value.unwrap_or(f64::midpoint(low, high));
+        let value = outcome.value().unwrap_or(f64::midpoint(low, high));
         Some(Self {
             down: (value - low).max(0.0),
             up: (high - value).max(0.0),
@@ -194,7 +194,8 @@ impl<'a> Desk<'a> {
     /// A result under a tolerance.
     fn compute(&self, curves: &UnitCurves, stage: u16, tolerance: &Tolerance) -> Computed {
         let choice = Choice::of(tolerance, self.plan, curves.unit.law);
-        Night::new(curves, stage, &tolerance.of).compute(tolerance.result, &choice)
+        let here = StageResults::new(curves, stage, &tolerance.of);
+        compute(&here, tolerance.result, &choice)
     }
 
     fn foresight(&self, number: usize, tolerance: &Tolerance) -> Option<Foresight> {
@@ -223,7 +224,7 @@ impl<'a> Desk<'a> {
         let near = [limits.upper, limits.lower]
             .into_iter()
             .find(|limit| limit.is_finite());
-        if steady.outcome.value.is_some() {
+        if steady.outcome.value().is_some() {
             if name == ResultName::Overshoot {
                 return Some(bare((None, Foreseen::ShownWhenHeard)));
             }
@@ -247,7 +248,7 @@ impl<'a> Desk<'a> {
         let guard = self.plan.decision.guard_band;
         let passes = decide(&middle, &tolerance.allow, guard, &[], None).0 == Finding::Pass;
         let Some(reach) = reach else {
-            let why_not = at_limit.and_then(|computed| computed.outcome.why_not.clone());
+            let why_not = at_limit.and_then(|computed| computed.outcome.why_not().cloned());
             return Some(bare((Some(passes), Foreseen::NotNearTheLimit { why_not })));
         };
         let assuming = assuming(name);
@@ -334,10 +335,10 @@ fn not_determined(
     let best = at_limit.filter(|_| shown_by_some).unwrap_or(steady);
     // A time that even a unit without error does not reach for certain is the rig's doing.
     let may_never = !shown_by_some
-        && best.record.is_some()
-        && best.outcome.value.is_some()
-        && best.outcome.high.is_none();
-    let why_not = best.outcome.why_not.clone();
+        && best.record().is_some()
+        && best.outcome.value().is_some()
+        && best.outcome.high().is_none();
+    let why_not = best.outcome.why_not().cloned();
     let because = if may_never && why_not.is_none() {
         Foreseen::MayNotBeSeen
     } else {
@@ -346,7 +347,7 @@ fn not_determined(
             why_not,
         }
     };
-    let decides = (may_never || steady.not_reached_in.is_some()).then_some(false);
+    let decides = (may_never || steady.not_reached_in().is_some()).then_some(false);
     (decides, because)
 }
 
@@ -369,10 +370,10 @@ fn middle(steady: &Computed, limits: Limits, steady_reach: Reach, at_limit: Reac
     let outcome = &mut middle.outcome;
     let has_least = has_least(outcome.name);
     let reach = if has_least { at_limit } else { steady_reach };
-    let value = outcome.value.unwrap_or(0.0);
+    let value = outcome.value().unwrap_or(0.0);
     let to = match (limits.lower.is_finite(), limits.upper.is_finite()) {
-        _ if most_of(outcome.name).is_finite() && outcome.value.is_some() => return middle,
-        _ if has_least && limits.lower <= 0.0 && outcome.value.is_some() => return middle,
+        _ if most_of(outcome.name).is_finite() && outcome.value().is_some() => return middle,
+        _ if has_least && limits.lower <= 0.0 && outcome.value().is_some() => return middle,
         (true, true) => f64::midpoint(limits.lower, limits.upper),
         // As far from the only limit as it takes.
         (true, false) => value.max(limits.lower + 10.0 * (reach.down + 1e-9)),
@@ -380,10 +381,8 @@ fn middle(steady: &Computed, limits: Limits, steady_reach: Reach, at_limit: Reac
         (false, false) => value,
     };
     let to = if has_least { to.max(0.0) } else { to };
-    outcome.value = Some(to);
-    outcome.low = Some(to - reach.down);
-    outcome.high = Some(to + reach.up);
-    middle.not_reached_in = None;
+    let (low, high) = (to - reach.down, to + reach.up);
+    outcome.known = Known::value_of(to, outcome.u(), Some(low), Some(high));
     middle
 }
 

@@ -6,14 +6,16 @@ pub(crate) mod verdict;
 
 use crate::curves::unit::{UnitAnalysis, UnitCurves};
 use crate::readings::measuring_stages;
-use crate::results::budget::{Alone, Nights};
-use crate::results::choice::{Asked, Choice, asked};
-use crate::results::{Computed, Night};
+use crate::results::budget::{Alone, OnThose};
+use crate::results::choice::{Asked, asked};
+use crate::results::compute::{Computed, compute};
+use crate::results::stability::stability_curve;
+use crate::results::stage::StageResults;
 use crate::uncertainty::joint;
 use gaps::Gaps;
 use model::document::plan::Plan;
 use model::record::RunRecord;
-use model::result::{Because, Finding, JointRisk, Missing, Outcome, ResultName, Verdict};
+use model::result::{Because, Choice, Finding, JointRisk, Missing, Outcome, ResultName, Verdict};
 use verdict::{could_turn, decide};
 
 /// One unit in one measuring stage.
@@ -52,16 +54,16 @@ pub(crate) fn judge(
     };
     for asked in asked(plan, curves.unit.law) {
         let (index, stage) = (asked.index, asked.stage);
-        let night = Night::new(curves, index, stage.name());
+        let here = StageResults::new(curves, index, stage.name());
         let mut unit = curves.unit_analysis(index, stage.name());
         if let Some(unit) = &mut unit {
-            unit.curves.extend(night.stability_curve());
+            unit.curves.extend(stability_curve(&here));
         }
         let mut outcomes = Vec::new();
-        let nights = Nights::of(&alone);
+        let on_those = OnThose::of(&alone);
         let gaps = Gaps::of(curves, index, stage, plan, record);
         for asked in asked.results {
-            let computed = night.compute(asked.name, &asked.choice);
+            let computed = compute(&here, asked.name, &asked.choice);
             for number in &asked.tolerances {
                 let (mut verdict, outside) =
                     judge.verdict(index, *number, &asked, &computed, &gaps);
@@ -70,7 +72,7 @@ pub(crate) fn judge(
                 trials.extend(outside.map(|(share, trials)| (trials, share)));
             }
             outcomes.push(Outcome {
-                budget: nights.budget(&night, &computed, &asked.choice),
+                budget: on_those.budget(&here, &computed, &asked.choice),
                 ..computed.outcome
             });
             results += 1;
@@ -107,7 +109,7 @@ impl Judge<'_> {
         let allow = &self.plan.tolerances[number].allow;
         let guard = self.plan.decision.guard_band;
         let choice = &asked.choice;
-        let mut gaps = match computed.needs_until {
+        let mut gaps = match computed.needs_until() {
             Some(until) => missing.of_stretch(until),
             None => missing.of_moment(choice.at),
         };
@@ -115,9 +117,8 @@ impl Judge<'_> {
         // end of the run left.
         let may_be_cut = choice.stay == Choice::USUAL.stay && self.record.is_complete();
         if gaps.is_empty() && !may_be_cut {
-            let asked = choice.stay;
-            let cut = computed.shortened_to;
-            gaps.extend(cut.map(|record| Missing::Stay { record, asked }));
+            let cut = computed.shortened();
+            gaps.extend(cut.map(|(record, asked)| Missing::Stay { record, asked }));
         }
         let spoilt = self.spoilt(stage, asked.name);
         let (finding, because) = decide(computed, allow, guard, &gaps, spoilt.as_ref());

@@ -1,11 +1,11 @@
 //! Verdicts: the 95 % interval of a result held against a tolerance, with a
 //! guard band (JCGM 106:2012; simple acceptance with none).
 
-use crate::results::Computed;
+use crate::results::compute::Computed;
 use crate::uncertainty::joint::{self, above};
 use model::document::plan::Allow;
 use model::quantity::AnyQuantity;
-use model::result::{Because, Finding, Missing, Outcome, ResultName};
+use model::result::{Because, Finding, Known, Missing, Outcome, ResultName};
 
 /// Lower and upper limit, open where there is none.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -50,16 +50,16 @@ pub(crate) fn decide(
     if let Some(because) = spoilt {
         return (Finding::Undecided, because.clone());
     }
-    let (low, high) = match (outcome.value, computed.not_reached_in) {
-        (Some(value), None) => guarded(outcome, value, guard),
-        (_, Some(record)) => (record, f64::INFINITY),
-        (None, None) => match outcome.low.zip(outcome.high) {
-            Some((low, high)) => {
-                let (middle, half) = (f64::midpoint(low, high), guard * (high - low) / 2.0);
-                (middle - half, middle + half)
-            }
-            None => return (Finding::Undecided, Because::NotDetermined),
-        },
+    let (low, high) = match &outcome.known {
+        Known::Value { value, .. } | Known::AtMost { high: value } => {
+            guarded(outcome, *value, guard)
+        }
+        Known::AtLeast { low, .. } => (*low, f64::INFINITY),
+        Known::Between { low, high, .. } => {
+            let (middle, half) = (f64::midpoint(*low, *high), guard * (high - low) / 2.0);
+            (middle - half, middle + half)
+        }
+        Known::NotDetermined(_) => return (Finding::Undecided, Because::NotDetermined),
     };
     if low > limits.upper || high < limits.lower {
         (Finding::Fail, Because::Outside)
@@ -76,10 +76,10 @@ pub(crate) fn decide(
 /// The value with the guard band on either side.
 fn guarded(outcome: &Outcome, value: f64, guard: f64) -> (f64, f64) {
     let up = outcome
-        .high
+        .high()
         .map_or(f64::INFINITY, |high| (high - value).max(0.0));
     let down = outcome
-        .low
+        .low()
         .map_or(f64::INFINITY, |low| (value - low).max(0.0));
     // An open side times no guard band is no number: with simple acceptance the
     // value alone counts.
@@ -103,7 +103,7 @@ pub(crate) fn could_turn(
         return None;
     }
     let limits = Limits::of(allow, outcome.name)?;
-    let (low, high) = guarded(outcome, outcome.value?, guard);
+    let (low, high) = guarded(outcome, outcome.value()?, guard);
     let (counted, planned) = (rounds.0 as f64, rounds.1 as f64);
     let with_missing =
         |share: f64, good: f64| (share * counted + good * (planned - counted)) / planned;
@@ -134,7 +134,9 @@ pub(crate) fn outside(computed: &Computed, allow: &Allow) -> Option<(f64, Vec<bo
     let limits = Limits::of(allow, outcome.name)?;
     // Later than the record nobody knows.
     let beyond_record = limits.upper.is_finite()
-        && computed.record.is_some_and(|record| record < limits.upper)
+        && computed
+            .record()
+            .is_some_and(|record| record < limits.upper)
         && outcome.draws.0.iter().any(|draw| draw.is_infinite());
     if beyond_record {
         return None;
@@ -148,8 +150,8 @@ pub(crate) fn outside(computed: &Computed, allow: &Allow) -> Option<(f64, Vec<bo
 /// The same by the interval alone; `None` where the end of it that would tell is open.
 fn smooth(outcome: &Outcome, limits: Limits) -> Option<f64> {
     // Of what does not stand out only its bounds are known.
-    let middle = || Some(f64::midpoint(outcome.low?, outcome.high?));
-    let value = outcome.value.or_else(middle)?;
+    let middle = || Some(f64::midpoint(outcome.low()?, outcome.high()?));
+    let value = outcome.value().or_else(middle)?;
     // The share beyond a limit, of the half of the distribution on the limit's side.
     let half = |end: Option<f64>, limit: f64| {
         let width = ((end? - value).abs() / 1.96).max(1e-12);
@@ -157,13 +159,13 @@ fn smooth(outcome: &Outcome, limits: Limits) -> Option<f64> {
     };
     let over = match limits.upper {
         upper if upper == f64::INFINITY => 0.0,
-        upper if upper >= value => half(outcome.high, upper)?,
-        upper => 1.0 - half(outcome.low, upper)?,
+        upper if upper >= value => half(outcome.high(), upper)?,
+        upper => 1.0 - half(outcome.low(), upper)?,
     };
     let under = match limits.lower {
         lower if lower == f64::NEG_INFINITY => 0.0,
-        lower if lower <= value => half(outcome.low, lower)?,
-        lower => 1.0 - half(outcome.high, lower)?,
+        lower if lower <= value => half(outcome.low(), lower)?,
+        lower => 1.0 - half(outcome.high(), lower)?,
     };
     Some((over + under).clamp(0.0, 1.0))
 }
@@ -175,26 +177,13 @@ mod tests {
 
     fn computed(value: f64, low: f64, high: f64) -> Computed {
         Computed {
-            outcome: Outcome {
-                name: ResultName::ScaleError,
-                position: PositionId::new("left"),
-                stage: "night".to_owned(),
-                value: Some(value),
-                u: Some((high - low) / 4.0),
-                low: Some(low),
-                high: Some(high),
-                t_s: None,
-                readings: 7,
-                meaning: None,
-                why_not: None,
-                budget: Vec::new(),
-                draws: model::result::JointDraws::default(),
-            },
-            not_reached_in: None,
-            record: None,
+            outcome: Outcome::new(
+                ResultName::ScaleError,
+                PositionId::new("left"),
+                "night".to_owned(),
+                Known::value_of(value, Some((high - low) / 4.0), Some(low), Some(high)),
+            ),
             rig_share: None,
-            needs_until: None,
-            shortened_to: None,
         }
     }
 
@@ -343,8 +332,10 @@ mod tests {
     fn not_reached_fails_only_when_the_record_is_longer() {
         let mut late = computed(0.0, 0.0, 0.0);
         late.outcome.name = ResultName::WarmUpTime;
-        late.outcome.value = None;
-        late.not_reached_in = Some(7200.0);
+        late.outcome.known = Known::AtLeast {
+            low: 7200.0,
+            why: model::result::NotDetermined::NotFinite,
+        };
         let decide = |text: &str| decide(&late, &Allow::AtMost(limit(text)), 1.0, &[], None).0;
         assert_eq!(decide("45 min"), Finding::Fail);
         assert_eq!(decide("3 h"), Finding::Undecided);

@@ -1,7 +1,7 @@
 //! Which readings count.
 
 use crate::readings::deviation::Round;
-use model::record::{Flag, State};
+use model::record::Flag;
 use model::result::LeftOut;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -17,34 +17,6 @@ pub(crate) struct Tally {
 impl Tally {
     pub(crate) fn leave_out(&mut self, why: LeftOut) {
         *self.left_out.entry(why).or_default() += 1;
-    }
-
-    /// "2 silent, 1 with lost samples", if any.
-    pub(crate) fn words(&self) -> Option<String> {
-        let left_out = self.left_out.iter();
-        let mut parts: Vec<(&str, usize)> = left_out.map(|(why, n)| (words(*why), *n)).collect();
-        parts.sort_unstable();
-        let parts: Vec<String> = parts
-            .iter()
-            .map(|(why, count)| format!("{count} {why}"))
-            .collect();
-        (!parts.is_empty()).then(|| parts.join(", "))
-    }
-}
-
-/// Why a reading does not count, in words that follow a number.
-const fn words(why: LeftOut) -> &'static str {
-    match why {
-        LeftOut::State(State::Ok) => "without a frequency",
-        LeftOut::State(State::Silent) => "silent",
-        LeftOut::State(State::NotPeriodic) => "without a pitch",
-        LeftOut::State(State::TwoTones) => "with two pitches at once",
-        LeftOut::State(State::HumTooNear) => "too near to hum",
-        LeftOut::State(State::TooShort) => "with too few periods",
-        LeftOut::State(State::NotPlayed) => "where the pitch stayed on the note before",
-        LeftOut::LostSamples => "with lost samples",
-        LeftOut::MaybeLocked => "that may be locked to another unit",
-        LeftOut::WrongInterval => "a wrong interval away from the note before",
     }
 }
 

@@ -13,7 +13,7 @@ use model::record::{PositionId, RunRecord};
 use std::collections::BTreeSet;
 
 /// The limit of a run, in cents, unless its plan says otherwise.
-pub(crate) const USUAL_LIMIT: f64 = 3.0;
+pub(crate) const USUAL_LIMIT: f64 = model::result::Choice::USUAL.limit;
 
 /// Every position that holds a unit or was read, in order.
 #[must_use]

@@ -5,12 +5,11 @@
 //! follows each result through whatever is done to it, maxima and crossings too, and
 //! adds up to the standard uncertainty beside it (GUM 5.1.2).
 
-use super::{Computed, Night};
 use crate::curves::unit::UnitCurves;
-use crate::results::choice::Choice;
-use model::result::{Contribution, ResultName, UncertaintySource};
+use crate::results::compute::{Computed, compute};
+use crate::results::stage::StageResults;
+use model::result::{Choice, Contribution, ResultName, UncertaintySource};
 use std::cell::OnceCell;
-use std::rc::Rc;
 
 /// So many of the draws will do for a share.
 const DRAWS: usize = 80;
@@ -57,13 +56,13 @@ impl Alone {
     }
 }
 
-/// The nights of those rigs, made when first asked for.
-pub(crate) struct Nights<'a> {
+/// A stage on those rigs, made when first asked for.
+pub(crate) struct OnThose<'a> {
     alone: &'a Alone,
-    made: OnceCell<Vec<(UncertaintySource, Night<'a>)>>,
+    made: OnceCell<Vec<(UncertaintySource, StageResults<'a>)>>,
 }
 
-impl<'a> Nights<'a> {
+impl<'a> OnThose<'a> {
     pub(crate) const fn of(alone: &'a Alone) -> Self {
         Self {
             alone,
@@ -71,15 +70,15 @@ impl<'a> Nights<'a> {
         }
     }
 
-    /// The budget of a result of a night. Empty without an uncertainty.
+    /// The budget of a result of the stage. Empty without an uncertainty.
     pub(crate) fn budget(
         &self,
-        night: &Night<'a>,
+        here: &StageResults<'a>,
         computed: &Computed,
         choice: &Choice,
     ) -> Vec<Contribution> {
         let outcome = &computed.outcome;
-        let Some(u) = outcome.u.filter(|u| *u > 0.0) else {
+        let Some(u) = outcome.u().filter(|u| *u > 0.0) else {
             return Vec::new();
         };
         let is_time = matches!(
@@ -89,25 +88,25 @@ impl<'a> Nights<'a> {
         if computed.rig_share.is_none() && !is_time {
             return shares(vec![(UncertaintySource::Readings, u)], u);
         }
-        let nights = self.made.get_or_init(|| {
+        let alone = self.made.get_or_init(|| {
             let alone = self.alone.units.iter();
             alone
-                .map(|(source, curves)| (*source, night.on(curves, DRAWS)))
+                .map(|(source, curves)| (*source, here.for_share(curves, DRAWS)))
                 .collect()
         });
-        let mut parts = Vec::with_capacity(nights.len());
+        let mut parts = Vec::with_capacity(alone.len());
         let mut own = 0.0;
         let with_air = matches!(
             outcome.name,
             ResultName::OffsetTemperatureCoefficient | ResultName::ScaleTemperatureCoefficient
         );
-        for (source, night) in nights {
+        for (source, here) in alone {
             // The thermometer knows of coefficients only, and the rest not of them.
             let is_air = *source == UncertaintySource::Thermometer;
             if *source != UncertaintySource::Readings && is_air != with_air {
                 continue;
             }
-            let Some(u) = night.compute(outcome.name, choice).outcome.u else {
+            let Some(u) = compute(here, outcome.name, choice).outcome.u() else {
                 continue;
             };
             if *source == UncertaintySource::Readings {
@@ -155,30 +154,4 @@ fn shares(parts: Vec<(UncertaintySource, f64)>, stated: f64) -> Vec<Contribution
         .collect();
     budget.sort_by(|a, b| b.u.total_cmp(&a.u).then_with(|| a.source.cmp(&b.source)));
     budget
-}
-
-impl Night<'_> {
-    /// The same night on a rig with other limits, with the first `most` of its draws.
-    fn on<'b>(&self, curves: &'b UnitCurves, most: usize) -> Night<'b>
-    where
-        Self: 'b,
-    {
-        Night {
-            curves,
-            index: self.index,
-            name: self.name,
-            until_steady: self.until_steady,
-            for_share: true,
-            drifted: Rc::clone(&self.drifted),
-            sources: Rc::clone(&self.sources),
-            history: self
-                .history
-                .as_ref()
-                .map(|(history, draws)| (Rc::clone(history), draws.for_share(curves.limits, most))),
-            cleaned: self.cleaned.as_ref().map(|(history, draws, t)| {
-                (Rc::clone(history), draws.for_share(curves.limits, most), *t)
-            }),
-            usual: [OnceCell::new(), OnceCell::new()],
-        }
-    }
 }

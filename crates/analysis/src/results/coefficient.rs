@@ -4,7 +4,7 @@ use crate::readings::surroundings::Series;
 use crate::statistics::level_model::{Candidate, Mixture, Wander, candidate, grouped};
 use crate::statistics::trials::Trials;
 use crate::statistics::{quantile, standard_deviation};
-use crate::words::{are, counted};
+use model::result::{NotDetermined, NotMoved, Rounds};
 
 /// Draws of the interval.
 const DRAWS: usize = 4000;
@@ -69,23 +69,25 @@ pub(crate) fn with_temperature(
     air: &Series,
     rest: Option<f64>,
     trials: &mut Trials,
-) -> Result<Coefficient, String> {
+) -> Result<Coefficient, NotDetermined> {
     if air.is_empty() {
-        return Err("no thermometer was read".to_owned());
+        return Err(NotDetermined::Air(NotMoved::NotRead));
     }
     enough(times)?;
     let course = air.course(times);
     let span = course.span();
     if span < LEAST_SPAN {
-        return Err(format!(
-            "the air moved by {span:.1} K only while it was warm, and it takes {LEAST_SPAN} K"
-        ));
+        return Err(NotDetermined::Air(NotMoved::Still {
+            by: span,
+            takes: LEAST_SPAN,
+        }));
     }
     let reversal = course.rise.min(course.fall);
     if reversal < LEAST_REVERSAL {
-        return Err(format!(
-            "the air went one way only (by {span:.1} K, and {reversal:.1} K back): what it does cannot be told from drift"
-        ));
+        return Err(NotDetermined::Air(NotMoved::OneWay {
+            by: span,
+            back: reversal,
+        }));
     }
     let length = times[times.len() - 1] - times[0];
     let longest = LONGEST_LAG.min(length / 2.0).max(SHORTEST_LAG);
@@ -100,8 +102,7 @@ pub(crate) fn with_temperature(
     let (others, lags) = of_air.at_likely_lags(later, Answer::CompensatesLater);
     candidates.extend(others);
     lag_of.extend(lags);
-    let mixture = Mixture::of(candidates)
-        .ok_or_else(|| "its course cannot be told from that of the air".to_owned())?;
+    let mixture = Mixture::of(candidates).ok_or(NotDetermined::Air(NotMoved::Alike))?;
     let (mut coefficient, _) = of_mixture(&mixture, &lag_of, trials);
     coefficient.mean = course.mean;
     coefficient.span = span;
@@ -234,19 +235,19 @@ pub(crate) fn with_supply(
     values: &[f64],
     supply: &Series,
     trials: &mut Trials,
-) -> Result<Coefficient, String> {
+) -> Result<Coefficient, NotDetermined> {
     if supply.is_empty() {
-        return Err("the voltage of its supply was not logged".to_owned());
+        return Err(NotDetermined::Supply(NotMoved::NotRead));
     }
     enough(times)?;
     let volts: Vec<f64> = times.iter().map(|t| supply.at(*t)).collect();
     let course = supply.course(times);
     let span = course.span();
     if span < LEAST_VOLTS {
-        return Err(format!(
-            "the logged voltage of its supply varied by less than {:.0} mV",
-            LEAST_VOLTS * 1e3
-        ));
+        return Err(NotDetermined::Supply(NotMoved::Still {
+            by: span,
+            takes: LEAST_VOLTS,
+        }));
     }
     let short = grouped(&[times, values, &volts]);
     let candidates: Vec<Candidate> = Wander::all(&short[0])
@@ -254,23 +255,21 @@ pub(crate) fn with_supply(
         .filter_map(|wander| candidate(&short[0], &short[1], &short[2..], wander))
         .collect();
     let lags = vec![0.0; candidates.len()];
-    let mixture = Mixture::of(candidates)
-        .ok_or_else(|| "its course cannot be told from that of the supply".to_owned())?;
+    let mixture = Mixture::of(candidates).ok_or(NotDetermined::Supply(NotMoved::Alike))?;
     let (mut coefficient, _) = of_mixture(&mixture, &lags, trials);
     coefficient.mean = course.mean;
     coefficient.span = span;
     Ok(coefficient)
 }
 
-fn enough(times: &[f64]) -> Result<(), String> {
+fn enough(times: &[f64]) -> Result<(), NotDetermined> {
     let different = times.windows(2).filter(|pair| pair[1] > pair[0]).count() + 1;
     if times.is_empty() || different < LEAST_ROUNDS {
-        let different = different.min(times.len());
-        return Err(format!(
-            "{} when warm {} too few; it takes {LEAST_ROUNDS}",
-            counted(different, "round"),
-            are(different),
-        ));
+        return Err(NotDetermined::TooFewRounds {
+            to: Rounds::Coefficient,
+            have: different.min(times.len()),
+            takes: LEAST_ROUNDS,
+        });
     }
     Ok(())
 }
@@ -344,9 +343,20 @@ mod tests {
         let mut trials = Trials::of([23, 0, 0]);
         let mut why =
             |air: Series| with_temperature(&times, &values, &air, None, &mut trials).unwrap_err();
-        assert!(why(Series::default()).contains("no thermometer"));
-        assert!(why(Series::of(vec![(0.0, 20.0), (43_200.0, 21.0)])).contains("1.0 K only"));
-        assert!(why(Series::of(vec![(0.0, 20.0), (43_200.0, 25.0)])).contains("one way only"));
+        assert_eq!(
+            why(Series::default()),
+            NotDetermined::Air(NotMoved::NotRead)
+        );
+        let still = why(Series::of(vec![(0.0, 20.0), (43_200.0, 21.0)]));
+        assert!(
+            matches!(still, NotDetermined::Air(NotMoved::Still { by, .. }) if (by - 1.0).abs() < 0.05),
+            "{still:?}"
+        );
+        let one_way = why(Series::of(vec![(0.0, 20.0), (43_200.0, 25.0)]));
+        assert!(
+            matches!(one_way, NotDetermined::Air(NotMoved::OneWay { .. })),
+            "{one_way:?}"
+        );
     }
 
     #[test]
@@ -371,6 +381,12 @@ mod tests {
         );
         let still = Series::of(vec![(0.0, 12.0), (43_200.0, 12.01)]);
         let why = with_supply(&times, &values, &still, &mut trials).unwrap_err();
-        assert!(why.contains("less than 50 mV"), "{why}");
+        assert!(
+            matches!(
+                why,
+                NotDetermined::Supply(NotMoved::Still { takes: 0.05, .. })
+            ),
+            "{why:?}"
+        );
     }
 }

@@ -4,6 +4,7 @@ use crate::curves::tracking::StageFit;
 use crate::readings::deviation::{Round, Sample, UnitReadings};
 use crate::statistics::least_squares::fit;
 use crate::statistics::standard_deviation;
+use model::result::NotDetermined;
 use nalgebra::DMatrix;
 use std::collections::BTreeMap;
 
@@ -67,7 +68,7 @@ pub(crate) fn hysteresis(
     unit: &UnitReadings,
     stage: u16,
     fit_of: &StageFit,
-) -> Result<Hysteresis, String> {
+) -> Result<Hysteresis, NotDetermined> {
     let rounds: Vec<Vec<Pair>> = unit
         .rounds
         .iter()
@@ -80,7 +81,7 @@ pub(crate) fn hysteresis(
         .flat_map(|(place, pairs)| pairs.iter().map(move |pair| (place, pair)))
         .collect();
     if all.is_empty() {
-        return Err("no note is come to both from above and from below within a round; play the notes up and down".to_owned());
+        return Err(NotDetermined::NotFromBothSides);
     }
     let level = unit
         .reference
@@ -140,10 +141,7 @@ pub(crate) fn hysteresis(
         });
         let found = fit(&columns, &cents, &vec![1.0; n])
             .filter(|found| found.degrees_of_freedom > 0)
-            .ok_or_else(|| {
-                "too few notes are come to from both sides to tell it from drift within the round"
-                    .to_owned()
-            })?;
+            .ok_or(NotDetermined::FewFromBothSides)?;
         let scale = found.residuals.norm_squared() / found.degrees_of_freedom as f64;
         let left = (0..n)
             .map(|row| {

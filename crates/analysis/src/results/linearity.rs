@@ -5,6 +5,7 @@ use crate::curves::tracking::Shape;
 use crate::results::extremes::{Extreme, debiased};
 use crate::statistics::trials::Trials;
 use crate::uncertainty::shared_sources::{SharedSources, TRIALS};
+use model::result::{NotDetermined, OneNote};
 use nalgebra::{DMatrix, DVector};
 use std::collections::BTreeMap;
 
@@ -21,7 +22,6 @@ pub(crate) struct Linearity {
     /// Standard deviation of single readings off the curve.
     pub(crate) rms: f64,
     pub(crate) freedom_per_round: f64,
-    pub(crate) rounds: usize,
     pub(crate) readings: usize,
 }
 
@@ -33,17 +33,17 @@ pub(crate) fn linearity(
     sources: &SharedSources,
     for_share: bool,
     trials: &mut Trials,
-) -> Result<Linearity, String> {
+) -> Result<Linearity, NotDetermined> {
     let stage = shared.stage;
     let rounds = &stage.rounds;
     if rounds.is_empty() {
-        return Err("there are no readings that count".to_owned());
+        return Err(NotDetermined::NoneCounts);
     }
     let freedom: usize = rounds.iter().map(|round| round.degrees_of_freedom).sum();
     if matches!(stage.shape, Shape::NoteByNote) || freedom == 0 {
         return Err(match stage.notes.len() {
-            1 => stage.one_note_words("there is no curve to be off"),
-            count => format!("{count} different notes are too few to be off a curve through them"),
+            1 => stage.one_note(OneNote::Curve),
+            notes => NotDetermined::CurveThroughAll { notes },
         });
     }
     let mut sums: BTreeMap<usize, (f64, f64, usize)> = BTreeMap::new();
@@ -107,7 +107,6 @@ pub(crate) fn linearity(
         at: (place, means[place]),
         rms: (squares / freedom as f64).sqrt(),
         freedom_per_round: freedom as f64 / rounds.len() as f64,
-        rounds: rounds.len(),
         readings,
     })
 }

@@ -1,196 +1,175 @@
 //! Results of one moment.
 
-use super::{Found, Missing, Night};
-use crate::curves::history::History;
 use crate::curves::moment::{MomentOf, notes_of_two_note_slope};
 use crate::curves::tracking::CENTS_PER_E;
-use crate::results::choice::Choice;
 use crate::results::extremes::extreme;
+use crate::results::found::{Answer, Found};
 use crate::results::linearity::linearity;
+use crate::results::stage::StageResults;
 use crate::statistics::minimax::half_range;
 use crate::uncertainty::joint::stretched;
-use crate::words::{counted, number, signed};
-use model::document::plan::Moment;
-use model::result::ResultName;
+use model::result::{Basis, Choice, Known, NotDetermined, ResultName, Scope};
 
-impl Night<'_> {
-    pub(super) fn of_moment(&self, name: ResultName, choice: &Choice) -> Result<Found, Missing> {
-        let shared = self
-            .curves
-            .shared(self.index)
-            .ok_or_else(|| self.nothing())?;
-        let moment = self.moment(choice.at).ok_or_else(|| self.nothing())?;
-        let pair = match name {
-            ResultName::TwoNoteSlope => Some(notes_of_two_note_slope(
-                &self.curves.unit,
-                shared.stage,
-                choice.between,
-            )?),
-            _ => None,
-        };
-        let of = MomentOf::new(name, pair);
-        let moment = moment + self.origin_s();
-        let found = match of.at(&shared, moment) {
-            Ok(found) => found,
-            Err(why) => return Err(self.none_stands_out(of, moment, why)),
-        };
-        let t = found.t - self.origin_s();
-        let (low, high, draws) = if self.for_share {
-            (0.0, 0.0, Vec::new())
-        } else {
-            let which = format!("{name} {choice:?}");
-            let (low, high) = found
-                .sources
-                .interval(&mut self.trials(&format!("interval of {which}")));
-            let mut draws = found.sources.draws(&self.sources, &mut self.trials(&which));
-            draws.iter_mut().for_each(|draw| *draw += found.value);
-            let draws = stretched(draws, found.value + low, found.value + high);
-            (low, high, draws)
-        };
-        let u = found.sources.u();
-        let lowest = shared.stage.notes[0];
-        let highest = shared.stage.notes[shared.stage.notes.len() - 1];
-        let span = format!("{} to {}", self.note_name(lowest), self.note_name(highest));
-        let mut meaning = match name {
-            ResultName::ScaleError => {
-                format!("slope over {span} with the high end taken out")
-            }
-            ResultName::HighEnd => {
-                let kilohertz = self.curves.unit.reference_hz * 1e-3;
-                let octaves = self.curves.unit.notes[highest].x;
-                let per_khz = found.value / (octaves.exp2() - 1.0) / kilohertz;
+pub(super) fn of_moment(here: &StageResults<'_>, name: ResultName, choice: &Choice) -> Answer {
+    let shared = here
+        .curves
+        .shared(here.index)
+        .ok_or_else(|| here.nothing())?;
+    let moment = here.moment(choice.at).ok_or_else(|| here.nothing())?;
+    let unit = &here.curves.unit;
+    let pair = match name {
+        ResultName::TwoNoteSlope => {
+            Some(notes_of_two_note_slope(unit, shared.stage, choice.between)?)
+        }
+        _ => None,
+    };
+    let of = MomentOf::new(name, pair);
+    let moment = moment + here.origin_s();
+    let found = match of.at(&shared, moment) {
+        Ok(found) => found,
+        Err(why) => return none_stands_out(here, of, moment, why),
+    };
+    let (low, high, draws) = if here.for_share {
+        (0.0, 0.0, Vec::new())
+    } else {
+        let which = format!("{name} {choice:?}");
+        let (low, high) = found
+            .sources
+            .interval(&mut here.trials(&format!("interval of {which}")));
+        let mut draws = found.sources.draws(&here.sources, &mut here.trials(&which));
+        draws.iter_mut().for_each(|draw| *draw += found.value);
+        let draws = stretched(draws, found.value + low, found.value + high);
+        (low, high, draws)
+    };
+    let u = found.sources.u();
+    let ends = (found.value + low, found.value + high);
+    let scope = Scope::Moment {
+        t_s: found.t - here.origin_s(),
+        rounds: found.rounds,
+    };
+    let notes = &shared.stage.notes;
+    let drift_in_it = found.rounds == 1 && !shared.stage.timed;
+    let ends_of_span = (notes[0], notes[notes.len() - 1]);
+    let basis = basis(
+        here,
+        name,
+        pair.unwrap_or(ends_of_span),
+        (found.value, u),
+        drift_in_it,
+    );
+    Ok(Found {
+        readings: found.readings,
+        rig_share: (u > 0.0).then(|| 1.0 - found.sources.own / (u * u)),
+        draws,
+        ..Found::new(
+            Known::value_of(found.value, Some(u), Some(ends.0), Some(ends.1)),
+            scope,
+            basis,
+        )
+    })
+}
+
+/// What a result of a moment rests on, from one note to another.
+fn basis(
+    here: &StageResults<'_>,
+    name: ResultName,
+    (lowest, highest): (usize, usize),
+    (value, u): (f64, f64),
+    drift_in_it: bool,
+) -> Basis {
+    let unit = &here.curves.unit;
+    let kilohertz = unit.reference_hz * 1e-3;
+    let span = [here.note_name(lowest), here.note_name(highest)];
+    match name {
+        ResultName::ScaleError => Basis::ScaleError { span, drift_in_it },
+        ResultName::HighEnd => {
+            let octaves = unit.notes[highest].x;
+            let per_khz = value / (octaves.exp2() - 1.0) / kilohertz;
+            Basis::HighEnd {
+                note: here.note_name(highest),
+                per_khz: [per_khz, u / (octaves.exp2() - 1.0).abs() / kilohertz],
                 // 1731 cents are a factor of e; a delay t per cycle costs f t of it.
-                let delay_us = -per_khz / CENTS_PER_E * 1e3;
-                format!(
-                    "at {}; {} cents per kHz, as a delay of {delay_us:.2} \u{b5}s in every cycle makes it",
-                    self.note_name(highest),
-                    number(per_khz, Some(u / (octaves.exp2() - 1.0).abs() / kilohertz)),
-                )
+                delay_us: -per_khz / CENTS_PER_E * 1e3,
+                drift_in_it,
             }
-            ResultName::LowEnd => {
-                let kilohertz = self.curves.unit.reference_hz * 1e-3;
-                let bottom = self.curves.unit.notes[lowest].x.exp2();
+        }
+        ResultName::LowEnd => {
+            let bottom = unit.notes[lowest].x.exp2();
+            Basis::LowEnd {
+                note: here.note_name(lowest),
                 // A factor of e is 1731 cents; what leaks is a frequency all notes share.
-                let leak_hz = (found.value / CENTS_PER_E).exp_m1() * bottom * kilohertz * 1e3;
-                format!(
-                    "at {}; as leakage worth {leak_hz:.3} Hz at every note makes it",
-                    self.note_name(lowest)
-                )
+                leak_hz: (value / CENTS_PER_E).exp_m1() * bottom * kilohertz * 1e3,
+                drift_in_it,
             }
-            ResultName::VoltageOffset => {
-                format!(
-                    "as if so much were added to the control voltage, from {span}; what is left when the gain is retuned"
-                )
-            }
-            ResultName::MeanSlope => format!("straight line over {span}, high end and all"),
-            _ => match pair {
-                Some((low, high)) => {
-                    format!("from {} to {}", self.note_name(low), self.note_name(high))
-                }
-                None => String::new(),
-            },
-        };
-        meaning += &format!(
-            ", {}, from {}",
-            Self::at_words(choice.at, t),
-            counted(found.rounds, "round")
-        );
-        if found.rounds == 1 && !shared.stage.timed {
-            meaning += "; no note was played twice, so drift during the round is in it";
         }
-        Ok(Found {
-            value: found.value,
-            u: Some(u),
-            low: Some(found.value + low),
-            high: Some(found.value + high),
-            t: Some(t),
-            readings: found.readings,
-            rig_share: (u > 0.0).then(|| 1.0 - found.sources.own / (u * u)),
-            needs_until: None,
-            shortened_to: None,
-            record: None,
-            meaning,
-            draws,
-        })
+        ResultName::VoltageOffset => Basis::VoltageOffset { span, drift_in_it },
+        ResultName::TwoNoteSlope => Basis::TwoNoteSlope {
+            between: span,
+            drift_in_it,
+        },
+        // Of a moment there is no other.
+        _ => Basis::MeanSlope { span, drift_in_it },
     }
+}
 
-    /// Why there is no number; of a low end that does not stand out, what it lies between
-    /// all the same, which is enough to pass a tolerance.
-    fn none_stands_out(&self, of: MomentOf, moment: f64, why: String) -> Missing {
-        let not_there = MomentOf {
-            not_there: true,
-            ..of
-        };
-        let bounds = self
-            .curves
-            .shared(self.index)
-            .filter(|_| of.name == ResultName::LowEnd)
-            .and_then(|shared| not_there.at(&shared, moment).ok())
-            .map(|found| {
-                let (low, high) = found
-                    .sources
-                    .interval(&mut self.trials("interval of a low end that is not there"));
-                (found.value + low, found.value + high)
-            });
-        match bounds {
-            Some((low, high)) => Missing::Within { why, low, high },
-            None => Missing::CannotSay(why),
-        }
-    }
+/// Of a low end that does not stand out, what it lies between all the same, which is enough
+/// to pass a tolerance; of others, why there is no number.
+fn none_stands_out(
+    here: &StageResults<'_>,
+    of: MomentOf,
+    moment: f64,
+    why: NotDetermined,
+) -> Answer {
+    let not_there = MomentOf {
+        not_there: true,
+        ..of
+    };
+    let found = here
+        .curves
+        .shared(here.index)
+        .filter(|_| of.name == ResultName::LowEnd)
+        .and_then(|shared| not_there.at(&shared, moment).ok());
+    let Some(found) = found else {
+        return Err(why);
+    };
+    let mut trials = here.trials("interval of a low end that is not there");
+    let (low, high) = found.sources.interval(&mut trials);
+    Ok(Found::between(found.value + low, found.value + high, why))
+}
 
-    /// The round of the stage that is nearest to a moment.
-    pub(super) fn round_at(&self, history: &History, at: Moment) -> Result<usize, Missing> {
-        let moment = self.moment(at).ok_or_else(|| self.nothing())?;
-        let off = |place: &usize| (history.points[*place].t - moment).abs();
-        Ok(history
-            .stage_points()
-            .into_iter()
-            .min_by(|a, b| off(a).total_cmp(&off(b)))
-            .ok_or_else(|| self.nothing())?)
-    }
+pub(super) fn linearity_error(here: &StageResults<'_>) -> Answer {
+    let shared = here
+        .curves
+        .shared(here.index)
+        .ok_or_else(|| here.nothing())?;
+    let mut trials = here.trials("linearity error");
+    let found = linearity(&shared, &here.sources, here.for_share, &mut trials)?;
+    let (place, cents) = found.at;
+    let basis = Basis::LinearityError {
+        note: here.name_of(place),
+        cents,
+        notes: shared.stage.notes.len(),
+        rms: found.rms,
+        freedom: found.freedom_per_round,
+    };
+    Ok(Found {
+        readings: found.readings,
+        ..Found::of_extreme(found.largest, here.whole_stage(), basis)
+    })
+}
 
-    pub(super) fn linearity_error(&self) -> Result<Found, Missing> {
-        let shared = self
-            .curves
-            .shared(self.index)
-            .ok_or_else(|| self.nothing())?;
-        let mut trials = self.trials("linearity error");
-        let found = linearity(&shared, &self.sources, self.for_share, &mut trials)?;
-        let (place, cents) = found.at;
-        let meaning = format!(
-            "largest at {}, where it is {} cents, off the unit's own curve through {} notes, mean of {}; rms {:.2} cents with {:.1} degrees of freedom a round",
-            self.note_name(shared.stage.notes[place]),
-            signed(cents),
-            shared.stage.notes.len(),
-            counted(found.rounds, "round"),
-            found.rms,
-            found.freedom_per_round,
-        );
-        let mut outcome = Self::of_extreme(found.largest, meaning);
-        outcome.readings = found.readings;
-        outcome.needs_until = Some(f64::INFINITY);
-        Ok(outcome)
-    }
-
-    pub(super) fn error_left_after_retuning(&self, choice: &Choice) -> Result<Found, Missing> {
-        let (history, draws) = self.history()?;
-        self.several_notes()?;
-        let place = self.round_at(history, choice.at)?;
-        let notes = history.x.len();
-        let stretch = place * notes..(place + 1) * notes;
-        let found = extreme(history, draws, |values| {
-            half_range(&values[stretch.clone()])
-        });
-        let t = history.points[place].t;
-        let raw = half_range(history.points[place].y.as_slice());
-        let meaning = format!(
-            "largest deviation over {notes} notes with the best retuning, {}; {:.2} cents of that round alone",
-            Self::at_words(choice.at, t),
-            raw,
-        );
-        let mut found = Self::of_extreme(found, meaning);
-        found.t = Some(t);
-        found.readings = history.points[place].readings;
-        Ok(found)
-    }
+pub(super) fn error_left_after_retuning(here: &StageResults<'_>, choice: &Choice) -> Answer {
+    let (history, draws) = here.history()?;
+    here.several_notes()?;
+    let place = here.round_at(history, choice.at)?;
+    let notes = history.x.len();
+    let stretch = place * notes..(place + 1) * notes;
+    let found = extreme(history, draws, |values| {
+        half_range(&values[stretch.clone()])
+    });
+    let basis = Basis::ErrorLeftAfterRetuning {
+        notes,
+        single: half_range(history.points[place].y.as_slice()),
+    };
+    Ok(Found::of_round(found, history, place, basis))
 }

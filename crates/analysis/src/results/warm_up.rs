@@ -6,10 +6,8 @@ use crate::statistics::drift::{Apart, wander_between};
 use crate::statistics::minimax::half_range;
 use crate::statistics::trials::Trials;
 use crate::statistics::{middle_95, quantile, standard_deviation};
-use crate::words::{are, counted};
+use model::result::{NotDetermined, NotReached, Rounds};
 
-/// The stay that is asked for unless a plan says otherwise, in seconds.
-pub(crate) const USUAL_STAY_S: f64 = 7200.0;
 /// Fewer rounds than this cannot show that anything stays.
 const LEAST_ROUNDS: usize = 6;
 /// The closing stretch has at least so many rounds.
@@ -50,12 +48,12 @@ pub(crate) enum Steady {
     /// Not within the record; `low` is the earliest time that can be right all the
     /// same, and the length of the record where none can.
     NotReached {
-        why: String,
+        why: NotDetermined,
         low: f64,
         draws: Vec<f64>,
     },
     /// The record cannot say.
-    CannotSay { why: String },
+    CannotSay { why: NotDetermined },
 }
 
 /// The stay that a record allows: what is asked, at most half the record.
@@ -187,16 +185,16 @@ pub(crate) fn steady(
     let times = history.times();
     if times.len() < LEAST_ROUNDS {
         return Steady::CannotSay {
-            why: format!(
-                "{} since t = 0 {} too few to see anything settle; it takes {LEAST_ROUNDS}",
-                counted(times.len(), "round"),
-                are(times.len()),
-            ),
+            why: NotDetermined::TooFewRounds {
+                to: Rounds::Settling,
+                have: times.len(),
+                takes: LEAST_ROUNDS,
+            },
         };
     }
     if watched == Watched::ReferenceNote && history.reference.is_none() {
         return Steady::CannotSay {
-            why: "the reference note was not played".to_owned(),
+            why: NotDetermined::ReferenceNeverPlayed,
         };
     }
     let closing = closing(&times, stay);
@@ -237,13 +235,11 @@ pub(crate) fn steady(
         let series = history.raw(history.reference.unwrap_or(0));
         let (change, u) = change_over(&times[closing..], &series[closing..]);
         if change.abs() - 2.0 * u > limit / 4.0 {
-            let why = format!(
-                "over the last {} of the record it still changed by {:.2} cents, more than a quarter of the limit",
-                crate::words::duration(record - times[closing]),
-                change.abs(),
-            );
             return Steady::NotReached {
-                why,
+                why: NotDetermined::StillMoving {
+                    over_s: record - times[closing],
+                    cents: change.abs(),
+                },
                 low: record,
                 draws: vec![f64::INFINITY; times_drawn.len()],
             };
@@ -251,13 +247,21 @@ pub(crate) fn steady(
         maybe_moving = change.abs() + 2.0 * u > limit / 4.0;
     }
     let Some(point) = point else {
-        let mut why = last_value(history, watched, limit, &seen);
         let low = earliest.min(record);
-        if low < record {
-            why += "; within the uncertainty it may have been";
-        }
         return Steady::NotReached {
-            why,
+            why: NotDetermined::NotReached(match watched {
+                Watched::ErrorLeft => NotReached::Ready {
+                    record_s: record,
+                    limit,
+                    last: limit - seen.last().copied().unwrap_or(0.0),
+                    perhaps: low < record,
+                },
+                Watched::ReferenceNote => NotReached::Warm {
+                    record_s: record,
+                    limit,
+                    perhaps: low < record,
+                },
+            }),
             low,
             draws: times_drawn,
         };
@@ -355,20 +359,6 @@ pub(crate) fn tuning_holds_from(history: &History, limit: f64, stay: f64) -> Opt
                     })
         })
         .map(|place| times[place])
-}
-
-/// What is said when it is not reached.
-fn last_value(history: &History, watched: Watched, limit: f64, margins: &[f64]) -> String {
-    let record = crate::words::duration(history.points.last().map_or(0.0, |point| point.t));
-    match watched {
-        Watched::ErrorLeft => format!(
-            "not within {record}: the error left after retuning was {:.1} cents in the last round, and the limit is {limit} cents",
-            limit - margins.last().copied().unwrap_or(0.0),
-        ),
-        Watched::ReferenceNote => format!(
-            "not within {record}: the reference note did not stay within {limit} cents of its later value for long enough"
-        ),
-    }
 }
 
 /// How much a straight line through values changes from first to last, and its

@@ -65,13 +65,15 @@ pub(crate) enum Noise {
 }
 
 impl Noise {
-    pub(crate) const fn words(self) -> &'static str {
+    /// The same as it is handed over.
+    pub(crate) const fn kind(self) -> model::result::Noise {
+        use model::result::Noise as N;
         match self {
-            Self::RandomWalk => "a random walk of the pitch",
-            Self::Flicker => "flicker of the pitch",
-            Self::White => "white noise of the pitch",
-            Self::FlickerOfPhase => "flicker of the phase",
-            Self::WhiteOfPhase => "white noise of the phase",
+            Self::RandomWalk => N::RandomWalk,
+            Self::Flicker => N::Flicker,
+            Self::White => N::White,
+            Self::FlickerOfPhase => N::FlickerOfPhase,
+            Self::WhiteOfPhase => N::WhiteOfPhase,
         }
     }
 

@@ -2,7 +2,7 @@
 
 use crate::statistics::least_squares::{Fit, fit};
 use crate::statistics::level_model::{Wander, filtered};
-use crate::words::{are, counted};
+use model::result::{NoExponential, NotDetermined, Rounds};
 use nalgebra::{DMatrix, DVector};
 
 /// The shape of each term, by its time constant.
@@ -190,14 +190,14 @@ const LEAST_READINGS: usize = 12;
 /// if their time constants differ by a factor of 3, the record is at least twice
 /// the longer and each is known to 25 %; else one, known as well and with a record
 /// twice as long; else none, and why.
-pub(crate) fn convergence(times: &[f64], values: &[f64]) -> Result<Exponentials, String> {
+pub(crate) fn convergence(times: &[f64], values: &[f64]) -> Result<Exponentials, NotDetermined> {
     let distinct = times.windows(2).filter(|pair| pair[1] > pair[0]).count() + 1;
     if distinct < LEAST_READINGS {
-        return Err(format!(
-            "{} {} too few to fit an exponential to; it takes {LEAST_READINGS}",
-            counted(distinct, "round"),
-            are(distinct),
-        ));
+        return Err(NotDetermined::TooFewRounds {
+            to: Rounds::Exponential,
+            have: distinct,
+            takes: LEAST_READINGS,
+        });
     }
     let origin = times[0];
     let times: Vec<f64> = times.iter().map(|time| time - origin).collect();
@@ -253,26 +253,24 @@ pub(crate) fn convergence(times: &[f64], values: &[f64]) -> Result<Exponentials,
         return Ok(two);
     }
     let Some(one) = one else {
-        return Err("no exponential can be fitted to its course".to_owned());
+        return Err(NotDetermined::NoExponential(NoExponential::NoneFits));
     };
     if good(&one) {
         return Ok(one);
     }
     let (tau, u) = one.constants[0];
     let (size, u_size) = one.sizes[0];
-    Err(if size.abs() <= 3.0 * u_size {
-        "its course shows no exponential: nothing comes to rest that stands out from its wandering"
-            .to_owned()
-    } else if length < 2.0 * tau {
-        "the record is shorter than twice the time constant that would fit".to_owned()
-    } else if u > 0.25 {
-        format!(
-            "its time constant would be known to {:.0} % only, and it takes 25 %",
-            100.0 * u.min(9.99)
-        )
-    } else {
-        "it comes to rest faster than it was listened to".to_owned()
-    })
+    Err(NotDetermined::NoExponential(
+        if size.abs() <= 3.0 * u_size {
+            NoExponential::NoneStandsOut
+        } else if length < 2.0 * tau {
+            NoExponential::RecordTooShort
+        } else if u > 0.25 {
+            NoExponential::Vague(u)
+        } else {
+            NoExponential::TooFast
+        },
+    ))
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@
 use crate::statistics::quantile;
 use crate::statistics::trials::Trials;
 use crate::uncertainty::shared_sources::TRIALS;
-use model::result::Outcome;
+use model::result::{Known, Outcome};
 use statrs::distribution::{ContinuousCDF, Normal};
 
 /// With fewer draws than this on one side of a limit their share is too uncertain (by a
@@ -15,10 +15,15 @@ const TWO_SIDED: f64 = 1.959_963_985;
 
 /// Draws of a result of which nothing is known but its value and its 95 % interval: a
 /// normal distribution on either side of the value, each as wide as that side of the
-/// interval; where it is only known to be no more than its value, evenly below it. Empty
+/// interval; about the middle where there is no value; where it is only known to be no more
+/// than its value, evenly below it. Empty
 /// where an end of the interval is open.
 pub(crate) fn of_interval(outcome: &Outcome, trials: &mut Trials) -> Vec<f64> {
-    let (Some(value), Some(low), Some(high)) = (outcome.value, outcome.low, outcome.high) else {
+    if let Known::Between { low, high, .. } = outcome.known {
+        return split_normal(f64::midpoint(low, high), low, high, trials);
+    }
+    let (Some(value), Some(low), Some(high)) = (outcome.value(), outcome.low(), outcome.high())
+    else {
         return Vec::new();
     };
     let least = if outcome.name.has_sign() {
@@ -139,21 +144,8 @@ mod tests {
     use model::result::ResultName;
 
     fn outcome(name: ResultName, value: f64, low: f64, high: f64) -> Outcome {
-        Outcome {
-            name,
-            position: PositionId::new("left"),
-            stage: "night".to_owned(),
-            value: Some(value),
-            u: None,
-            low: Some(low),
-            high: Some(high),
-            t_s: None,
-            readings: 7,
-            meaning: None,
-            why_not: None,
-            budget: Vec::new(),
-            draws: model::result::JointDraws::default(),
-        }
+        let known = Known::value_of(value, None, Some(low), Some(high));
+        Outcome::new(name, PositionId::new("left"), "night".to_owned(), known)
     }
 
     fn ends(draws: &[f64]) -> (f64, f64) {
@@ -177,10 +169,8 @@ mod tests {
         let draws = of_interval(&bound, &mut trials);
         assert!((mean(&draws) - 1.5).abs() < 0.1);
         assert!((standard_deviation(&draws) - 3.0 / 12f64.sqrt()).abs() < 0.05);
-        let open = Outcome {
-            high: None,
-            ..lopsided
-        };
+        let known = Known::value_of(1.0, None, Some(0.8), None);
+        let open = Outcome { known, ..lopsided };
         assert!(of_interval(&open, &mut trials).is_empty());
     }
 

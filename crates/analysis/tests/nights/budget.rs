@@ -68,7 +68,7 @@ fn what_acts_as_a_gain_is_told_by_its_source() {
         assert!((all - 1.0).abs() < 0.01, "{scale:?}");
         let u: f64 = scale.budget.iter().map(|part| part.u * part.u).sum();
         assert!(
-            (u.sqrt() / scale.u.unwrap() - 1.0).abs() < 0.01,
+            (u.sqrt() / scale.u().unwrap() - 1.0).abs() < 0.01,
             "{scale:?}"
         );
     }
@@ -83,7 +83,7 @@ fn an_offset_cancels_and_its_drift_does_not() {
     let rate = found(&alone("cv_offset_drift: 2 mV"), ResultName::DriftRate);
     // 2.4 cents over less than eight hours and a half.
     let least = 2.4 / 3f64.sqrt() / 8.5;
-    assert!(rate.u.unwrap() > least, "{rate:?}");
+    assert!(rate.u().unwrap() > least, "{rate:?}");
     assert_eq!(
         rate.budget[0].source,
         UncertaintySource::CvDrift,
@@ -118,7 +118,7 @@ fn the_parts_add_up_to_what_is_stated() {
     let mut some = 0;
     for outcome in &analysis.outcomes {
         let sum: f64 = outcome.budget.iter().map(|part| part.u * part.u).sum();
-        if let (Some(u), true) = (outcome.u, sum > 0.0) {
+        if let (Some(u), true) = (outcome.u(), sum > 0.0) {
             assert!((sum.sqrt() / u - 1.0).abs() < 0.005, "{outcome:?}");
             some += 1;
         }

@@ -142,7 +142,7 @@ fn pairs(nights: u64) -> Vec<Found> {
             let high = found.high.unwrap_or(f64::INFINITY);
             sum.0 += u64::from(low <= truth && truth <= high);
             sum.1 += found.u.unwrap_or(0.0);
-            sum.2 += a.u.unwrap_or(0.0).hypot(b.u.unwrap_or(0.0));
+            sum.2 += a.u().unwrap_or(0.0).hypot(b.u().unwrap_or(0.0));
             sum.3 += u64::from(found.low.is_some() && found.high.is_some());
         }
     }

@@ -68,7 +68,7 @@ fn a_night_on_that_rig_is_as_uncertain_as_foreseen() {
     });
     let analysis = analyse(&plan, &rig, &record);
     let scale = outcome(&analysis, "night", ResultName::ScaleError);
-    let half = (scale.high.unwrap() - scale.low.unwrap()) / 2.0;
+    let half = (scale.high().unwrap() - scale.low().unwrap()) / 2.0;
     assert!((half / foreseen - 1.0).abs() < 0.3, "{half} {foreseen}");
 }
 

@@ -41,7 +41,8 @@ fn draws_have_the_interval_that_is_stated() {
         let analysis = night(&plan, bounds, slope, 0.3, 4);
         let mut seen = 0;
         for outcome in &analysis.outcomes {
-            let (Some(value), Some(low), Some(high)) = (outcome.value, outcome.low, outcome.high)
+            let (Some(value), Some(low), Some(high)) =
+                (outcome.value(), outcome.low(), outcome.high())
             else {
                 continue;
             };
@@ -143,7 +144,7 @@ fn another_night_on_the_same_rig_shares_the_gain_and_nothing_of_its_own() {
         note(&mut record);
         let analysis = analyse(&plan, &rig(bounds), &record);
         let found = crate::night::outcome(&analysis, "night", ResultName::ScaleError);
-        let value = found.value.unwrap();
+        let value = found.value().unwrap();
         found
             .draws
             .0
@@ -194,7 +195,7 @@ fn a_unit_wanders_in_each_night_for_itself() {
         });
         let analysis = analyse(&plan, &rig(EXACT), &record);
         let found = crate::night::outcome(&analysis, "night", ResultName::WarmUpTime);
-        let (value, u) = (found.value.unwrap(), found.u.unwrap());
+        let (value, u) = (found.value().unwrap(), found.u().unwrap());
         // A twentieth of a cent every ten minutes is some tenths over the night, and at
         // 3 cents a tenth is 20 s.
         assert!(u > 15.0, "{found:?}");

@@ -3,11 +3,11 @@
 use crate::night::{NIGHT, analysed, outcome, plan, play};
 use model::quantity::Seconds;
 use model::record::{Event, EventKind};
-use model::result::ResultName;
+use model::result::{Basis, ColdStart, ResultName};
 use model::time::{RunTime, Timestamp};
 
-/// The meaning of the warm-up time when the unit had been off for so long.
-fn after(off: Option<f64>, earlier: &[EventKind]) -> String {
+/// How the unit started by the warm-up time, when the unit had been off for so long.
+fn after(off: Option<f64>, earlier: &[EventKind]) -> ColdStart {
     let plan = plan(NIGHT, "");
     let mut record = play(&plan, 0.05, 1, |slot, random| {
         -9.0 * (-slot.t / 600.0).exp() + 0.05 * random.normal()
@@ -32,22 +32,21 @@ fn after(off: Option<f64>, earlier: &[EventKind]) -> String {
     }
     let analysis = analysed(&plan, &record);
     let warm = outcome(&analysis, "night", ResultName::WarmUpTime);
-    warm.meaning.clone().unwrap()
+    match &warm.basis {
+        Some(Basis::WarmUpTime(reached)) => reached.origin.start.unwrap(),
+        _ => panic!("{warm:?}"),
+    }
 }
 
 #[test]
 fn a_start_is_called_cold_only_when_that_is_known() {
     let off = [EventKind::PowerOff];
     let cold = after(Some(7300.0), &off);
-    assert!(
-        cold.contains("cold as far as is known: it had been off for 2 h"),
-        "{cold}"
-    );
-    let short = after(Some(600.0), &off);
-    assert!(
-        short.contains("not cold: it had been off for 10 min only, of 2 h"),
-        "{short}"
-    );
-    let unknown = after(None, &[]);
-    assert!(unknown.contains("start state unknown"), "{unknown}");
+    assert_eq!(cold, ColdStart::Cold { off_s: 7300.0 });
+    let short = ColdStart::TooShort {
+        off_s: 600.0,
+        asked_s: 7200.0,
+    };
+    assert_eq!(after(Some(600.0), &off), short);
+    assert_eq!(after(None, &[]), ColdStart::OffUnknown);
 }

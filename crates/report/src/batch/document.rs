@@ -4,6 +4,7 @@ use super::sentences::sentences;
 use super::{BatchView, say};
 use crate::bench;
 use crate::document::{Figures, Number, schema_of, sha256};
+use crate::words::results::meaning;
 use analysis::batch::{
     BatchResult, BatchTolerance, CAPABILITY_LEAST, Capability, Design, HISTOGRAM_LEAST, Histogram,
     Index, Known, Line, Member, OUTLIER_LIMIT, OUTLIERS_LEAST, OneWay, Spread, Study, UnitValue,
@@ -150,7 +151,7 @@ struct OneOfAll<'a> {
     /// In which unit; "1" for a share.
     unit: &'static str,
     /// Which choice was made in its name, for people.
-    meaning: Option<&'a str>,
+    meaning: Option<String>,
     /// The middle and the spread; null where no unit has a value.
     spread: Option<OneSpread>,
     /// How many units lie where; null where there are too few.
@@ -325,7 +326,7 @@ struct OneValue<'a> {
     /// The run's identifier.
     run: &'a str,
     #[serde(flatten)]
-    figures: Figures<'a>,
+    figures: Figures,
     /// Of a time that was not reached: it is at least so long.
     at_least: Option<Number>,
     /// How far it stands from the middle, in robust standard deviations.
@@ -410,7 +411,11 @@ impl<'a> OneOfAll<'a> {
             title: say::named(result),
             stage: &result.stage,
             unit: result.name.dimension().unit(),
-            meaning: result.meaning.as_deref(),
+            meaning: result
+                .values
+                .iter()
+                .flatten()
+                .find_map(|value| meaning(&value.outcome)),
             spread: result.spread.as_ref().map(Into::into),
             histogram: result.histogram.as_ref().map(Into::into),
             no_outliers_because: result.no_outliers_because.as_deref(),

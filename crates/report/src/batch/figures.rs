@@ -44,8 +44,8 @@ fn figure(view: &BatchView<'_>, result: &BatchResult) -> Option<Figure> {
                 },
                 value: (
                     number,
-                    end(value.outcome.low).unwrap_or(number),
-                    end(value.outcome.high),
+                    end(value.outcome.low()).unwrap_or(number),
+                    end(value.outcome.high()),
                 ),
                 reached,
                 outlier: value.is_outlier(),

@@ -25,7 +25,7 @@ impl Digits {
             .values
             .iter()
             .flatten()
-            .filter_map(|value| value.outcome.low.zip(value.outcome.high))
+            .filter_map(|value| value.outcome.low().zip(value.outcome.high()))
             .map(|(low, high)| shown(dimension, (high - low) / 2.0))
             .filter(|expanded| expanded.is_finite() && *expanded > 0.0)
             .collect();
@@ -76,7 +76,7 @@ impl Digits {
     /// A unit's value in a table: a bound where it was not reached, or no more is known.
     pub(crate) fn of_unit(&self, value: Option<&UnitValue>) -> String {
         let outcome = value.map(|value| &value.outcome);
-        match outcome.map(|outcome| (outcome.value, outcome.low, outcome.high)) {
+        match outcome.map(|outcome| (outcome.value(), outcome.low(), outcome.high())) {
             Some((Some(value), _, _)) if outcome.is_some_and(Outcome::is_upper_bound) => {
                 format!("≤ {}", self.value(value))
             }

@@ -243,7 +243,7 @@ fn outliers(view: &BatchView<'_>) -> Vec<String> {
         values
             .filter_map(|(member, value)| Some((member, value.as_ref()?)))
             .filter(|(_, value)| value.is_outlier())
-            .filter_map(|(member, value)| Some((member, value.outcome.value?)))
+            .filter_map(|(member, value)| Some((member, value.outcome.value()?)))
             .collect()
     };
     let mut said: Vec<String> = keys

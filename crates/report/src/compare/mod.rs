@@ -87,7 +87,7 @@ impl<'a> Subject<'a> {
             .outcomes_of(self.position)
             .into_iter()
             .find(|outcome| {
-                outcome.name == name && outcome.stage == stage && outcome.value.is_some()
+                outcome.name == name && outcome.stage == stage && outcome.value().is_some()
             })
     }
 
@@ -246,7 +246,7 @@ fn row<'a>(
         let coefficient = subject
             .view
             .best(subject.position, ResultName::ScaleTemperatureCoefficient)?;
-        coefficient.value.zip(coefficient.u)
+        coefficient.value().zip(coefficient.u())
     });
     let mut corrected = false;
     if is_slope

@@ -49,7 +49,7 @@ fn shown(row: &Row<'_>, value: f64, with_sign: bool) -> String {
 /// 0.6 cents per octave, U 0.4.", and of two units or rigs, where nothing fell: "The scale
 /// error is 22.4 cents per octave on A-1 and 0.6 on A-2, U 0.4."
 fn sentence(pair: &Pair<'_>, row: &Row<'_>) -> Option<String> {
-    let (a, b) = (row.one.value?, row.other.value?);
+    let (a, b) = (row.one.value()?, row.other.value()?);
     let dimension = row.name.dimension();
     let unit = match dimension {
         Dimension::Duration => String::new(),
@@ -115,8 +115,8 @@ fn unchanged(kind: Kind, rows: &[&Row<'_>]) -> Option<String> {
             Some(format!(
                 "{} ({} and {}{unit}{difference})",
                 title(row.name).to_lowercase(),
-                shown(row, row.one.value?, sign),
-                shown(row, row.other.value?, sign)
+                shown(row, row.one.value()?, sign),
+                shown(row, row.other.value()?, sign)
             ))
         })
         .collect();
@@ -126,7 +126,7 @@ fn unchanged(kind: Kind, rows: &[&Row<'_>]) -> Option<String> {
 /// A result that has a value on one side only, or is known to be at most so much: "Ready
 /// after: before not within 11 h 50 min, after 12 min (10 min to 14 min)."
 fn one_sided(pair: &Pair<'_>, (one, other): (&Outcome, &Outcome)) -> String {
-    let side = |outcome: &Outcome| match (stated(outcome), outcome.low, outcome.high) {
+    let side = |outcome: &Outcome| match (stated(outcome), outcome.low(), outcome.high()) {
         (Some(value), ..) => value.spoken(),
         (None, Some(least), None) if outcome.name.dimension() == Dimension::Duration => {
             format!("not within {}", duration(least))

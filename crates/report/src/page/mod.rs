@@ -14,7 +14,7 @@ use crate::limited::{LimitLine, rows};
 use crate::numbers::{Stated, duration, shown_unit};
 use crate::outline::{has_sign, heading, stated, title, unsaid};
 use crate::suggestions::{self, SuggestionWords};
-use crate::words::{UnitWords, sentences};
+use crate::words::{UnitWords, results, sentences};
 use askama::Template;
 use charts::Figure;
 use log::LogLine;
@@ -323,7 +323,7 @@ fn shown_keys(view: &RunView<'_>) -> Vec<ResultName> {
             view.analysis
                 .outcomes
                 .iter()
-                .any(|outcome| outcome.name == *name && outcome.value.is_some())
+                .any(|outcome| outcome.name == *name && outcome.value().is_some())
         })
         .take(5)
         .collect()
@@ -444,8 +444,8 @@ fn key_value(view: &RunView<'_>, position: &PositionId, name: ResultName) -> Str
         .filter(|outcome| outcome.name == name && name.dimension() == Dimension::Duration)
         .filter_map(|outcome| {
             outcome
-                .low
-                .filter(|low| outcome.value.is_none() && *low > 0.0)
+                .low()
+                .filter(|low| outcome.value().is_none() && *low > 0.0)
         })
         .fold(None, |most: Option<f64>, low| {
             Some(most.map_or(low, |most| most.max(low)))
@@ -459,7 +459,6 @@ fn key_value(view: &RunView<'_>, position: &PositionId, name: ResultName) -> Str
 fn result_line(outcome: &Outcome) -> Option<ResultLine> {
     let value = stated(outcome)?;
     let sign = has_sign(outcome.name);
-    let meaning = outcome.meaning.clone().unwrap_or_default();
     let end = |end: f64| {
         Stated {
             value: end,
@@ -471,10 +470,7 @@ fn result_line(outcome: &Outcome) -> Option<ResultLine> {
     Some(ResultLine {
         heading: "",
         name: title(outcome.name),
-        meaning: match outcome.t_s {
-            Some(t) if meaning.is_empty() => format!("at {}", duration(t)),
-            _ => meaning,
-        },
+        meaning: results::meaning(outcome).unwrap_or_default(),
         unit: shown_unit(value.dimension),
         interval: match value.interval.map(|(low, high)| (end(low), end(high))) {
             None => value

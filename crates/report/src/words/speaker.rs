@@ -1,13 +1,14 @@
 //! What an owner wants to know first: when to tune, how far it strays, how its
 //! octaves beat.
 
-use super::{choice, clause, meaning};
+use super::reasons::{not_within, why as why_words};
+use super::results::{choice, in_brackets, near_its_end};
 use crate::RunView;
 use crate::numbers::{Stated, duration};
 use crate::outline::{extent, stated};
 use analysis::{StageAnalysis, UnitAnalysis};
 use model::record::PositionId;
-use model::result::{Outcome, ResultName};
+use model::result::{NotDetermined, Outcome, ResultName};
 
 /// Of a shorter time than this nobody says when a unit was warm, in seconds.
 const LEAST_WATCHED_S: f64 = 300.0;
@@ -108,7 +109,7 @@ impl<'a> Speaker<'a> {
                     None => format!(
                         "Tuned once, its worst error was {}{}.",
                         error.spoken(),
-                        meaning(outcome)
+                        in_brackets(outcome)
                     ),
                 });
             }
@@ -116,7 +117,7 @@ impl<'a> Speaker<'a> {
                 said.push(format!(
                     "It is ready after {}{}.",
                     ready.spoken(),
-                    meaning(outcome)
+                    in_brackets(outcome)
                 ));
             }
             (None, None) => {}
@@ -124,26 +125,22 @@ impl<'a> Speaker<'a> {
         if ready.is_none()
             && let Some(why) = self.view.why_not(self.position, ResultName::ReadyAfter)
         {
-            said.push(match clause(why).strip_prefix("not within ") {
+            let in_record = match why {
+                NotDetermined::NotReached(what) => not_within(*what),
+                _ => None,
+            };
+            said.push(match in_record {
                 Some(rest) => {
                     format!("Even retuned in every round, it was not ready within {rest}.")
                 }
-                None => format!("When it is ready cannot be said: {}.", clause(why)),
+                None => format!("When it is ready cannot be said: {}.", why_words(why)),
             });
         }
         if let Some((outcome, warm, _)) = self.moment(ResultName::WarmUpTime) {
-            let how = outcome
-                .meaning
-                .as_deref()
-                .map_or_else(String::new, |meaning| {
-                    format!(
-                        ": {}",
-                        choice(meaning).trim_start_matches("reference note ")
-                    )
-                });
             said.push(format!(
-                "Its reference note comes to rest after {}{how}.",
+                "Its reference note comes to rest after {}: {}.",
                 warm.spoken(),
+                near_its_end(&outcome.with),
             ));
         }
         if said.is_empty() {
@@ -167,7 +164,7 @@ impl<'a> Speaker<'a> {
     fn beats(&self) -> Option<String> {
         let (outcome, beats) = self.best(ResultName::WorstBeats)?;
         let (low, _) = beats.interval?;
-        let pair = choice(outcome.meaning.as_deref()?);
+        let pair = choice(outcome)?;
         if low <= 0.0 || beats.value <= 0.0 {
             return None;
         }

@@ -1,6 +1,6 @@
 //! What a technician can do about a unit: which trimmer, and what no trimmer cures.
 
-use super::meaning;
+use super::results::in_brackets;
 use super::speaker::Speaker;
 use crate::note_names::note_name;
 use crate::numbers::{number, signed};
@@ -64,7 +64,7 @@ impl Speaker<'_> {
         Some(format!(
             "At the top it is {} {way} beside its own scale{}.{remedy}",
             high.size().spoken(),
-            meaning(outcome)
+            in_brackets(outcome)
         ))
     }
 
@@ -81,7 +81,7 @@ impl Speaker<'_> {
         Some(format!(
             "At the bottom it is {} {way} beside its own scale{}, as leakage makes it. No scale trimmer cures that.",
             low.size().spoken(),
-            meaning(outcome)
+            in_brackets(outcome)
         ))
     }
 
@@ -166,7 +166,7 @@ impl Speaker<'_> {
             .outcomes_of(self.position)
             .into_iter()
             .find(|outcome| outcome.name == ResultName::WarmUpTime && outcome.stage == stage.name)?
-            .value
+            .value()
     }
 
     /// A result round by round in the main stage, without the warm-up where that
@@ -312,7 +312,7 @@ impl Speaker<'_> {
             .map(|(_, value, u)| (*value, *u, rounds.len()))
             .or_else(|| {
                 let (outcome, value) = self.best(name)?;
-                Some((value.value, outcome.u.unwrap_or(0.0), 1))
+                Some((value.value, outcome.u().unwrap_or(0.0), 1))
             })
     }
 
@@ -347,7 +347,7 @@ impl Speaker<'_> {
             return Some(format!(
                 "Held, its pitch changed by {}{} and wandered over {} during “{}”{drift}.",
                 stability.spoken(),
-                meaning(held),
+                in_brackets(held),
                 excursion.spoken(),
                 outcome.stage
             ));

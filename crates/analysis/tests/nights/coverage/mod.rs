@@ -80,9 +80,9 @@ pub fn seen(case: &Case, number: u64) -> Vec<Seen> {
             Seen {
                 key,
                 truth,
-                value: outcome.value,
-                low: outcome.low,
-                high: outcome.high,
+                value: outcome.value(),
+                low: outcome.low(),
+                high: outcome.high(),
                 passes: [0, 1].map(|side| passes(2 * place + side)),
             }
         })

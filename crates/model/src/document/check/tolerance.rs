@@ -8,7 +8,7 @@ use super::plan::measures;
 use super::{Checker, at};
 use crate::pitch::Pitch;
 use crate::quantity::{AnyQuantity, Cents, Dimension, Seconds};
-use crate::result::ResultName;
+use crate::result::{Need, ResultName};
 
 pub(super) fn check(check: &mut Checker<'_, Plan>) -> Result<(), DocumentError> {
     let plan = &check.document.value;
@@ -29,54 +29,6 @@ pub(super) fn check(check: &mut Checker<'_, Plan>) -> Result<(), DocumentError> 
         }
     }
     Ok(())
-}
-
-/// What a result is made of.
-enum Needs {
-    /// Several notes, close together in time.
-    Notes,
-    /// One note over time.
-    Time,
-    /// Several notes over time.
-    Both,
-    /// The same note several times within a round.
-    Repeats,
-    /// A note held without a gap.
-    Hold,
-    /// Any note.
-    Nothing,
-}
-
-const fn needs(result: ResultName) -> Needs {
-    match result {
-        ResultName::ScaleError
-        | ResultName::TwoNoteSlope
-        | ResultName::MeanSlope
-        | ResultName::HighEnd
-        | ResultName::ErrorLeftAfterRetuning
-        | ResultName::ErrorLeftAfterTrimming
-        | ResultName::ErrorLeftAfterBothTrimmers
-        | ResultName::LowEnd
-        | ResultName::LinearityError
-        | ResultName::InTuneRange
-        | ResultName::WorstBeats
-        | ResultName::VoltageOffset => Needs::Notes,
-        ResultName::ErrorAfterOneTuning
-        | ResultName::ReadyAfter
-        | ResultName::FractionOfRounds
-        | ResultName::ScaleTemperatureCoefficient => Needs::Both,
-        ResultName::Excursion
-        | ResultName::WarmUpTime
-        | ResultName::DriftRate
-        | ResultName::LargestChangeBetweenRounds
-        | ResultName::Convergence
-        | ResultName::ChangeBetweenReadings
-        | ResultName::SupplySensitivity
-        | ResultName::OffsetTemperatureCoefficient => Needs::Time,
-        ResultName::Repeatability | ResultName::Hysteresis => Needs::Repeats,
-        ResultName::ShortTermStability => Needs::Hold,
-        ResultName::SettlingTime | ResultName::Overshoot => Needs::Nothing,
-    }
 }
 
 /// The different pitches of a stage, and how many notes it plays in a round.
@@ -137,19 +89,22 @@ impl Checker<'_, Plan> {
             _ => false,
         };
         let repeated = stage.listen(plan).repeats > 1 || slots > pitches.len();
-        let why_not = match needs(tolerance.result) {
-            Needs::Notes if pitches.len() < 2 => "it needs several notes; use rounds or a sweep",
-            Needs::Time if !over_time => "it needs a note over time; use rounds or a hold",
-            Needs::Both if !over_time || pitches.len() < 2 => {
-                "it needs several notes over time; use rounds"
-            }
-            Needs::Repeats if matches!(stage, Stage::Hold(_)) || !repeated => {
-                "it needs a note that is left and come back to; raise \"repeats\""
-            }
-            Needs::Hold if !matches!(stage, Stage::Hold(_)) => {
-                "it needs a note that is listened to without a gap; use a hold"
-            }
-            _ => return Ok(()),
+        let (name, held) = (tolerance.result, matches!(stage, Stage::Hold(_)));
+        let (notes, time) = (name.needs(Need::Notes), name.needs(Need::Time));
+        let lacks_notes = notes && pitches.len() < 2;
+        let lacks_time = time && !over_time;
+        let why_not = if (lacks_notes || lacks_time) && notes && time {
+            "it needs several notes over time; use rounds"
+        } else if lacks_notes {
+            "it needs several notes; use rounds or a sweep"
+        } else if lacks_time {
+            "it needs a note over time; use rounds or a hold"
+        } else if name.needs(Need::Repeats) && (held || !repeated) {
+            "it needs a note that is left and come back to; raise \"repeats\""
+        } else if name.needs(Need::Hold) && !held {
+            "it needs a note that is listened to without a gap; use a hold"
+        } else {
+            return Ok(());
         };
         let problem = format!(
             "the stage \"{}\" cannot give the result {}",
@@ -345,28 +300,16 @@ impl Checker<'_, Plan> {
         stage: &Stage,
         path: &Path,
     ) -> Result<(), DocumentError> {
-        use ResultName::{
-            ChangeBetweenReadings, ErrorAfterOneTuning, FractionOfRounds, InTuneRange, ReadyAfter,
-            SettlingTime, ShortTermStability, TwoNoteSlope, WarmUpTime,
-        };
-        let steady = matches!(result, WarmUpTime | ReadyAfter | ErrorAfterOneTuning);
-        let band = steady || matches!(result, FractionOfRounds | InTuneRange | SettlingTime);
         let written = [
-            ("steady_within", meaning.steady_within.is_some(), band),
-            ("stay", meaning.stay.is_some(), steady),
-            (
-                "tuned_at",
-                meaning.tuned_at.is_some(),
-                result == ErrorAfterOneTuning,
-            ),
-            ("between", meaning.between.is_some(), result == TwoNoteSlope),
-            (
-                "over",
-                meaning.over.is_some(),
-                matches!(result, ShortTermStability | ChangeBetweenReadings),
-            ),
+            ("steady_within", meaning.steady_within.is_some()),
+            ("stay", meaning.stay.is_some()),
+            ("tuned_at", meaning.tuned_at.is_some()),
+            ("between", meaning.between.is_some()),
+            ("over", meaning.over.is_some()),
         ];
-        for (key, written, belongs) in written {
+        for (key, written) in written {
+            let mut takes = result.row().takes.iter();
+            let belongs = takes.any(|parameter| parameter.key() == key);
             if written && !belongs {
                 let problem = format!("\"{key}\" means nothing for {result}");
                 self.remark(&path.then(key), problem, "it is not used; leave it out");
