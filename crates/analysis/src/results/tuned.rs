@@ -12,18 +12,21 @@ use crate::uncertainty::joint::stretched;
 use model::pitch::ControlLaw;
 use model::result::{Basis, Choice, Known, NotDetermined, Scope, Trimmer, Which};
 
-/// A number that is no maximum: the value seen, and the range of the draws.
+/// A number that goes by how much lies within a limit, of a curve and of the room that each
+/// round has beyond the limit: the value seen, and the range of the draws.
 fn of_draws(
     (history, draws): (&History, &Draws),
-    number: impl Fn(&[f64]) -> f64,
+    number: impl Fn(&[f64], &[f64]) -> f64,
     limits: (f64, f64),
     scope: Scope,
     basis: Basis,
 ) -> Found {
-    let seen = number(&history.smoothed);
-    let drawn = |rig, most| draws.evaluate(&history.smoothed, rig, most, &number);
-    let own = drawn(RigPart::Nothing, draws.count);
-    let all = drawn(RigPart::AsDrawn, draws.count);
+    let smoothed = &history.smoothed;
+    let no_room = vec![0.0; history.points.len()];
+    let exactly = |values: &[f64]| number(values, &no_room);
+    let seen = exactly(smoothed);
+    let own = draws.evaluate(smoothed, RigPart::Nothing, draws.count, exactly);
+    let all = draws.evaluate(smoothed, RigPart::AsDrawn, draws.count, exactly);
     let u = standard_deviation(&all);
     let own_u = standard_deviation(&own);
     let (lower, upper) = middle_95(&all);
@@ -31,13 +34,8 @@ fn of_draws(
     let mut low = lower.min(2.0 * seen - upper);
     let mut high = upper.max(2.0 * seen - lower);
     if draws.have_rig() {
-        for gain in draws.gains_that_matter(&history.smoothed, &number) {
-            let there = drawn(RigPart::WithGain(gain), draws.count.div_ceil(2));
-            let (lower, upper) = middle_95(&there);
-            let middle = number(&draws.with_gain(gain, &history.smoothed));
-            low = low.min(lower).min(2.0 * middle - upper);
-            high = high.max(upper).max(2.0 * middle - lower);
-        }
+        let (least, most) = draws.reach(smoothed, &number);
+        (low, high) = (low.min(least), high.max(most));
     }
     let (low, high) = (low.max(limits.0), high.min(limits.1));
     let mut draws = stretched(all, low, high);
@@ -61,8 +59,9 @@ pub(super) fn in_tune_range(here: &StageResults<'_>, choice: &Choice) -> Answer 
     let place = here.round_at(history, choice.at)?;
     let notes = history.x.len();
     let stretch = place * notes..(place + 1) * notes;
-    let run = |values: &[f64]| widest_run(&values[stretch.clone()], &history.x, choice.limit);
-    let (octaves, first, last) = run(&history.smoothed);
+    let run =
+        |values: &[f64], limit: f64| widest_run(&values[stretch.clone()], &history.x, limit);
+    let (octaves, first, last) = run(&history.smoothed, choice.limit);
     let span = history.x[notes - 1] - history.x[0];
     let basis = Basis::InTuneRange {
         run: [here.name_of(first), here.name_of(last)],
@@ -73,7 +72,7 @@ pub(super) fn in_tune_range(here: &StageResults<'_>, choice: &Choice) -> Answer 
         readings: history.points[place].readings,
         ..of_draws(
             (history, draws),
-            |values| run(values).0,
+            |values, room| run(values, choice.limit + room[place]).0,
             (0.0, span),
             scope,
             basis,
@@ -86,9 +85,10 @@ pub(super) fn fraction_of_rounds(here: &StageResults<'_>, choice: &Choice) -> An
     here.several_notes()?;
     let rounds = history.stage_points();
     let notes = history.x.len();
-    let share = |values: &[f64]| {
+    let share = |values: &[f64], room: &[f64]| {
         let within = rounds.iter().filter(|place| {
-            half_range(&values[**place * notes..(**place + 1) * notes]) <= choice.limit
+            let round = &values[**place * notes..(**place + 1) * notes];
+            half_range(round) <= choice.limit + room[**place]
         });
         within.count() as f64 / rounds.len().max(1) as f64
     };

@@ -199,12 +199,19 @@ pub(crate) fn steady(
     }
     let closing = closing(&times, stay);
     let record = times[times.len() - 1];
-    let reached = |values: &[f64]| {
-        let margins = margins(history, values, watched, limit, closing);
+    let no_room = vec![0.0; times.len()];
+    let reached = |values: &[f64], room: &[f64]| {
+        let mut margins = margins(history, values, watched, limit, closing);
+        for (margin, room) in margins.iter_mut().zip(room) {
+            *margin += room;
+        }
         stays_from(&times, &margins, stay)
             .map_or(f64::INFINITY, |place| crossing(&times, &margins, place).1)
     };
-    let mut times_drawn = draws.evaluate(&history.smoothed, RigPart::AsDrawn, draws.count, reached);
+    let mut times_drawn =
+        draws.evaluate(&history.smoothed, RigPart::AsDrawn, draws.count, |values| {
+            reached(values, &no_room)
+        });
     let seen = margins(history, &history.smoothed, watched, limit, closing);
     let point = stays_from(&times, &seen, stay);
     if watched == Watched::ReferenceNote
@@ -221,14 +228,13 @@ pub(crate) fn steady(
         }
     }
     let (mut earliest, mut latest) = middle_95(&times_drawn);
-    // The reference note stays where it is whatever the gain.
     if watched == Watched::ErrorLeft && draws.have_rig() {
-        for gain in draws.gains_that_matter(&history.smoothed, reached) {
-            let (with_gain, most) = (RigPart::WithGain(gain), draws.count.div_ceil(2));
-            let there = draws.evaluate(&history.smoothed, with_gain, most, reached);
-            let (lower, upper) = middle_95(&there);
-            (earliest, latest) = (earliest.min(lower), latest.max(upper));
-        }
+        let (least, most) = draws.reach(&history.smoothed, reached);
+        (earliest, latest) = (earliest.min(least), latest.max(most));
+    }
+    // What was so in the first round already was so at some time before it.
+    if earliest <= times[0] {
+        earliest = 0.0;
     }
     let mut maybe_moving = false;
     if watched == Watched::ReferenceNote {

@@ -6,6 +6,8 @@
 
 use super::History;
 use crate::statistics::correlated::Factor;
+use crate::statistics::middle_95;
+use crate::statistics::minimax::half_range;
 use crate::statistics::trials::Trials;
 use crate::uncertainty::limits::RigLimits;
 use crate::uncertainty::shared_sources::{SharedSources, TRIALS};
@@ -278,27 +280,34 @@ impl Draws {
                 .any(|limit| *limit > 0.0)
     }
 
-    /// The gains within their limits with which a number is least and most. What the loading
-    /// takes away makes the unit wider than it was seen.
+    /// Gains from one end of their limits to the other. What the loading takes away makes the
+    /// unit wider than it was seen.
+    fn gains(&self) -> impl Iterator<Item = f64> {
+        let [gain, loading, session] = self.limits.gains();
+        let (lower, upper) = (-gain - session, gain + session + loading);
+        (0..=GAINS_TRIED).map(move |place| {
+            let share = f64::from(place) / f64::from(GAINS_TRIED);
+            lower + share * (upper - lower)
+        })
+    }
+
+    /// The gains within their limits with which a number is least and most; one where none
+    /// moves it.
     pub(crate) fn gains_that_matter(
         &self,
         smoothed: &[f64],
         number: impl Fn(&[f64]) -> f64,
     ) -> Vec<f64> {
-        let [gain, loading, session] = self.limits.gains();
-        let (lower, upper) = (-gain - session, gain + session + loading);
-        let (mut least, mut most) = ((f64::INFINITY, lower), (f64::NEG_INFINITY, upper));
         let at = |gain: f64| number(&self.with_gain(gain, smoothed));
+        let all: Vec<f64> = self.gains().collect();
+        let (lower, upper) = (all[0], all[all.len() - 1]);
         let moved = (self.shared.gain.amax() * (upper - lower)).max(f64::MIN_POSITIVE);
-        let (one, other) = (at(lower), at(upper));
-        let same = (one - other).abs() <= MOVES_NOTHING * moved
-            && (one - at(f64::midpoint(lower, upper))).abs() <= MOVES_NOTHING * moved;
-        if same {
+        let ends = [lower, f64::midpoint(lower, upper), upper].map(at);
+        if ends.iter().all(|end| (end - ends[0]).abs() <= MOVES_NOTHING * moved) {
             return vec![0.0];
         }
-        for place in 0..=GAINS_TRIED {
-            let share = f64::from(place) / f64::from(GAINS_TRIED);
-            let gain = lower + share * (upper - lower);
+        let (mut least, mut most) = ((f64::INFINITY, lower), (f64::NEG_INFINITY, upper));
+        for gain in all {
             let found = at(gain);
             if found < least.0 {
                 least = (found, gain);
@@ -308,6 +317,38 @@ impl Draws {
             }
         }
         vec![least.1, most.1]
+    }
+
+    /// The least and the most of a number that goes by how many notes or rounds lie within a
+    /// limit, wherever within its limits each error of the rig lies: with any gain, and with
+    /// each round's half range less or more by as much as the rest can make it (95 %).
+    ///
+    /// A half range is a seminorm: of a sum it is no more than the sum of both.
+    pub(crate) fn reach(
+        &self,
+        smoothed: &[f64],
+        number: impl Fn(&[f64], &[f64]) -> f64,
+    ) -> (f64, f64) {
+        let notes = self.shared.gain.len();
+        let mut by_round = vec![Vec::new(); smoothed.len() / notes];
+        let (nothing, most) = (vec![0.0; smoothed.len()], self.count.div_ceil(2));
+        self.evaluate(&nothing, RigPart::WithGain(0.0), most, |errors| {
+            for (all, round) in by_round.iter_mut().zip(errors.chunks_exact(notes)) {
+                all.push(half_range(round));
+            }
+            0.0
+        });
+        let more: Vec<f64> = by_round.iter().map(|all| middle_95(all).1).collect();
+        let less: Vec<f64> = more.iter().map(|more| -more).collect();
+        let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
+        for gain in self.gains() {
+            let moved = self.with_gain(gain, smoothed);
+            for room in [&less, &more] {
+                let found = number(&moved, room);
+                (low, high) = (low.min(found), high.max(found));
+            }
+        }
+        (low, high)
     }
 
     /// What a gain makes of a curve.
