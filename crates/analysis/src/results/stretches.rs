@@ -141,19 +141,17 @@ pub(super) fn drift_rate(here: &StageResults<'_>) -> Answer {
     let own_note = &unit.notes[here.curves.stages[&here.index].fit.notes[note]];
     let limits = here.curves.limits;
     let lasted = times[times.len() - 1] - times[0];
-    let source = (own_note.per_gain * limits.gain_drift)
-        .hypot(own_note.per_volt * limits.offset_drift)
-        / 3f64.sqrt()
-        / lasted;
+    let gain = own_note.per_gain * limits.gain_drift / lasted;
+    let offset = own_note.per_volt * limits.offset_drift / lasted;
+    let source = gain.hypot(offset) / 3f64.sqrt();
     let u = found.u.hypot(source);
-    // Two rectangles of like size reach 1.9 times their standard deviation.
-    let reach = |own: f64| own.hypot(1.9 * source);
+    // An interval must hold at the edges of both limits.
+    let reach = gain.abs() + offset.abs();
+    let (low, high) = (found.low - reach, found.high + reach);
     let mut draws = Vec::new();
     if !here.for_share {
         let mut own = here.trials("drift rate");
         draws = joint::split_normal(found.rate, found.low, found.high, &mut own);
-        let gain = own_note.per_gain * limits.gain_drift / lasted;
-        let offset = own_note.per_volt * limits.offset_drift / lasted;
         let drifts = here
             .sources
             .gain_drift
@@ -162,12 +160,13 @@ pub(super) fn drift_rate(here: &StageResults<'_>) -> Answer {
         for (draw, (of_gain, of_offset)) in draws.iter_mut().zip(drifts) {
             *draw = (*draw + gain * of_gain + offset * of_offset) * per_hour;
         }
+        draws = joint::stretched(draws, low * per_hour, high * per_hour);
     }
     let known = Known::value_of(
         found.rate * per_hour,
         Some(u * per_hour),
-        Some((found.rate - reach(found.rate - found.low)) * per_hour),
-        Some((found.rate + reach(found.high - found.rate)) * per_hour),
+        Some(low * per_hour),
+        Some(high * per_hour),
     );
     let basis = Basis::DriftRate { note: name };
     Ok(Found {

@@ -208,10 +208,12 @@ pub(crate) fn steady(
         stays_from(&times, &margins, stay)
             .map_or(f64::INFINITY, |place| crossing(&times, &margins, place).1)
     };
-    let mut times_drawn =
-        draws.evaluate(&history.smoothed, RigPart::AsDrawn, draws.count, |values| {
+    let evaluated = |rig| {
+        draws.evaluate(&history.smoothed, rig, draws.count, |values| {
             reached(values, &no_room)
-        });
+        })
+    };
+    let mut times_drawn = evaluated(RigPart::AsDrawn);
     let seen = margins(history, &history.smoothed, watched, limit, closing);
     let point = stays_from(&times, &seen, stay);
     if watched == Watched::ReferenceNote
@@ -228,8 +230,12 @@ pub(crate) fn steady(
         }
     }
     let (mut earliest, mut latest) = middle_95(&times_drawn);
-    if watched == Watched::ErrorLeft && draws.have_rig() {
-        let (least, most) = draws.reach(&history.smoothed, reached);
+    if draws.have_rig() {
+        let (least, most) = match watched {
+            Watched::ErrorLeft => draws.reach(&history.smoothed, reached),
+            // It stays where it is whatever the gain.
+            Watched::ReferenceNote => middle_95(&evaluated(RigPart::WithGain(0.0))),
+        };
         (earliest, latest) = (earliest.min(least), latest.max(most));
     }
     // What was so in the first round already was so at some time before it.

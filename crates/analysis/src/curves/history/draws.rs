@@ -12,6 +12,7 @@ use crate::statistics::trials::Trials;
 use crate::uncertainty::limits::RigLimits;
 use crate::uncertainty::shared_sources::{SharedSources, TRIALS};
 use nalgebra::{DMatrix, DVector};
+use std::f64::consts::TAU;
 use std::rc::Rc;
 
 /// About how many numbers all draws of a history may take.
@@ -44,7 +45,6 @@ pub(super) struct SharedByNote {
 pub(crate) struct Draws {
     own: Rc<Vec<f64>>,
     rig: Rc<Vec<RigDraw>>,
-    times: Rc<Vec<f64>>,
     shared: Rc<SharedByNote>,
     /// What of the rig counts.
     limits: RigLimits,
@@ -71,8 +71,8 @@ struct RigDraw {
     offset: f64,
     gain_drift: f64,
     offset_drift: f64,
-    /// The time constant with which the control source drifts, in seconds.
-    drifts_in: f64,
+    /// How far the control source has drifted in each round, as a part of what it does.
+    drifted: Vec<f64>,
     /// What steps (as drawn, and each at the end it is nearer to) and what is off the curve
     /// do to each note, in cents.
     steps: DVector<f64>,
@@ -118,7 +118,6 @@ impl History {
         Draws {
             own: Rc::new(own),
             rig: Rc::new(rig),
-            times: Rc::new(times),
             limits: self.shared.limits,
             shared: Rc::new(self.shared.clone()),
             for_share: false,
@@ -140,24 +139,37 @@ impl SharedByNote {
         let off_curve = DVector::from_fn(notes, |note, _| {
             self.misfit[note] * sources.scale[trial] * sources.off_curve[note][trial]
         });
-        // As a warming interface drifts, or steadily, or anything between.
-        let last = times
-            .last()
-            .copied()
-            .unwrap_or(0.0)
-            .max(2.0 * FASTEST_DRIFT_S);
-        let share = 0.5 * (sources.drifts_in[trial] + 1.0);
         RigDraw {
             gains: [0, 1, 2].map(|place| sources.gains[place][trial]),
             offset: sources.offset[trial],
             gain_drift: sources.gain_drift[trial],
             offset_drift: sources.offset_drift[trial],
-            drifts_in: FASTEST_DRIFT_S * (share * (last / FASTEST_DRIFT_S).ln()).exp(),
+            drifted: drifted(times, trial % 3, 0.5 * (sources.drifts_in[trial] + 1.0)),
             steps: &self.steps * steps,
             steps_at_ends: &self.steps * steps_at_ends,
             off_curve: &self.steps * off_curve,
         }
     }
+}
+
+/// How far a control source has drifted at these times, as a part of the most it does: early
+/// as a warming interface, steadily, or to and fro as a room. Its limit says nothing of that.
+/// `share` (0 to 1) is how fast the first is, and where the last begins.
+fn drifted(times: &[f64], shape: usize, share: f64) -> Vec<f64> {
+    let from = times.first().copied().unwrap_or(0.0);
+    let lasts = times.last().map_or(0.0, |last| last - from).max(1e-9);
+    let slowest = lasts.max(2.0 * FASTEST_DRIFT_S) / FASTEST_DRIFT_S;
+    let time_constant = FASTEST_DRIFT_S * (share * slowest.ln()).exp();
+    let at = |t: f64| match shape {
+        0 => 1.0 - (-t / time_constant).exp(),
+        1 => t,
+        _ => (TAU * (t / lasts + share)).sin() - (TAU * share).sin(),
+    };
+    let all: Vec<f64> = times.iter().map(|t| at(t - from)).collect();
+    let most = all
+        .iter()
+        .fold(1e-9, |most: f64, part| most.max(part.abs()));
+    all.into_iter().map(|part| part / most).collect()
 }
 
 impl Draws {
@@ -303,7 +315,10 @@ impl Draws {
         let (lower, upper) = (all[0], all[all.len() - 1]);
         let moved = (self.shared.gain.amax() * (upper - lower)).max(f64::MIN_POSITIVE);
         let ends = [lower, f64::midpoint(lower, upper), upper].map(at);
-        if ends.iter().all(|end| (end - ends[0]).abs() <= MOVES_NOTHING * moved) {
+        if ends
+            .iter()
+            .all(|end| (end - ends[0]).abs() <= MOVES_NOTHING * moved)
+        {
             return vec![0.0];
         }
         let (mut least, mut most) = ((f64::INFINITY, lower), (f64::NEG_INFINITY, upper));
@@ -415,11 +430,7 @@ impl Draws {
             let drift: Vec<f64> = (0..notes)
                 .map(|note| shared.gain[note] * gain + shared.offset[note] * offset)
                 .collect();
-            let from = self.times.first().copied().unwrap_or(0.0);
-            let last = self.times.last().copied().unwrap_or(0.0);
-            let whole = (1.0 - (-(last - from) / rig.drifts_in).exp()).max(1e-9);
-            for (round, t) in drawn.chunks_exact_mut(notes).zip(self.times.iter()) {
-                let drifted = (1.0 - (-(t - from) / rig.drifts_in).exp()) / whole;
+            for (round, drifted) in drawn.chunks_exact_mut(notes).zip(&rig.drifted) {
                 for (value, drift) in round.iter_mut().zip(&drift) {
                     *value += drifted * drift;
                 }
