@@ -20,6 +20,7 @@
 use crate::curves::off_curve::{low_end_is_there, noise, proven};
 use crate::readings::deviation::{Round, Sample, UnitReadings};
 use crate::statistics::least_squares::{Fit, fit};
+use crate::statistics::median;
 use crate::uncertainty::limits::RigLimits;
 use model::pitch::ControlLaw;
 use model::result::{LeftOut, NotDetermined, OneNote};
@@ -34,6 +35,8 @@ pub(crate) const SPAN_FOR_LOW_END: f64 = 6.0;
 pub(crate) const NOTES_FOR_HIGH_END: usize = 5;
 /// Never trust a meter beyond this, in cents, when readings are weighed.
 const LEAST_SD: f64 = 1e-3;
+/// So many times as uncertain as is usual in its round a reading weighs less.
+const STANDS_OUT: f64 = 10.0;
 /// From this on, in cents at the bottom note, a low end has its exact form.
 const LARGE_LOW_END: f64 = 20.0;
 /// A factor of e in cents.
@@ -144,18 +147,14 @@ impl StageFit {
             unit,
             notes: &notes,
         };
-        let mut fits = fitter.fit_all(&rounds, shape, 0.0);
-        let (_, excess) = noise(&fits);
-        if excess > 0.0 {
-            fits = fitter.fit_all(&rounds, shape, excess);
-        }
+        let mut fits = fitter.fit_all(&rounds, shape);
         let octaves = matches!(unit.law, ControlLaw::VoltsPerOctave { .. });
         if named && octaves && notes.len() > NOTES_FOR_HIGH_END {
             let with_low = Shape::Model {
                 high: true,
                 low: true,
             };
-            let tried = fitter.fit_all(&rounds, with_low, excess);
+            let tried = fitter.fit_all(&rounds, with_low);
             let is_there = low_end_is_there(&tried, unit, limits);
             if span < SPAN_FOR_LOW_END - 1e-6 {
                 // Slope and high end that bend for it would be stated with an interval that
@@ -313,14 +312,14 @@ struct Fitter<'a> {
 impl Fitter<'_> {
     /// Fits all rounds, then again with what neighbouring rounds say of drift
     /// within the round taken out.
-    fn fit_all(&self, rounds: &[&Round], shape: Shape, excess: f64) -> Vec<RoundFit> {
+    fn fit_all(&self, rounds: &[&Round], shape: Shape) -> Vec<RoundFit> {
         let samples: Vec<Vec<&Sample>> = rounds
             .iter()
             .map(|round| round.counting().collect())
             .collect();
         let first: Vec<Option<RoundFit>> = samples
             .iter()
-            .map(|samples| self.fit_round(samples, shape, excess, Within::default()))
+            .map(|samples| self.fit_round(samples, shape, Within::default()))
             .collect();
         let fitted: Vec<&RoundFit> = first.iter().flatten().collect();
         if fitted.len() < 3 {
@@ -369,20 +368,14 @@ impl Fitter<'_> {
                 slope_bend: bend(place, &slope_of),
             };
             place += 1;
-            let again = self.fit_round(samples, shape, excess, within);
+            let again = self.fit_round(samples, shape, within);
             second.push(again.unwrap_or_else(|| before.clone()));
         }
         second
     }
 
     /// Fits one round.
-    fn fit_round(
-        &self,
-        samples: &[&Sample],
-        shape: Shape,
-        excess: f64,
-        within: Within,
-    ) -> Option<RoundFit> {
+    fn fit_round(&self, samples: &[&Sample], shape: Shape, within: Within) -> Option<RoundFit> {
         if samples.is_empty() {
             return None;
         }
@@ -411,17 +404,23 @@ impl Fitter<'_> {
             .zip(&x)
             .map(|(sample, x)| sample.cents - within.moves(*x, sample.middle - t))
             .collect();
-        let sd: Vec<f64> = samples
-            .iter()
-            .map(|sample| sample.u.hypot(excess).max(LEAST_SD))
-            .collect();
-
         let mut visits: BTreeMap<usize, (f64, f64, usize)> = BTreeMap::new();
         for (sample, u) in samples.iter().zip(&u) {
             let visit = visits.entry(sample.note).or_insert((sample.middle, 0.0, 0));
             visit.1 += u;
             visit.2 += 1;
         }
+        // What is off the curve is a note's own, by steps of the control source above all, and
+        // repeats do not average it: notes weigh alike. How uncertain a reading says it is
+        // scatters many-fold by chance, and counts where it stands out.
+        let usual = median(&samples.iter().map(|sample| sample.u).collect::<Vec<f64>>());
+        let sd: Vec<f64> = samples
+            .iter()
+            .map(|sample| {
+                let own = (sample.u / STANDS_OUT).max(usual).max(LEAST_SD);
+                own * (visits[&sample.note].2 as f64).sqrt()
+            })
+            .collect();
         let returns = samples
             .iter()
             .any(|sample| sample.middle > visits[&sample.note].0);
