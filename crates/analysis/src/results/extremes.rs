@@ -21,7 +21,7 @@ pub(crate) struct Extreme {
 
 impl Extreme {
     /// Widens the interval to these ends, and the draws with it.
-    fn reach(&mut self, (low, high): (f64, f64)) {
+    pub(crate) fn reach(&mut self, (low, high): (f64, f64)) {
         self.low = self.low.min(low);
         self.high = self.high.max(high);
         self.draws = stretched(std::mem::take(&mut self.draws), self.low, self.high);
@@ -116,7 +116,7 @@ pub(crate) fn debiased(
 }
 
 /// The ends of the interval of a maximum that was `seen`.
-fn ends(seen: f64, bias: f64, all: &[f64], errors: &[f64]) -> (f64, f64) {
+pub(crate) fn ends(seen: f64, bias: f64, all: &[f64], errors: &[f64]) -> (f64, f64) {
     let (lower, upper) = middle_95(all);
     let low = (2.0 * seen - upper).min(least(seen, all, errors));
     (low.max(0.0), (2.0 * seen - lower).max(upper - bias))

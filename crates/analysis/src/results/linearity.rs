@@ -2,7 +2,8 @@
 
 use crate::curves::shared::Shared;
 use crate::curves::tracking::Shape;
-use crate::results::extremes::{Extreme, debiased};
+use crate::results::extremes::{Extreme, debiased, ends};
+use crate::statistics::mean;
 use crate::statistics::trials::Trials;
 use crate::uncertainty::shared_sources::{SharedSources, TRIALS};
 use model::result::{NotDetermined, OneNote};
@@ -89,6 +90,8 @@ pub(crate) fn linearity(
     let largest = |values: &DVector<f64>| values.amax();
     let draws = if for_share { DRAWS_FOR_SHARE } else { DRAWS };
     let [mut own, mut all, mut errors] = [(); 3].map(|()| Vec::with_capacity(draws));
+    // With each step at the end of its limit that it is nearer to.
+    let [mut all_at_ends, mut errors_at_ends] = [(); 2].map(|()| Vec::with_capacity(draws));
     for trial in 0..draws {
         let noise = DVector::from_fn(count, |note, _| sds[note] * trials.normal());
         let steps = DVector::from_fn(count, |note, _| {
@@ -96,14 +99,21 @@ pub(crate) fn linearity(
         });
         // The other way, as for all maxima.
         own.push(largest(&(&means - &noise)));
-        let error = noise + &off * steps;
+        let at_ends = DVector::from_fn(count, |note, _| shared.step(note).copysign(steps[note]));
+        let error = &noise + &off * steps;
         all.push(largest(&(&means - &error)));
         errors.push(largest(&error));
+        let error = noise + &off * at_ends;
+        all_at_ends.push(largest(&(&means - &error)));
+        errors_at_ends.push(largest(&error));
     }
     let place = means.icamax();
     let seen = largest(&means);
+    let bias = mean(&own) - seen;
+    let mut found = debiased(seen, &own, &all, &vec![seen; all.len()], &errors);
+    found.reach(ends(seen, bias, &all_at_ends, &errors_at_ends));
     Ok(Linearity {
-        largest: debiased(seen, &own, &all, &vec![seen; all.len()], &errors),
+        largest: found,
         at: (place, means[place]),
         rms: (squares / freedom as f64).sqrt(),
         freedom_per_round: freedom as f64 / rounds.len() as f64,
