@@ -130,8 +130,8 @@ pub fn together(plan: &Plan, rig: &Rig, record: &RunRecord, mut parts: Vec<UnitP
             units,
         });
     }
-    let suggestions = suggestions(plan, rig, record, &units);
     let incidents = incidents(plan, rig, record);
+    let suggestions = suggestions(plan, rig, record, &units, &incidents);
     let origin = |name: &str, position: &PositionId| {
         let stage = stages.iter().find(|stage| stage.name == name)?;
         let mut units = stage.units.iter();
@@ -156,5 +156,5 @@ pub fn suggest(plan: &Plan, rig: &Rig, record: &RunRecord) -> Vec<Suggestion> {
         .iter()
         .map(|position| UnitCurves::new(plan, rig, record, position, RigLimits::of(rig, position)))
         .collect();
-    suggestions(plan, rig, record, &units)
+    suggestions(plan, rig, record, &units, &incidents(plan, rig, record))
 }

@@ -8,7 +8,7 @@ mod table;
 
 pub use crate::budget::{Contribution, UncertaintySource};
 pub use crate::origin::{ColdStart, LeftOut, TimeZero};
-pub use crate::suggestion::{Evidence, Suggestion, SuggestionKind};
+pub use crate::suggestion::{Doubt, Seen, Suggestion, SuggestionKind, Uncertain, WithAir};
 pub use crate::verdict::{Because, JointRisk, Missing, Verdict};
 pub use basis::{Air, Basis, Noise, OneTuning, Origin, Reached, Trimmer, Tuned};
 pub use choice::Choice;

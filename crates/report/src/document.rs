@@ -8,10 +8,7 @@ use crate::verdicts;
 use crate::words;
 use model::document::plan::{Allow, Moment};
 use model::record::{Gap, PositionId};
-use model::result::{
-    Contribution, Evidence, Finding, Outcome, ResultName, Suggestion, SuggestionKind,
-    UncertaintySource, Verdict,
-};
+use model::result::{Contribution, Finding, Outcome, ResultName, UncertaintySource, Verdict};
 use schemars::generate::SchemaSettings;
 use schemars::transform::RecursiveTransform;
 use schemars::{JsonSchema, Schema};
@@ -229,79 +226,6 @@ impl<'a> OneGap<'a> {
             t_s: Number::seconds(deviations.t_s(gap.stage, gap.position.as_ref(), gap.at)),
             run_s: Number::seconds(gap.at.seconds()),
             reason: &gap.reason,
-        }
-    }
-}
-
-/// A likely cause, with its evidence. Never a verdict.
-#[derive(Serialize, JsonSchema)]
-pub(crate) struct OneSuggestion<'a> {
-    /// What it points to.
-    kind: SuggestionKind,
-    /// The positions it is about.
-    positions: Vec<&'a str>,
-    /// The stage it was mostly seen in.
-    stage: &'a str,
-    /// How much of the error it explains, in cents.
-    size_cents: Option<Number>,
-    /// What is seen.
-    seen: &'a str,
-    /// The numbers it rests on.
-    evidence: Vec<OneEvidence<'a>>,
-    /// The likely cause.
-    cause: &'a str,
-    /// What to try.
-    advice: &'a str,
-    /// What would confirm it.
-    confirmed_by: &'a str,
-    /// What would refute it.
-    refuted_by: &'a str,
-    /// What else it could be that this run cannot tell apart.
-    doubt: Option<&'a str>,
-    /// What to mind for safety's sake.
-    caution: Option<&'a str>,
-}
-
-/// A number that speaks for a suggestion.
-#[derive(Serialize, JsonSchema)]
-struct OneEvidence<'a> {
-    /// What it is.
-    what: &'a str,
-    /// The number.
-    value: Option<Number>,
-    /// Its standard uncertainty.
-    u: Option<Number>,
-    /// In which unit.
-    unit: &'static str,
-}
-
-impl<'a> From<&'a Suggestion> for OneSuggestion<'a> {
-    fn from(suggestion: &'a Suggestion) -> Self {
-        let positions = suggestion.positions.iter();
-        Self {
-            kind: suggestion.kind,
-            positions: positions.map(PositionId::as_str).collect(),
-            stage: &suggestion.stage,
-            size_cents: Some(Number(suggestion.size_cents)),
-            seen: &suggestion.seen,
-            evidence: suggestion.evidence.iter().map(Into::into).collect(),
-            cause: &suggestion.cause,
-            advice: &suggestion.advice,
-            confirmed_by: &suggestion.confirmed_by,
-            refuted_by: &suggestion.refuted_by,
-            doubt: suggestion.doubt.as_deref(),
-            caution: suggestion.caution.as_deref(),
-        }
-    }
-}
-
-impl<'a> From<&'a Evidence> for OneEvidence<'a> {
-    fn from(evidence: &'a Evidence) -> Self {
-        Self {
-            what: &evidence.what,
-            value: Some(Number(evidence.value)),
-            u: evidence.u.map(Number),
-            unit: evidence.unit,
         }
     }
 }

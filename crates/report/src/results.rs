@@ -3,8 +3,9 @@
 use crate::RunView;
 use crate::bench;
 use crate::deviations::Deviations;
-use crate::document::{Number, OneGap, OneResult, OneSuggestion, OneVerdict, schema_of};
+use crate::document::{Number, OneGap, OneResult, OneVerdict, schema_of};
 use crate::incidents::{self, OneIncident};
+use crate::suggestions::OneSuggestion;
 use crate::words::{UnitWords, sentences};
 use model::record::Unit;
 use model::result::{Finding, JointRisk};

@@ -7,21 +7,8 @@ use crate::curves::tracking::{
     LOW_END_PASSES, LowEnd, NOTES_FOR_HIGH_END, SPAN_FOR_HIGH_END, SPAN_FOR_LOW_END,
 };
 use crate::statistics::least_squares::fit;
+use model::result::Uncertain;
 use nalgebra::DMatrix;
-
-/// A number with its standard uncertainty.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-pub(super) struct Sized {
-    pub(super) value: f64,
-    pub(super) u: f64,
-}
-
-impl Sized {
-    /// Whether it is as large as `least` and that many times its uncertainty.
-    pub(super) fn is_beyond(self, least: f64, times: f64) -> bool {
-        self.value.abs() >= least && self.value.abs() >= times * self.u
-    }
-}
 
 /// One note of a warm unit.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -40,11 +27,11 @@ pub(super) struct ProfileNote {
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Law {
     /// Cents per octave.
-    pub(super) scale: Sized,
+    pub(super) scale: Uncertain,
     /// At the highest note, cents; `None` when it cannot be told from scale.
-    pub(super) top: Option<Sized>,
+    pub(super) top: Option<Uncertain>,
     /// At the lowest note, cents; `None` when it cannot be told from scale.
-    pub(super) bottom: Option<Sized>,
+    pub(super) bottom: Option<Uncertain>,
     /// Root mean square off the law, by degrees of freedom.
     pub(super) off: f64,
     pub(super) degrees_of_freedom: usize,
@@ -156,15 +143,15 @@ fn fitted(notes: &[ProfileNote], high: bool, low: bool) -> Option<Law> {
         };
         let top = u[u.len() - 1] - 1.0;
         result = Some(Law {
-            scale: Sized {
+            scale: Uncertain {
                 value: fit.coefficients[1],
                 u: uncertainty(1),
             },
-            top: high.then(|| Sized {
+            top: high.then(|| Uncertain {
                 value: fit.coefficients[2] * top,
                 u: uncertainty(2) * top.abs(),
             }),
-            bottom: low.then(|| Sized {
+            bottom: low.then(|| Uncertain {
                 value: fit.coefficients[3] * low_end.column(u[0]) + low_end.beyond(u[0]),
                 u: uncertainty(3) * low_end.column(u[0]).abs(),
             }),

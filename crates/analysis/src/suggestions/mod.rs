@@ -1,23 +1,26 @@
-//! What the results suggest: likely causes, with evidence and with what would
-//! confirm or refute them. Never a verdict, and nothing where the evidence is thin.
+//! What the results suggest: likely causes with what was seen of them. Never a verdict, and
+//! nothing where the evidence is thin or where several causes fit.
 //!
-//! Each unit is boiled down to a portrait (`portrait`, with the tracking law of the
-//! warm unit in `law`); causes outside the units are looked for first (`rig`), then
-//! those of each unit beside the others (`unit`). The patterns are common practice
-//! of the trade, no source (`draft`); the thresholds are proved on simulated faults
-//! (`cargo run --release -p analysis --example faults`).
+//! What is known to have happened comes first (`happened`, from the incidents); what was read
+//! meanwhile speaks for nothing else. Each unit is boiled down to a portrait (`portrait`, with
+//! the tracking law of the warm unit in `law`); causes outside the units are looked for next
+//! (`rig`, and `scale` for a scale error that units share), then those of each unit beside the
+//! others (`unit`). The thresholds are proved on simulated faults (`cargo run --release -p
+//! analysis --example faults`).
 
-mod draft;
+mod happened;
 mod law;
 mod portrait;
 mod rig;
+mod scale;
 mod unit;
 
 use crate::curves::unit::UnitCurves;
 use model::document::plan::Plan;
 use model::document::rig::Rig;
+use model::incident::Incident;
 use model::record::RunRecord;
-use model::result::{Suggestion, SuggestionKind};
+use model::result::{Suggestion, SuggestionKind as Kind};
 use portrait::Portrait;
 
 /// The suggestions of a run, largest first.
@@ -26,45 +29,64 @@ pub(crate) fn suggestions(
     rig: &Rig,
     record: &RunRecord,
     units: &[UnitCurves],
+    incidents: &[Incident],
 ) -> Vec<Suggestion> {
-    let portraits: Vec<Portrait> = units
+    let mut portraits: Vec<Portrait> = units
         .iter()
-        .filter_map(|curves| Portrait::of(curves, plan, record))
+        .filter_map(|curves| Portrait::of(curves, plan, record, incidents))
         .collect();
-    let mut found = Vec::new();
+    let mut found = happened::suggestions(plan, incidents, units.len());
+    found.extend(rig::end_of_range(&mut portraits));
+    found.extend(scale::other_law(rig, &mut portraits));
     let (steps, size) = rig::steps(&portraits);
-    let (shared, mut common) = rig::shared_scale(rig, &portraits);
-    common.steps = size;
+    let (shared, commons) = scale::shared(rig, &portraits, size);
     found.extend(steps);
     found.extend(shared);
     let levels = rig::levels(&portraits);
-    found.extend(rig::moving_together(&portraits, &levels));
-    found.extend(rig::jumps(&portraits));
+    let together = rig::moving_together(&portraits, &levels);
     found.extend(rig::unsteady(&portraits));
-    found.extend(rig::locked(&portraits));
-    for (unit, (alone, _)) in portraits.iter().zip(&levels) {
-        found.extend(unit::suggestions(unit, common, alone));
+    for (place, unit) in portraits.iter().enumerate() {
+        let level = rig::level(&levels, place, together.is_some());
+        found.extend(unit::suggestions(unit, commons[place], level));
     }
+    found.extend(together);
     found.retain(|suggestion| suggestion.size_cents.is_finite());
-    // A reading beside hum may stand off its neighbours: the hum explains it.
-    let humming: Vec<_> = found
-        .iter()
-        .filter(|suggestion| suggestion.kind == SuggestionKind::Hum)
-        .flat_map(|suggestion| suggestion.positions.clone())
-        .collect();
-    found.retain(|suggestion| {
-        !(matches!(
-            suggestion.kind,
-            SuggestionKind::IntermittentContact | SuggestionKind::Unsteady
-        ) && suggestion
-            .positions
-            .iter()
-            .all(|position| humming.contains(position)))
-    });
+    explained(&mut found);
     found.sort_by(|a, b| {
         b.size_cents
             .total_cmp(&a.size_cents)
             .then_with(|| (a.kind, &a.positions).cmp(&(b.kind, &b.positions)))
     });
     found
+}
+
+/// Leaves out what something else that was found of a unit explains: readings beside hum stand
+/// off their neighbours, and a unit whose contact fails scatters.
+fn explained(found: &mut Vec<Suggestion>) {
+    let explains = |kind: Kind, by: Kind| match kind {
+        Kind::IntermittentContact => matches!(
+            by,
+            Kind::Hum | Kind::OtherLaw | Kind::CompensationMissing | Kind::CompensationSlow
+        ),
+        Kind::Unsteady => matches!(
+            by,
+            Kind::Hum
+                | Kind::IntermittentContact
+                | Kind::CompensationMissing
+                | Kind::CompensationSlow
+        ),
+        Kind::ReferenceCurrent => by == Kind::Unsteady,
+        Kind::SourceSteps | Kind::LeakageAtTheBottom | Kind::DroopAtTheTop | Kind::TopOverdone => {
+            by == Kind::UpAndDown
+        }
+        _ => false,
+    };
+    let others = found.clone();
+    found.retain(|one| {
+        !others.iter().any(|other| {
+            let mut positions = one.positions.iter();
+            explains(one.kind, other.kind)
+                && positions.all(|position| other.positions.contains(position))
+        })
+    });
 }

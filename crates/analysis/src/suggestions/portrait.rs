@@ -1,12 +1,14 @@
 //! What is seen of one unit, boiled down to what tells causes apart.
 
-use super::law::{Law, ProfileNote, Sized, law};
-use crate::curves::unit::UnitCurves;
-use crate::readings::deviation::{Round, Sample};
+use super::law::{Law, ProfileNote, law};
+use crate::curves::unit::{UnitCurves, UnitStage};
+use crate::readings::deviation::Round;
 use crate::results::hysteresis::hysteresis;
 use crate::statistics::{mean, median};
 use model::document::plan::Plan;
+use model::incident::{Incident, IncidentKind};
 use model::record::{Flag, PositionId, RunRecord, State};
+use model::result::{Seen, Suggestion, SuggestionKind, Uncertain};
 use std::collections::BTreeMap;
 
 /// A unit is taken to be warm from here on, in seconds since it was powered.
@@ -15,9 +17,6 @@ const WARM_S: f64 = 5400.0;
 const AIR_NEAR_S: f64 = 1800.0;
 /// Fewer pairs than this say nothing of up against down.
 const LEAST_PAIRS: usize = 5;
-/// How near in time rounds of two units belong together, as a part of the time
-/// between rounds.
-const NEIGHBOURS: usize = 4;
 
 /// One round: what all its notes share, and how its scale differs from when warm.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -36,13 +35,6 @@ pub(super) struct Moment {
     pub(super) air: Option<f64>,
 }
 
-/// A reading that stands off those before and after it.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Jump {
-    pub(super) run_s: f64,
-    pub(super) cents: f64,
-}
-
 /// What is seen of a unit.
 #[derive(Debug, Clone)]
 pub(super) struct Portrait {
@@ -54,39 +46,83 @@ pub(super) struct Portrait {
     /// Whether the time of power-on is known, so that cold can be told from warm.
     pub(super) from_cold: bool,
     pub(super) moments: Vec<Moment>,
+    /// Whether it was off its course when warm.
+    pub(super) disturbed: bool,
     pub(super) law: Option<Law>,
     pub(super) profile: Vec<ProfileNote>,
-    pub(super) jumps: Vec<Jump>,
     /// Scatter of a note from round to round, and what the meter says of it; cents.
     pub(super) scatter: f64,
     pub(super) meter: f64,
     /// Readings beside hum, and the note they are mostly of: how many, of how many.
     pub(super) beside_hum: Option<(String, usize, usize)>,
     /// From above less from below, and how many pairs.
-    pub(super) up_and_down: Option<(Sized, usize)>,
-    pub(super) maybe_locked: Vec<f64>,
-    /// Cents per octave of the limit of the rig's gain.
+    pub(super) up_and_down: Option<(Uncertain, usize)>,
+    /// Cents per octave of the limit of the rig's gain, loading included.
     pub(super) gain: f64,
 }
 
-/// The stage that shows most of a unit: the most readings over (nearly) the widest
+/// From when on a unit is warm in a stage, in seconds of the run.
+fn warm_from(stage: &UnitStage, last: f64) -> f64 {
+    let origin = stage.origin.at.seconds();
+    if !stage.origin.is_power_on {
+        return f64::NEG_INFINITY;
+    }
+    let lasts = last - origin;
+    origin + WARM_S.min(2.0 / 3.0 * lasts)
+}
+
+/// The stage that shows most of a warm unit: the most readings over (nearly) the widest
 /// span.
-fn main_stage(curves: &UnitCurves) -> Option<u16> {
+fn main_stage(curves: &UnitCurves, last: f64) -> Option<u16> {
     let widest = curves
         .stages
         .values()
         .map(|stage| stage.fit.span)
         .fold(0.0, f64::max);
+    let readings = |stage: &UnitStage, from: f64| {
+        let rounds = stage.fit.rounds.iter().filter(|round| round.t >= from);
+        rounds.map(|round| round.note_of.len()).sum::<usize>()
+    };
     curves
         .stages
         .iter()
         .filter(|(_, stage)| stage.fit.notes.len() >= 3 && stage.fit.span >= 0.9)
         .filter(|(_, stage)| stage.fit.span > 0.8 * widest)
         .max_by_key(|(_, stage)| {
-            let rounds = stage.fit.rounds.iter();
-            rounds.map(|round| round.note_of.len()).sum::<usize>()
+            let warm = readings(stage, warm_from(stage, last));
+            (warm, readings(stage, f64::NEG_INFINITY))
         })
         .map(|(index, _)| *index)
+}
+
+/// What happened to a unit: readings in the middle of it do not count, and what jumped for
+/// good is taken out.
+struct Happened<'a>(Vec<&'a Incident>);
+
+impl Happened<'_> {
+    /// Whether a reading that begins then is none of the unit's course.
+    fn spoils(&self, start: f64) -> bool {
+        self.0.iter().any(|one| {
+            let until = one.until.map_or(f64::INFINITY, |until| until.bad.seconds());
+            one.kind != IncidentKind::Step && (one.from.bad.seconds()..=until).contains(&start)
+        })
+    }
+
+    /// Whether anything moved its pitch from a time on.
+    fn moved_it(&self, from: f64) -> bool {
+        self.0
+            .iter()
+            .any(|one| one.size.is_some() && one.from.bad.seconds() >= from)
+    }
+
+    /// By how much the unit has jumped for good, in cents.
+    fn jumped(&self, t: f64) -> f64 {
+        let steps = self
+            .0
+            .iter()
+            .filter(|one| one.kind == IncidentKind::Step && one.from.bad.seconds() <= t);
+        steps.filter_map(|one| Some(one.size?.cents)).sum()
+    }
 }
 
 /// Robust least and most of medians of five.
@@ -105,13 +141,17 @@ pub(super) fn range(values: &[f64]) -> (f64, f64) {
     }
 }
 
-/// A robust standard deviation of noise: from the steps between neighbours.
+/// A robust standard deviation of noise: how far each value is off the middle of its
+/// neighbours, so that a steady movement is none.
 fn noise(series: &[f64]) -> f64 {
-    let steps: Vec<f64> = series.windows(2).map(|p| (p[1] - p[0]).abs()).collect();
-    if steps.is_empty() {
+    let off: Vec<f64> = series
+        .windows(3)
+        .map(|p| (p[1] - f64::midpoint(p[0], p[2])).abs())
+        .collect();
+    if off.is_empty() {
         return 0.0;
     }
-    median(&steps) * 1.4826 / 2f64.sqrt()
+    median(&off) * 1.4826 / 1.5f64.sqrt()
 }
 
 /// What the meter says of a reading, and no less than what units do by themselves.
@@ -124,10 +164,36 @@ fn meter_noise(meter: &[f64]) -> f64 {
 
 impl Portrait {
     /// `None` where too little was played to tell anything.
-    pub(super) fn of(curves: &UnitCurves, plan: &Plan, record: &RunRecord) -> Option<Self> {
-        let main = main_stage(curves)?;
-        let stage = &curves.stages[&main];
+    pub(super) fn of(
+        curves: &UnitCurves,
+        plan: &Plan,
+        record: &RunRecord,
+        incidents: &[Incident],
+    ) -> Option<Self> {
         let unit = &curves.unit;
+        let own = incidents.iter();
+        let own = own.filter(|one| one.id.position == unit.position);
+        let happened = Happened(own.collect());
+        let rounds: Vec<Round> = unit
+            .rounds
+            .iter()
+            .map(|round| {
+                let good = round.samples.iter();
+                let good = good.filter(|sample| !happened.spoils(sample.start));
+                Round {
+                    stage: round.stage,
+                    samples: good.copied().collect(),
+                }
+            })
+            .filter(|round| round.counting().next().is_some())
+            .collect();
+        let last = rounds
+            .iter()
+            .flat_map(Round::counting)
+            .map(|sample| sample.middle)
+            .fold(0.0, f64::max);
+        let main = main_stage(curves, last)?;
+        let stage = &curves.stages[&main];
         let reference = unit
             .reference
             .filter(|note| stage.fit.place(*note).is_some())?;
@@ -135,32 +201,16 @@ impl Portrait {
         let origin = stage.origin.at.seconds();
         let broken = stage.origin.broken.as_ref();
         let broken = broken.map_or(f64::INFINITY, |(at, _)| at.seconds());
-        let rounds: Vec<&Round> = unit
-            .rounds
+        let rounds: Vec<&Round> = rounds
             .iter()
             .filter(|round| {
                 let at = round.samples.first().map_or(0.0, |sample| sample.start);
                 round.stage == main || (from_cold && at >= origin && at <= broken)
             })
-            .filter(|round| round.counting().next().is_some())
             .collect();
-        let last = rounds
-            .iter()
-            .flat_map(|round| round.counting())
-            .map(|sample| sample.middle - origin)
-            .fold(0.0, f64::max);
-        let warm_from = if !from_cold {
-            f64::NEG_INFINITY
-        } else if last > 2.0 * WARM_S {
-            WARM_S
-        } else {
-            2.0 / 3.0 * last
-        };
+        let warm_from = warm_from(stage, last);
         let is_warm = |round: &Round| {
-            round.stage == main
-                && round
-                    .counting()
-                    .all(|sample| sample.middle - origin >= warm_from)
+            round.stage == main && round.counting().all(|sample| sample.middle >= warm_from)
         };
         // The warm profile, each round's own reference taken out.
         let mut retuned: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
@@ -169,10 +219,15 @@ impl Portrait {
             let Some(line) = round.reference_line(Some(reference)) else {
                 continue;
             };
+            // What differs by where a note is come to from is no scatter.
+            let mut of_round: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
             for sample in round.counting() {
                 let off = sample.cents - line.at(sample.middle);
-                retuned.entry(sample.note).or_default().push(off);
+                of_round.entry(sample.note).or_default().push(off);
                 meter.push(sample.u);
+            }
+            for (note, visits) in of_round {
+                retuned.entry(note).or_default().push(mean(&visits));
             }
         }
         retuned.entry(reference).or_default().push(0.0);
@@ -227,7 +282,7 @@ impl Portrait {
                     t: run_s - origin,
                     run_s,
                     warm: is_warm(round),
-                    level: line.at(run_s),
+                    level: line.at(run_s) - happened.jumped(run_s),
                     scale: scale_change(&samples),
                     air: air.near(run_s, AIR_NEAR_S),
                 })
@@ -247,15 +302,6 @@ impl Portrait {
         for moment in &mut moments {
             moment.level -= warm_level;
         }
-        let settled = if from_cold {
-            1800.0_f64.min(warm_from)
-        } else {
-            f64::NEG_INFINITY
-        };
-        let later: Vec<&&Round> = rounds
-            .iter()
-            .filter(|round| round.counting().all(|s| s.middle - origin >= settled))
-            .collect();
         Some(Self {
             position: unit.position.clone(),
             stage: plan.stages[usize::from(main)].name().to_owned(),
@@ -263,9 +309,9 @@ impl Portrait {
             lowest: at(stage.fit.notes[0]).name.clone(),
             highest: at(*stage.fit.notes.last()?).name.clone(),
             from_cold,
+            disturbed: happened.moved_it(warm_from),
             law: law(&profile),
             profile,
-            jumps: jumps(&later),
             scatter: if scatters.is_empty() {
                 0.0
             } else {
@@ -281,22 +327,32 @@ impl Portrait {
                 .ok()
                 .filter(|found| found.pairs >= LEAST_PAIRS)
                 .map(|found| {
-                    let difference = Sized {
+                    let difference = Uncertain {
                         value: found.mean,
                         u: found.u,
                     };
                     (difference, found.pairs)
                 }),
-            maybe_locked: unit
-                .rounds
-                .iter()
-                .flat_map(|round| &round.samples)
-                .filter(|sample| sample.flags.contains(Flag::MaybeLocked))
-                .map(|sample| sample.middle)
-                .collect(),
-            gain: curves.limits.gain * 1200.0,
+            gain: curves.limits.gain.hypot(curves.limits.loading) * 1200.0,
             moments,
         })
+    }
+
+    /// A suggestion about this unit alone.
+    pub(super) fn suggestion(
+        &self,
+        kind: SuggestionKind,
+        size_cents: f64,
+        seen: Seen,
+    ) -> Suggestion {
+        Suggestion {
+            kind,
+            positions: vec![self.position.clone()],
+            stage: self.stage.clone(),
+            seen,
+            doubt: None,
+            size_cents,
+        }
     }
 
     pub(super) fn warm(&self) -> impl Iterator<Item = &Moment> {
@@ -333,46 +389,6 @@ fn scale_change(samples: &[(f64, f64)]) -> Option<f64> {
         }
         (one, other) => one.or(other),
     }
-}
-
-/// Readings that stand off what the same note was before and after.
-fn jumps(rounds: &[&&Round]) -> Vec<Jump> {
-    let mut series: BTreeMap<(usize, u16), Vec<&Sample>> = BTreeMap::new();
-    for round in rounds {
-        for sample in round.counting() {
-            series
-                .entry((sample.note, sample.slot))
-                .or_default()
-                .push(sample);
-        }
-    }
-    let mut off: Vec<Jump> = Vec::new();
-    for samples in series.values_mut() {
-        samples.sort_by(|a, b| a.middle.total_cmp(&b.middle));
-        for (place, sample) in samples.iter().enumerate() {
-            let reach = NEIGHBOURS.min(place).min(samples.len() - 1 - place);
-            // At either end there is nothing to come back to.
-            if reach < 2 {
-                continue;
-            }
-            let around: Vec<f64> = samples[place - reach..=place + reach]
-                .iter()
-                .map(|sample| sample.cents)
-                .collect();
-            off.push(Jump {
-                run_s: sample.middle,
-                cents: sample.cents - median(&around),
-            });
-        }
-    }
-    if off.len() < 20 {
-        return Vec::new();
-    }
-    let sizes: Vec<f64> = off.iter().map(|jump| jump.cents.abs()).collect();
-    let least = (10.0 * 1.4826 * median(&sizes)).max(2.0);
-    off.retain(|jump| jump.cents.abs() > least);
-    off.sort_by(|a, b| a.run_s.total_cmp(&b.run_s));
-    off
 }
 
 /// The note that most often has hum beside it.

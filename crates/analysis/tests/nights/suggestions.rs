@@ -2,42 +2,76 @@
 //! and what must not be said too surely.
 
 use crate::night::{EXACT, NIGHT, plan, play, rig};
-use crate::shelf::{Fault, night};
+use crate::shelf::{Answer, Kind, night};
 use crate::truth::unit;
 use analysis::{analyse, suggest};
-use model::result::SuggestionKind;
+use model::result::{Doubt, Seen, SuggestionKind};
+
+/// Those of which often nothing is said: no cause of these can be told from readings
+/// alone, or the list of incidents has it already.
+const OFTEN_SILENT: [Kind; 15] = [
+    Kind::NoisyPot,
+    Kind::HumBends,
+    Kind::SlowWarmUp,
+    Kind::InterfaceOffset,
+    Kind::InterfaceWarms,
+    Kind::LoadedPair,
+    Kind::RangeSwitch,
+    Kind::DeadUnit,
+    Kind::RoomSwings,
+    Kind::RoomWanders,
+    Kind::SupplyDips,
+    Kind::NotPlayed,
+    Kind::Clipped,
+    Kind::CaptureLost,
+    Kind::CablesSwapped,
+];
+
+/// The middle strength of each kind, and pairs: right where something can be said, else
+/// silent, and at most three in a hundred wrong.
+#[test]
+fn suggestions_are_right_or_none() {
+    let (mut wrong, mut all) = (Vec::new(), 0);
+    let mut judge = |kinds: &[(Kind, usize)], seed| {
+        let (found, answer) = night(kinds, seed).judged();
+        all += 1;
+        if answer == Answer::Wrong {
+            wrong.push(format!("{kinds:?} {seed}: {found:?}"));
+        }
+        answer
+    };
+    for (place, kind) in Kind::ALL.into_iter().enumerate() {
+        let answers = [101, 104].map(|seed| judge(&[(kind, 1)], seed));
+        let told = answers.contains(&Answer::Right) || OFTEN_SILENT.contains(&kind);
+        assert!(told, "{kind:?}: {answers:?}");
+        let other = Kind::ALL[(place + 19) % Kind::ALL.len()];
+        judge(&[(kind, 1), (other, 1)], 200 + place as u64);
+    }
+    assert!(100 * wrong.len() <= 3 * all, "{all} {wrong:#?}");
+}
 
 #[test]
-fn the_first_suggestion_is_right_and_a_healthy_shelf_gets_none() {
-    for fault in Fault::ALL {
-        for seed in [101, 102] {
-            let shelf = night(fault, seed);
-            let suggestions = suggest(&shelf.plan, &shelf.rig, &shelf.record);
-            let first = suggestions
-                .first()
-                .unwrap_or_else(|| panic!("{fault:?} {seed}: nothing suggested"));
-            assert_eq!(
-                Some(first.kind),
-                fault.expected(),
-                "{seed}: {suggestions:?}"
-            );
-            if fault.is_one_units() {
-                assert_eq!(
-                    first.positions[..],
-                    *std::slice::from_ref(&shelf.faulty),
-                    "{fault:?} {seed}"
-                );
-            } else {
-                assert_eq!(first.positions.len(), 4, "{fault:?} {seed}");
-            }
-            assert!(!first.evidence.is_empty(), "{fault:?}");
-        }
+fn a_healthy_shelf_gets_none() {
+    for seed in 101..109 {
+        let (found, _) = night(&[], seed).judged();
+        assert!(found.is_empty(), "{seed}: {found:?}");
     }
-    for seed in 101..104 {
-        let shelf = night(Fault::None, seed);
-        let suggestions = suggest(&shelf.plan, &shelf.rig, &shelf.record);
-        assert!(suggestions.is_empty(), "{seed}: {suggestions:?}");
-    }
+}
+
+/// A contact that fails for forty minutes is told with its time, and nothing is made of the
+/// readings meanwhile.
+#[test]
+fn a_contact_is_told_with_its_times() {
+    let (found, _) = night(&[(Kind::ContactLong, 1)], 101).judged();
+    let [one] = &found[..] else {
+        panic!("{found:?}");
+    };
+    assert_eq!(one.kind, SuggestionKind::IntermittentContact);
+    let Seen::OffCourse { times, seconds, .. } = one.seen else {
+        panic!("{one:?}");
+    };
+    assert_eq!(times, 1);
+    assert!((1500.0..3000.0).contains(&seconds), "{seconds}");
 }
 
 /// Without the lowest octaves a leak passes for octaves that are too wide.
@@ -50,11 +84,7 @@ fn a_scale_error_from_c2_up_comes_with_a_word_of_doubt() {
     let analysis = analyse(&plan, &rig(EXACT), &record);
     let first = &analysis.suggestions[0];
     assert_eq!(first.kind, SuggestionKind::ScaleTrimmer);
-    assert!(first.doubt.as_ref().unwrap().contains("leak"), "{first:?}");
-    assert!(
-        first.caution.as_ref().unwrap().contains("mains"),
-        "{first:?}"
-    );
+    assert!(matches!(first.doubt, Some(Doubt::Leak { .. })), "{first:?}");
 }
 
 /// One unit on a rig that nobody calibrated: eight cents per octave may be the rig's.

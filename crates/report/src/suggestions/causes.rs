@@ -1,22 +1,23 @@
-//! Suggestions on their way: the texts, and numbers as they read in them.
+//! The likely cause of each kind of pattern, what to try, and what would settle it.
 
-use super::law::Sized;
-use crate::words::number;
-use model::record::PositionId;
-use model::result::{Evidence, Suggestion, SuggestionKind};
+use model::result::SuggestionKind;
 
 /// What to mind when the advice is to turn a trimmer.
-pub(super) const POWERED: &str = "Trimming means working on a powered unit: mains covered, insulated tools, one hand, and whoever is not trained for it leaves it to somebody who is.";
+const POWERED: &str = "Trimming means working on a powered unit: mains covered, insulated tools, one hand, and whoever is not trained for it leaves it to somebody who is.";
 /// What to mind when the advice is to open a unit.
-pub(super) const OPENED: &str = "Work inside a unit is done with its supply unplugged, by somebody trained for it; local codes come first.";
+const OPENED: &str = "Work inside a unit is done with its supply unplugged, by somebody trained for it; local codes come first.";
 
-/// What is fixed about a kind of suggestion.
+/// What is said of a kind of suggestion whatever was seen.
 pub(super) struct Pattern {
-    pub(super) kind: SuggestionKind,
+    /// The likely cause.
     pub(super) cause: &'static str,
+    /// What to try.
     pub(super) advice: &'static str,
+    /// What would confirm it.
     pub(super) confirmed_by: &'static str,
+    /// What would refute it.
     pub(super) refuted_by: &'static str,
+    /// What to mind, where the advice is to work on a unit.
     pub(super) caution: Option<&'static str>,
 }
 
@@ -123,7 +124,7 @@ pub(super) const fn pattern(kind: SuggestionKind) -> Pattern {
             None,
         ),
         K::IntermittentContact => (
-            "The pitch jumps and comes back as before: a contact, a wiper or a plug is likely to let go now and then, or a supply dips.",
+            "Its pitch jumps by itself: a contact, a wiper or a plug is likely to let go now and then.",
             "Look at the log and the supply at these times; wiggle cables, exercise switches and pots, look at joints.",
             "A jump of the same size when the culprit is touched.",
             "Jumps on all units at the same moments: then it is outside the unit.",
@@ -136,77 +137,19 @@ pub(super) const fn pattern(kind: SuggestionKind) -> Pattern {
             "Readings that stay equal however one is detuned: then it is one unit heard twice.",
             None,
         ),
+        K::OtherLaw => (
+            "It is likely to follow another law than the interface gives, such as 1.2 volts per octave or hertz per volt; no trimmer reaches that far.",
+            "Look up the law of the unit and of the interface's output, set the output to the unit's law or take another output, and measure again.",
+            "A unit that tracks once its output gives its law.",
+            "A unit whose data sheet states the law that the interface gives: then its converter is faulty.",
+            None,
+        ),
     };
     Pattern {
-        kind,
         cause,
         advice,
         confirmed_by,
         refuted_by,
         caution,
-    }
-}
-
-/// A suggestion of a kind, with what is seen.
-pub(super) fn draft(
-    kind: SuggestionKind,
-    positions: Vec<PositionId>,
-    stage: &str,
-    size_cents: f64,
-    seen: String,
-) -> Suggestion {
-    let pattern = pattern(kind);
-    Suggestion {
-        kind: pattern.kind,
-        positions,
-        stage: stage.to_owned(),
-        seen,
-        evidence: Vec::new(),
-        cause: pattern.cause.to_owned(),
-        advice: pattern.advice.to_owned(),
-        confirmed_by: pattern.confirmed_by.to_owned(),
-        refuted_by: pattern.refuted_by.to_owned(),
-        doubt: None,
-        caution: pattern.caution.map(str::to_owned),
-        size_cents,
-    }
-}
-
-/// A piece of evidence.
-pub(super) fn evidence(what: &str, found: Sized, unit: &'static str) -> Evidence {
-    Evidence {
-        what: what.to_owned(),
-        value: found.value,
-        u: (found.u > 0.0).then_some(found.u),
-        unit,
-    }
-}
-
-/// A count or a size without an uncertainty of its own.
-pub(super) fn bare(what: &str, value: f64, unit: &'static str) -> Evidence {
-    Evidence {
-        what: what.to_owned(),
-        value,
-        u: None,
-        unit,
-    }
-}
-
-/// "3.42 ± 0.12", at 95 %.
-pub(super) fn with_u(found: Sized) -> String {
-    let expanded = 2.0 * found.u;
-    format!(
-        "{} ± {}",
-        number(found.value.abs(), Some(found.u)),
-        number(expanded, Some(found.u))
-    )
-}
-
-/// A number with one decimal where that says something.
-pub(super) fn plain(value: f64) -> String {
-    if value.abs() < 10.0 {
-        format!("{value:.1}")
-    } else {
-        format!("{value:.0}")
     }
 }
