@@ -33,7 +33,6 @@ mod run;
 mod statistics;
 mod suggestions;
 mod uncertainty;
-mod words;
 
 pub use curves::round_by_round::ProfilePoint;
 pub use curves::unit::UnitAnalysis;
