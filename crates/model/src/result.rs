@@ -41,6 +41,8 @@ pub enum ResultName {
     ErrorLeftAfterRetuning,
     /// The largest deviation over all notes and later rounds after one tuning.
     ErrorAfterOneTuning,
+    /// How long one tuning holds: until any note has moved by more than a limit.
+    TuningHolds,
     /// The largest deviation left with the best single setting of the scale trimmer.
     ErrorLeftAfterTrimming,
     /// Largest less smallest deviation at the reference note.

@@ -23,6 +23,8 @@ pub(crate) struct Point {
     pub(crate) t: f64,
     /// Whether it is of the stage itself.
     pub(crate) in_stage: bool,
+    /// Whether a reading of it was off the unit's course.
+    off_course: bool,
     pub(crate) y: DVector<f64>,
     pub(crate) readings: usize,
     map: DMatrix<f64>,
@@ -85,6 +87,7 @@ impl History {
                 points.push(Point {
                     t: round.t - origin,
                     in_stage,
+                    off_course: curves.was_off_course(round.from, round.until),
                     y: DVector::from_fn(places.len(), |row, _| {
                         round.y[places[row]] + other.fit.proven[places[row]]
                     }),
@@ -223,6 +226,19 @@ impl History {
         let t = without.points.remove(place).t;
         without.smooth(shape);
         Some((without, t))
+    }
+
+    /// The same without the rounds with readings that were off the unit's course, and how
+    /// many these are. `None` where there are none, or nothing is left.
+    pub(crate) fn on_course(&self, shape: Shape) -> Option<(Self, usize)> {
+        let mut without = self.clone();
+        without.points.retain(|point| !point.off_course);
+        let left_aside = self.points.len() - without.points.len();
+        if left_aside == 0 || without.stage_points().is_empty() {
+            return None;
+        }
+        without.smooth(shape);
+        Some((without, left_aside))
     }
 
     /// A note's deviations off the curves of the rounds, not smoothed.

@@ -4,7 +4,8 @@
 use crate::curves::round_by_round::{ProfilePoint, curves, profile};
 use crate::curves::shared::Shared;
 use crate::curves::tracking::StageFit;
-use crate::readings::deviation::UnitReadings;
+use crate::incidents::OffCourse;
+use crate::readings::deviation::{Sample, UnitReadings};
 use crate::readings::identity::Identity;
 use crate::readings::origin::{Origin, origin};
 use crate::readings::series::NoteSeries;
@@ -51,6 +52,7 @@ pub(crate) struct UnitCurves {
     pub(crate) limits: RigLimits,
     pub(crate) stages: Arc<BTreeMap<u16, UnitStage>>,
     pub(crate) surroundings: Arc<Surroundings>,
+    pub(crate) incidents: Arc<OffCourse>,
     /// Whose errors it shares.
     pub(crate) identity: Arc<Identity>,
 }
@@ -106,6 +108,7 @@ impl UnitCurves {
             limits,
             stages: Arc::new(stages),
             surroundings: Arc::new(Surroundings::of(record, position)),
+            incidents: Arc::new(OffCourse::of(plan, rig, record, position)),
             identity: Arc::new(Identity::of(rig, record, position)),
         }
     }
@@ -117,8 +120,19 @@ impl UnitCurves {
             limits,
             stages: Arc::clone(&self.stages),
             surroundings: Arc::clone(&self.surroundings),
+            incidents: Arc::clone(&self.incidents),
             identity: Arc::clone(&self.identity),
         }
+    }
+
+    /// Whether a reading that counts was off the unit's course, of those whose windows begin
+    /// between two times, in seconds of the run.
+    pub(crate) fn was_off_course(&self, from: f64, until: f64) -> bool {
+        let between = |sample: &&Sample| (from..=until).contains(&sample.start);
+        let of_rounds = self.unit.rounds.iter().flat_map(|round| &round.samples);
+        of_rounds
+            .filter(between)
+            .any(|sample| sample.counts && self.incidents.has(sample.start))
     }
 
     /// A stage's curves with what the rig shares between readings.

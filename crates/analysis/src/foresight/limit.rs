@@ -104,6 +104,8 @@ impl Desk<'_> {
                 Amount::Scaled(Shape::Scatter)
             }
             R::DriftRate => Amount::Known(Shape::Ramp, limit),
+            // A drift that takes so long to come to what may be moved by.
+            R::TuningHolds => Amount::Known(Shape::Ramp, choice.limit / (limit / 3600.0)),
             R::LowEnd => Amount::Known(
                 Shape::Leak,
                 limit / ((-x(notes.first())?).exp2() - 1.0).abs().max(1e-3),

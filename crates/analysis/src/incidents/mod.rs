@@ -23,6 +23,7 @@ use model::document::plan::Plan;
 use model::document::rig::Rig;
 use model::incident::{Incident, Unheard};
 use model::record::{PositionId, RunRecord};
+use model::time::RunTime;
 use of_unit::UnitIncidents;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -37,11 +38,13 @@ pub fn incidents(plan: &Plan, rig: &Rig, record: &RunRecord) -> Vec<Incident> {
     whose::settled(rig, units)
 }
 
-/// The readings of a unit that are not on its course: what a smoother is to leave out.
+/// The readings of a unit that are not on its course, which no tuning of it is judged by,
+/// and its changes for good.
 #[derive(Debug, Clone, Default)]
 pub struct OffCourse {
     /// The beginnings of their windows, in seconds of the run.
     starts: BTreeSet<u64>,
+    steps: Vec<RunTime>,
 }
 
 impl OffCourse {
@@ -52,7 +55,14 @@ impl OffCourse {
         let starts = found.off_course().map(|at| at.seconds().to_bits());
         Self {
             starts: starts.collect(),
+            steps: found.steps_seen().collect(),
         }
+    }
+
+    /// When its changes for good were seen: the first readings after them.
+    #[must_use]
+    pub fn steps(&self) -> &[RunTime] {
+        &self.steps
     }
 
     /// Whether the reading whose window begins at this time, in seconds of the run, is one.
@@ -81,7 +91,7 @@ pub fn unheard(record: &RunRecord) -> Vec<Unheard> {
         windows.sort_unstable();
         let pairs = windows.windows(2).map(|pair| (pair[0].1, pair[1].0));
         let stretch = pairs.max_by(|a, b| {
-            let lasts = |(from, until): &(_, _)| model::time::RunTime::seconds_from(*until, *from);
+            let lasts = |(from, until): &(_, _)| RunTime::seconds_from(*until, *from);
             // The first of several equal ones.
             lasts(a).total_cmp(&lasts(b)).then(b.0.cmp(&a.0))
         });

@@ -102,6 +102,13 @@ impl UnitIncidents {
         off.chain(bad).map(|index| self.heard[index].at)
     }
 
+    /// When its changes for good were seen.
+    pub(super) fn steps_seen(&self) -> impl Iterator<Item = RunTime> {
+        let steps = self.found.iter();
+        let steps = steps.filter(|found| found.kind == IncidentKind::Step);
+        steps.map(|found| found.from.bad)
+    }
+
     /// Whether it was measured between two times, and would have shown a departure of this
     /// size.
     pub(super) fn would_show(&self, from: RunTime, until: RunTime, size: Option<Size>) -> bool {

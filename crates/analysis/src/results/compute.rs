@@ -3,7 +3,7 @@
 use crate::results::found::Found;
 use crate::results::stage::StageResults;
 use crate::results::warm_up::Watched;
-use crate::results::{conditions, moments, response, stability, stretches, times, tuned};
+use crate::results::{conditions, holds, moments, response, stability, stretches, times, tuned};
 use crate::uncertainty::joint;
 use model::result::{Basis, Choice, JointDraws, Known, Outcome, ResultName, Scope};
 
@@ -71,6 +71,7 @@ pub(crate) fn compute(here: &StageResults<'_>, name: ResultName, with: &Choice) 
         | R::TwoNoteSlope => moments::of_moment(here, name, with),
         R::ErrorLeftAfterRetuning => moments::error_left_after_retuning(here, with),
         R::ErrorAfterOneTuning => stretches::error_after_one_tuning(here, with),
+        R::TuningHolds => holds::tuning_holds(here, with),
         R::ErrorLeftAfterTrimming => stretches::error_left_after_trimming(here),
         R::Excursion => stretches::excursion(here),
         R::WarmUpTime => times::time(here, Watched::ReferenceNote, with),

@@ -7,6 +7,7 @@ pub(crate) mod compute;
 mod conditions;
 pub(crate) mod extremes;
 mod found;
+mod holds;
 pub(crate) mod hysteresis;
 mod linearity;
 mod moments;

@@ -28,6 +28,8 @@ pub(crate) struct StageResults<'a> {
     history: Option<(Rc<History>, Draws)>,
     /// Without a round that stands out, and when that was.
     cleaned: Option<(Rc<History>, Draws, f64)>,
+    /// Without the rounds of its incidents, and how many these are.
+    sound: Option<(Rc<History>, Draws, usize)>,
     /// Warm and ready as usually meant: asked for again and again.
     usual: [OnceCell<Steady>; 2],
     /// The rate of drift by the readings alone, the same on every rig.
@@ -47,6 +49,7 @@ impl<'a> StageResults<'a> {
             sources: Rc::new(curves.shared_sources(index)),
             history: None,
             cleaned: None,
+            sound: None,
             usual: [OnceCell::new(), OnceCell::new()],
             drifted: Rc::default(),
             for_share: false,
@@ -60,6 +63,12 @@ impl<'a> StageResults<'a> {
         {
             let draws = cleaned.draw(&here.sources, &mut here.trials("rounds without one"));
             here.cleaned = Some((Rc::new(cleaned), draws, t));
+        }
+        if let Some(stage) = curves.stages.get(&index)
+            && let Some((sound, left_aside)) = history.on_course(stage.fit.shape)
+        {
+            let draws = sound.draw(&here.sources, &mut here.trials("rounds without incidents"));
+            here.sound = Some((Rc::new(sound), draws, left_aside));
         }
         here.history = Some((Rc::new(history), draws));
         here
@@ -86,6 +95,10 @@ impl<'a> StageResults<'a> {
             cleaned: self.cleaned.as_ref().map(|(history, draws, t)| {
                 (Rc::clone(history), draws.for_share(curves.limits, most), *t)
             }),
+            sound: self.sound.as_ref().map(|(history, draws, left_aside)| {
+                let draws = draws.for_share(curves.limits, most);
+                (Rc::clone(history), draws, *left_aside)
+            }),
             usual: [OnceCell::new(), OnceCell::new()],
         }
     }
@@ -110,6 +123,21 @@ impl<'a> StageResults<'a> {
         }
         let (history, draws) = self.history()?;
         Ok((history, draws, None))
+    }
+
+    /// The history without the rounds of the unit's incidents, and how many these are.
+    pub(crate) fn sound(&self) -> Result<(&History, &Draws, usize), NotDetermined> {
+        if let Some((history, draws, left_aside)) = &self.sound {
+            return Ok((history, draws, *left_aside));
+        }
+        let (history, draws) = self.history()?;
+        Ok((history, draws, 0))
+    }
+
+    /// Whether it is known when the unit was switched on.
+    pub(crate) fn was_switched_on(&self) -> bool {
+        let zero = &self.curves.stages[&self.index].origin.zero;
+        matches!(zero, TimeZero::SwitchedOn | TimeZero::FirstSound)
     }
 
     /// Why there is no curve at all.

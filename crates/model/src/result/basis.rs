@@ -84,6 +84,17 @@ pub enum Basis {
         /// The largest deviation of a single round, without smoothing.
         single: f64,
     },
+    /// One tuning, until a note has moved.
+    TuningHolds {
+        /// Why then.
+        tuned: Tuned,
+        /// Different notes.
+        notes: usize,
+        /// The note that moved first, if one did; none where a step ended it.
+        first: Option<String>,
+        /// Rounds with readings of the unit's own incidents in them, which are left aside.
+        left_aside: usize,
+    },
     /// One setting of a trimmer, retuned in each round.
     ErrorLeftAfterTrimming {
         /// Which.
@@ -310,6 +321,8 @@ pub enum Tuned {
     Warm,
     /// The stage began, and it was neither within the record.
     AtStart,
+    /// The stage began; when it was switched on is not known, and it is taken to be warm.
+    AssumedWarm,
 }
 
 /// A trimmer.

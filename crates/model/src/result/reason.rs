@@ -99,6 +99,11 @@ pub enum NotDetermined {
     },
     /// Only the reading of the tuning itself.
     OnlyTheTuning,
+    /// The record ends before it does.
+    RecordEnds {
+        /// So long after the tuning.
+        after_s: f64,
+    },
     /// It still moved at the end of the record.
     StillMoving {
         /// Over the last so many seconds.

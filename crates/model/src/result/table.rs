@@ -181,7 +181,7 @@ const OF_CHANGES: Row = Row {
 };
 
 /// Every result.
-pub const TABLE: [Row; 29] = [
+pub const TABLE: [Row; 30] = [
     Row {
         name: ReadyAfter,
         key: "ready_after",
@@ -226,6 +226,18 @@ pub const TABLE: [Row; 29] = [
         scope: ScopeKind::Stage,
         needs: BOTH,
         takes: &[Parameter::TunedAt, Parameter::Limit, Parameter::Stay],
+        group: Group::Tune,
+        given_by: ROUNDS,
+        ..OF_NOTES
+    },
+    Row {
+        name: TuningHolds,
+        key: "tuning_holds",
+        title: "Tuning holds",
+        dimension: Dimension::Duration,
+        scope: ScopeKind::Stage,
+        needs: TIME,
+        takes: &[Parameter::TunedAt, Parameter::Limit],
         group: Group::Tune,
         given_by: ROUNDS,
         ..OF_NOTES

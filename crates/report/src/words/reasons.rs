@@ -88,6 +88,10 @@ pub(crate) fn why(why: &NotDetermined) -> String {
             "over the last {} of the record it still changed by {change:.2} cents, more than a quarter of the limit",
             duration(*over_s)
         ),
+        N::RecordEnds { after_s } => format!(
+            "it still held when the record ended, {} after the tuning",
+            duration(*after_s)
+        ),
         N::NotReached(what) => not_reached(*what),
         N::NoNoteTwice => "no note is left and come back to within a round".to_owned(),
         N::NotFromBothSides => "no note is come to both from above and from below within a round; play the notes up and down".to_owned(),

@@ -134,6 +134,33 @@ fn parts(outcome: &Outcome) -> Option<(String, String)> {
                 ),
             )
         }
+        Basis::TuningHolds {
+            tuned,
+            notes,
+            first,
+            left_aside,
+        } => {
+            let (from, _) = scope.extent();
+            let how = match tuned {
+                Tuned::Warm => "when warm".to_owned(),
+                other => why_then(*other, with),
+            };
+            let by = first
+                .as_ref()
+                .map_or_else(String::new, |note| format!("; {note} moved first"));
+            let aside = match left_aside {
+                0 => String::new(),
+                some => format!("; {} with an incident left aside", rounds(*some)),
+            };
+            (
+                format!(
+                    "within {} cents, tuned at {}",
+                    with.limit,
+                    duration(outcome.t_s.unwrap_or(from))
+                ),
+                format!(" ({how}), of {notes} notes each from where it stood then{by}{aside}"),
+            )
+        }
         Basis::ErrorLeftAfterTrimming { trimmer, notes } => {
             let (which, why) = warm_rounds(scope);
             (
@@ -427,6 +454,10 @@ fn why_then(tuned: Tuned, with: &Choice) -> String {
         }
         Tuned::Warm => {
             format!("when warm; it was not ready to {limit} cents within the record")
+        }
+        Tuned::AssumedWarm => {
+            "at the start of the stage, taken to be warm: when it was switched on is not known"
+                .to_owned()
         }
         Tuned::AtStart => {
             "at the start of the stage; it was neither warm nor ready within the record".to_owned()

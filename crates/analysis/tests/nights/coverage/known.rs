@@ -211,6 +211,22 @@ impl<'a> Rounds<'a> {
         self.stays(|t| (self.cents(t, note) - later).abs())
     }
 
+    /// Since a tuning, how long until a note has moved away from where it stood; infinite
+    /// where the record ends before.
+    fn holds_from(&self, tuned: f64) -> f64 {
+        let notes = 0..self.x.len();
+        let stood: Vec<f64> = notes.map(|note| self.cents(tuned, note)).collect();
+        let off = |t: f64| {
+            let off = stood.iter().enumerate();
+            let off = off.map(|(note, stood)| (self.cents(t, note) - stood).abs());
+            off.fold(0.0, f64::max)
+        };
+        let record = self.times[self.times.len() - 1];
+        let mesh = (0..).map(|step| tuned + MESH * f64::from(step));
+        let moved = mesh.take_while(|t| *t <= record).find(|t| off(*t) > NEAR);
+        moved.map_or(f64::INFINITY, |t| t - tuned)
+    }
+
     fn ready(&self) -> f64 {
         self.stays(|t| {
             let e: Vec<f64> = (0..self.x.len()).map(|note| self.cents(t, note)).collect();
@@ -466,6 +482,7 @@ fn of_a_night(trial: &Trial, rounds: &Rounds<'_>) -> Vec<(ResultName, f64)> {
         let from = rounds.e[tuned][rounds.at_reference()];
         let off = rounds.e[tuned..].iter().flatten().map(|e| (e - from).abs());
         found.push((R::ErrorAfterOneTuning, off.fold(0.0, f64::max)));
+        found.push((R::TuningHolds, rounds.holds_from(rounds.times[tuned])));
     }
     if trial.case.switches() {
         // The reference current follows the case, and it alone moves the reference note.

@@ -42,7 +42,11 @@ pub fn seen(case: &Case, number: u64) -> Vec<Seen> {
             value: if value.is_finite() { value } else { 1e9 },
             text: format!("{value}"),
         };
-        let meaning = (*result == ResultName::ErrorAfterOneTuning).then(|| Meaning {
+        let meaning = matches!(
+            result,
+            ResultName::ErrorAfterOneTuning | ResultName::TuningHolds
+        )
+        .then(|| Meaning {
             tuned_at: Some(Seconds::of(tuned_at(case))),
             ..Meaning::default()
         });
