@@ -1,6 +1,6 @@
 //! How long one tuning holds.
 
-use crate::curves::history::{Draws, History};
+use crate::curves::history::{Draws, History, RigPart};
 use crate::results::found::{Answer, Found, over, readings};
 use crate::results::stage::StageResults;
 use crate::results::warm_up::Steady;
@@ -63,6 +63,27 @@ impl Tuning<'_> {
         (values[self.rounds[round] * notes + note] - values[self.rounds[0] * notes + note]).abs()
     }
 
+    /// When a note may have crossed the limit between two rounds, as its course before and
+    /// after them bends: earliest and latest.
+    fn bent(&self, seen: Moved) -> (f64, f64) {
+        let (times, round) = (&self.times, seen.round);
+        let off = |round: usize| self.off(&self.history.smoothed, round, seen.note);
+        let slope = |from: usize| {
+            let to = from + 1;
+            (to < times.len()).then(|| (off(to) - off(from)) / (times[to] - times[from]))
+        };
+        let rising = |slope: &f64| *slope > 0.0;
+        let before = round.checked_sub(2).and_then(slope).filter(rising);
+        let after = slope(round).filter(rising);
+        let from = before.map(|slope| times[round - 1] + (self.limit - off(round - 1)) / slope);
+        let back = after.map(|slope| times[round] - (off(round) - self.limit) / slope);
+        let ends = [from, back].into_iter().flatten();
+        ends.map(|t| t.clamp(times[round - 1], times[round]))
+            .fold((seen.after, seen.after), |(least, most), t| {
+                (least.min(t), most.max(t))
+            })
+    }
+
     /// The time in each joint draw, infinite where it holds to the end; and how uncertain it
     /// is how far each note is off in each round, as standard deviations.
     fn drawn(&self) -> (Vec<f64>, Vec<f64>) {
@@ -70,7 +91,7 @@ impl Tuning<'_> {
         let mut squares = vec![0.0; self.rounds.len() * notes];
         let times = self
             .draws
-            .evaluate(smoothed, true, self.draws.count, |values| {
+            .evaluate(smoothed, RigPart::AsDrawn, self.draws.count, |values| {
                 for round in 0..self.rounds.len() {
                     for note in 0..notes {
                         let at = |place: usize| {
@@ -163,14 +184,14 @@ pub(super) fn tuning_holds(here: &StageResults<'_>, choice: &Choice) -> Answer {
                 - tuning.off(&history.smoothed, seen.round - 1, seen.note);
             // A change so sudden says nothing of when between the two rounds it came.
             let sudden = change > choice.limit / 2.0;
-            let low = earliest.min(if sudden { from } else { seen.after });
-            let high = surely.map(|moved| {
-                if sudden {
-                    moved.after.max(to)
-                } else {
-                    moved.after
-                }
-            });
+            let (least, most) = if sudden {
+                (from, to)
+            } else {
+                tuning.bent(seen)
+            };
+            // How its course bends between two rounds adds to how uncertain these are.
+            let low = (earliest.min(seen.after) - (seen.after - least)).max(0.0);
+            let high = surely.map(|moved| moved.after.max(seen.after) + (most - seen.after));
             let finite: Vec<f64> = drawn.iter().copied().filter(|t| t.is_finite()).collect();
             let u = high.map(|_| standard_deviation(&finite));
             (

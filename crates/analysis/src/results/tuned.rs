@@ -59,8 +59,7 @@ pub(super) fn in_tune_range(here: &StageResults<'_>, choice: &Choice) -> Answer 
     let place = here.round_at(history, choice.at)?;
     let notes = history.x.len();
     let stretch = place * notes..(place + 1) * notes;
-    let run =
-        |values: &[f64], limit: f64| widest_run(&values[stretch.clone()], &history.x, limit);
+    let run = |values: &[f64], limit: f64| widest_run(&values[stretch.clone()], &history.x, limit);
     let (octaves, first, last) = run(&history.smoothed, choice.limit);
     let span = history.x[notes - 1] - history.x[0];
     let basis = Basis::InTuneRange {
