@@ -3,7 +3,8 @@
 use crate::curves::history::{Draws, History, RigPart};
 use crate::results::found::{Answer, Found, over, readings};
 use crate::results::stage::StageResults;
-use crate::results::warm_up::Steady;
+use crate::results::stretches::tuning;
+use crate::results::warm_up::{Steady, Watched};
 use crate::statistics::{quantile, standard_deviation};
 use model::result::{Basis, Choice, Known, NotDetermined, Tuned, Which};
 
@@ -215,27 +216,27 @@ pub(super) fn tuning_holds(here: &StageResults<'_>, choice: &Choice) -> Answer {
     })
 }
 
-/// When the unit is tuned, in seconds since t = 0, and why then.
+/// When the unit is tuned, as for the error after one tuning; but one that never became
+/// warm has no time at which it is to be tuned.
 fn tuned(
     here: &StageResults<'_>,
     history: &History,
     choice: &Choice,
 ) -> Result<(f64, Tuned), NotDetermined> {
-    if let Some(t) = choice.tuned_at {
-        return Ok((t, Tuned::AsPlanned));
-    }
-    let first = history
-        .stage_points()
-        .first()
-        .map(|place| history.points[*place].t);
+    let first = history.stage_points().first().copied();
+    let first = first.map(|place| history.points[place].t);
     let first = first.ok_or_else(|| here.nothing())?;
-    if !here.was_switched_on() {
+    if choice.tuned_at.is_none() && !here.was_switched_on() {
         return Ok((first, Tuned::AssumedWarm));
     }
-    match here.warm()? {
-        Steady::From { t, .. } => Ok((t.max(first), Tuned::Warm)),
-        Steady::NotReached { why, .. } | Steady::CannotSay { why } => Err(why),
+    let (at, why_then) = tuning(here, history, choice)?;
+    if matches!(why_then, Tuned::Ready | Tuned::AtStart)
+        && let Steady::NotReached { why, .. } | Steady::CannotSay { why } =
+            here.steady(Watched::ReferenceNote, choice.limit, choice.stay)?
+    {
+        return Err(why);
     }
+    Ok((at.max(first), why_then))
 }
 
 #[cfg(test)]

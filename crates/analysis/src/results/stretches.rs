@@ -1,5 +1,6 @@
 //! Results over all rounds of a stage, or all since something happened.
 
+use crate::curves::history::History;
 use crate::results::extremes::{after_one_tuning, extreme, left_after, range_of_note};
 use crate::results::found::{Answer, Found, over, readings};
 use crate::results::repeatability as visits;
@@ -11,25 +12,38 @@ use crate::statistics::minimax::half_range;
 use crate::uncertainty::joint;
 use model::result::{Basis, Choice, Known, NotDetermined, Rounds, Tuned, Which};
 
+/// When the one tuning is done, in seconds since t = 0, and why then.
+pub(super) fn tuning(
+    here: &StageResults<'_>,
+    history: &History,
+    choice: &Choice,
+) -> Result<(f64, Tuned), NotDetermined> {
+    if let Some(t) = choice.tuned_at {
+        return Ok((t, Tuned::AsPlanned));
+    }
+    let ready = here.steady(Watched::ErrorLeft, choice.limit, choice.stay)?;
+    let warm = here.steady(Watched::ReferenceNote, choice.limit, choice.stay)?;
+    Ok(match (ready, warm) {
+        (Steady::From { t: ready, .. }, Steady::From { t: warm, .. }) => {
+            (ready.max(warm), Tuned::WarmAndReady)
+        }
+        (Steady::From { t, .. }, _) => (t, Tuned::Ready),
+        (_, Steady::From { t, .. }) => (t, Tuned::Warm),
+        _ => {
+            let first = history.stage_points().first().copied();
+            (
+                first.map_or(0.0, |place| history.points[place].t),
+                Tuned::AtStart,
+            )
+        }
+    })
+}
+
 pub(super) fn error_after_one_tuning(here: &StageResults<'_>, choice: &Choice) -> Answer {
     let (history, draws) = here.history()?;
     let reference = history.reference.ok_or(NotDetermined::ReferenceNotPlayed)?;
     let rounds = history.stage_points();
-    let first = rounds.first().map_or(0.0, |place| history.points[*place].t);
-    let (tuned_at, why_then) = if let Some(t) = choice.tuned_at {
-        (t, Tuned::AsPlanned)
-    } else {
-        let ready = here.steady(Watched::ErrorLeft, choice.limit, choice.stay)?;
-        let warm = here.steady(Watched::ReferenceNote, choice.limit, choice.stay)?;
-        match (ready, warm) {
-            (Steady::From { t: ready, .. }, Steady::From { t: warm, .. }) => {
-                (ready.max(warm), Tuned::WarmAndReady)
-            }
-            (Steady::From { t, .. }, _) => (t, Tuned::Ready),
-            (_, Steady::From { t, .. }) => (t, Tuned::Warm),
-            _ => (first, Tuned::AtStart),
-        }
-    };
+    let (tuned_at, why_then) = tuning(here, history, choice)?;
     let nothing_after = |others_do: bool| NotDetermined::NothingAfterTuning {
         at_s: tuned_at,
         others_do,

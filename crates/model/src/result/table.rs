@@ -237,7 +237,7 @@ pub const TABLE: [Row; 30] = [
         dimension: Dimension::Duration,
         scope: ScopeKind::Stage,
         needs: TIME,
-        takes: &[Parameter::TunedAt, Parameter::Limit],
+        takes: &[Parameter::TunedAt, Parameter::Limit, Parameter::Stay],
         group: Group::Tune,
         given_by: ROUNDS,
         ..OF_NOTES

@@ -141,10 +141,6 @@ fn parts(outcome: &Outcome) -> Option<(String, String)> {
             left_aside,
         } => {
             let (from, _) = scope.extent();
-            let how = match tuned {
-                Tuned::Warm => "when warm".to_owned(),
-                other => why_then(*other, with),
-            };
             let by = first
                 .as_ref()
                 .map_or_else(String::new, |note| format!("; {note} moved first"));
@@ -158,7 +154,10 @@ fn parts(outcome: &Outcome) -> Option<(String, String)> {
                     with.limit,
                     duration(outcome.t_s.unwrap_or(from))
                 ),
-                format!(" ({how}), of {notes} notes each from where it stood then{by}{aside}"),
+                format!(
+                    " ({}), of {notes} notes each from where it stood then{by}{aside}",
+                    why_then(*tuned, with)
+                ),
             )
         }
         Basis::ErrorLeftAfterTrimming { trimmer, notes } => {
