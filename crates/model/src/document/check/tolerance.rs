@@ -191,7 +191,7 @@ impl Checker<'_, Plan> {
         }
         let more_is_better = matches!(
             result,
-            ResultName::InTuneRange | ResultName::FractionOfRounds
+            ResultName::InTuneRange | ResultName::FractionOfRounds | ResultName::TuningHolds
         );
         let is_time = result.dimension() == Dimension::Duration;
         let (meant, why) = match &tolerance.allow {
