@@ -50,10 +50,15 @@ impl Computed {
     /// Until when readings matter to it, in seconds since t = 0; `None` for the result of a
     /// moment, and where there is no value.
     pub(crate) fn needs_until(&self) -> Option<f64> {
-        self.outcome.value()?;
+        let at_least = matches!(self.outcome.known, Known::AtLeast { .. });
+        if self.outcome.value().is_none() && !at_least {
+            return None;
+        }
         match self.outcome.scope? {
             Scope::Moment { .. } => None,
             Scope::Rounds { .. } => Some(f64::INFINITY),
+            // That it was not reached, no reading that is missing could turn.
+            Scope::PowerCycle { .. } if at_least => None,
             Scope::PowerCycle { to_s } => Some(to_s),
         }
     }
